@@ -52,7 +52,9 @@ def _stock_values(audio: Audio) -> np.ndarray[tuple[int, ...], np.dtype[np.float
 
         processes = min(os.cpu_count() or 1, 8) if audio.duration_s > _SHORT_S else 1
         process = RNNDownBeatProcessor(num_threads=processes)
-        values = np.asarray(process(Signal(audio.samples, sample_rate=audio.rate_hz, num_channels=1)), np.float64)
+        values = np.asarray(
+            process(Signal(audio.samples, sample_rate=audio.rate_hz, num_channels=1)), np.float64
+        )
     return np.clip(values.reshape(-1, 2), 0.0, 1.0)
 
 

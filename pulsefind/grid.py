@@ -136,5 +136,6 @@ def _sections(path: IntArray, candidates: list[tuple[int, float]]) -> tuple[Grid
     starts = np.flatnonzero(np.r_[True, np.diff(path) != 0])
     ends = np.r_[starts[1:] - 1, len(path) - 1]
     return tuple(
-        GridSection(int(first), int(last), *candidates[int(path[first])]) for first, last in zip(starts, ends, strict=True)
+        GridSection(int(first), int(last), *candidates[int(path[first])])
+        for first, last in zip(starts, ends, strict=True)
     )

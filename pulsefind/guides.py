@@ -161,7 +161,9 @@ def _place(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: 
         offset_ms[i] = 1000 * away_s[nearest]
         slot[i] = index.get(label(int(bars.count[beat]), part, section.slots_per_beat), -1)
     inside = bar >= 0
-    return _Placed(time_s[inside], bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside])
+    return _Placed(
+        time_s[inside], bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside]
+    )
 
 
 def _without_doubles(hits: Hits, member: IntArray) -> IntArray:
@@ -183,9 +185,7 @@ def _struck_table(placed: _Placed, n_bars: int, n_slots: int) -> NDArray[np.bool
     return table
 
 
-def _find_pattern(
-    placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int
-) -> _Pattern | None:
+def _find_pattern(placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int) -> _Pattern | None:
     """The pattern that explains most of the allowed bars, or None when nothing recurs in them."""
     table = _struck_table(placed, len(bars.beats), n_slots)
     best: tuple[float, _Pattern] | None = None

@@ -72,7 +72,9 @@ def find_hits(audio: Audio) -> Hits:
         return _no_hits()
     time_s, sound, strength, level, bands = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((sound, time_s))
-    return Hits(time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, tuple(sounds))
+    return Hits(
+        time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, tuple(sounds)
+    )
 
 
 def _no_hits() -> Hits:
@@ -180,7 +182,9 @@ def _level_db(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> Fl
 def _timbre_db(spectrum: Spectrogram, attack: IntArray) -> FloatArray:
     edges = np.sqrt(np.array(TIMBRE_HZ[:-1]) * np.array(TIMBRE_HZ[1:]))
     band = np.searchsorted(edges, spectrum.centre_hz)
-    columns = [_level_db(spectrum, attack, (band == k) / max(1, (band == k).sum())) for k in range(len(TIMBRE_HZ))]
+    columns = [
+        _level_db(spectrum, attack, (band == k) / max(1, (band == k).sum())) for k in range(len(TIMBRE_HZ))
+    ]
     return np.stack(columns, axis=1)
 
 

@@ -42,11 +42,17 @@ def _even_pulse(index: int, guide: Guide, bars: Bars, tempo: Tempo) -> list[Misr
     tempting = 1.0 / (1.0 + abs(bpm / _PREFERRED_BPM - 1.0) * 2.0)
     where = ", ".join(p.label for p in guide.places)
     if step == _TICKS:
-        heard, cue = "the beat itself, shifted off the true beat", "the bass and the chords change between its hits"
+        heard, cue = (
+            "the beat itself, shifted off the true beat",
+            "the bass and the chords change between its hits",
+        )
     elif gcd(step, _TICKS) == _TICKS and shift == 0:
         heard, cue = "every beat of a slower pulse", f"it falls on {where} only; count the beats between"
     elif step > _TICKS:
-        heard, cue = "slow beats, or 1 and 3 of a slower bar", f"it falls on {where}: say the counts between its hits"
+        heard, cue = (
+            "slow beats, or 1 and 3 of a slower bar",
+            f"it falls on {where}: say the counts between its hits",
+        )
     else:
         heard, cue = "beats of a quicker pulse", f"it falls on {where}: the chords move at the slower rate"
     return [Misreading(index, heard, bpm, tempting, cue)]
