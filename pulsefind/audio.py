@@ -85,9 +85,7 @@ def _check_readable(path: Path) -> None:
     except FileNotFoundError:
         raise AudioError(f"{path}: no such file; check the name") from None
     except OSError as error:
-        raise AudioError(
-            f"{path}: can't be opened ({error.strerror}); check the name and its rights"
-        ) from None
+        raise AudioError(f"{path}: can't be opened ({error.strerror}); check the name and its rights") from None
     if not path.is_file():
         raise AudioError(f"{path}: is no ordinary file; name a recording")
     if not os.access(path, os.R_OK):
@@ -133,16 +131,12 @@ def _decode_with_ffmpeg(path: Path) -> tuple[NDArray[np.float32], int]:
     """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
     program = shutil.which("ffmpeg")
     if program is None:
-        raise AudioError(
-            f"{path}: not a format that libsndfile reads; install ffmpeg, or convert it to wav or flac"
-        )
+        raise AudioError(f"{path}: not a format that libsndfile reads; install ffmpeg, or convert it to wav or flac")
     command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file,pipe"]
     # The file: prefix keeps a name that looks like an option or another protocol a plain file name.
     command += ["-i", f"file:{path}", "-map", "0:a:0", "-c:a", "pcm_f32be", "-f", "au", "pipe:1"]
     try:
-        with _killed_after(
-            subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-        ) as process:
+        with _killed_after(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)) as process:
             data, messages = process.communicate()
     except OSError as error:
         raise AudioError(f"{path}: ffmpeg could not be started ({error.strerror})") from None

@@ -60,7 +60,7 @@ class _Model:
         self.position = np.array([p for m in meters for p in range(m)])
         weight = np.array([METER_PRIOR.get(m, min(METER_PRIOR.values())) for m in meters])
         weight = weight / weight.sum()
-        of_state = {m: w for m, w in zip(meters, weight, strict=True)}
+        of_state = dict(zip(meters, weight, strict=True))
         self.prior = np.array([of_state[int(m)] / m for m in self.meter])
         self.transition = np.zeros((len(self.meter), len(self.meter)))
         for i, (m, p) in enumerate(zip(self.meter, self.position, strict=True)):

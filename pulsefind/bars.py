@@ -18,9 +18,7 @@ def lay_bars(pulse: Pulse, beats: Beats) -> Bars:
     has_pickup = len(pulse.count) > 0 and pulse.count[0] > 1
     end_s = 0.0
     if len(beats.time_s):
-        end_s = float(
-            beats.time_s[-1] + (np.median(np.diff(beats.time_s)[-8:]) if len(beats.time_s) > 1 else 0.0)
-        )
+        end_s = float(beats.time_s[-1] + (np.median(np.diff(beats.time_s)[-8:]) if len(beats.time_s) > 1 else 0.0))
     return Bars(
         first_beat=starts,
         beats=n_beats,
@@ -43,9 +41,7 @@ def tempo_of(beats: Beats, bars: Bars) -> Tempo:
     smooth = _running_mean(interval, _SMOOTH_BEATS)
     low, high = np.percentile(60.0 / smooth, [5, 95])
     bpm = float(np.median(60.0 / interval))
-    return Tempo(
-        bpm, bar_bpm, float(100 * (high - low) / bpm), float(1000 * np.std(interval - smooth) / np.sqrt(2))
-    )
+    return Tempo(bpm, bar_bpm, float(100 * (high - low) / bpm), float(1000 * np.std(interval - smooth) / np.sqrt(2)))
 
 
 def _running_mean(values: FloatArray, width: int) -> FloatArray:

@@ -70,9 +70,7 @@ RangeOption = Annotated[str | None, typer.Option("--range", help="Look at this p
 OutOption = Annotated[Path | None, typer.Option("--out", help="Write the analysis to this file, as JSON.")]
 ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that exists.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the analysis as JSON instead of the report.")]
-NoCacheOption = Annotated[
-    bool, typer.Option("--no-cache", help="Neither read nor keep intermediate results.")
-]
+NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Neither read nor keep intermediate results.")]
 
 
 def settings_from(

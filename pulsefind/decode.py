@@ -62,9 +62,7 @@ def decode(activations: Activations, settings: Settings) -> Pulse:
     rate_hz = activations.frame_rate_hz
     if len(values) < rate_hz:
         return _no_pulse()
-    readings = [
-        r for r in _readings(values, rate_hz, settings, first_frame) if len(r.path.frame) >= _MIN_BEATS
-    ]
+    readings = [r for r in _readings(values, rate_hz, settings, first_frame) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
     readings.sort(key=lambda reading: -reading.score)
@@ -153,9 +151,7 @@ def _scored(values: FloatArray, rate_hz: float, reading: _Reading) -> _Reading:
     meter = int(np.bincount(reading.bars.beats_per_bar).argmax())
     log_tempo = -0.5 * (np.log(reading.bpm / _TEMPO_CENTRE_BPM) / _TEMPO_WIDTH) ** 2
     log_meter = float(np.log(METER_PRIOR.get(meter, min(METER_PRIOR.values()))))
-    return _Reading(
-        reading.path, reading.bars, reading.bpm, EVIDENCE_SECONDS * evidence + log_tempo + log_meter
-    )
+    return _Reading(reading.path, reading.bars, reading.bpm, EVIDENCE_SECONDS * evidence + log_tempo + log_meter)
 
 
 def _joint_log_likelihood(values: FloatArray, path: BeatPath, bars: BarPath) -> float:
@@ -212,9 +208,7 @@ def _phase(
     meter = int(np.bincount(best.bars.beats_per_bar).argmax())
     odds = downbeat_log_odds(values, best.path.frame)
     n_bars = max(1.0, len(odds) / meter)
-    score = np.array(
-        [odds[(best.bars.count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)]
-    )
+    score = np.array([odds[(best.bars.count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)])
     weight = np.exp(min(PHASE_EVIDENCE_BARS, n_bars) * (score - score.max()))
     share = weight / weight.sum()
     if settings.one_at_s is not None or meter == 1:

@@ -34,7 +34,8 @@ class Spectrogram:
         if not len(self.magnitude):
             return self.magnitude
         reference = float(np.percentile(self.magnitude.max(axis=1), 95)) + 1e-9
-        return np.log1p(self.magnitude / np.float32(reference * _FLOOR_SHARE))
+        compressed: Float32Array = np.log1p(self.magnitude / np.float32(reference * _FLOOR_SHARE))
+        return compressed
 
 
 def spectrogram(samples: Float32Array, rate_hz: int) -> Spectrogram:
@@ -45,9 +46,7 @@ def spectrogram(samples: Float32Array, rate_hz: int) -> Spectrogram:
     return Spectrogram(magnitude, centre_hz, rate_hz / HOP)
 
 
-def framed_magnitude(
-    samples: Float32Array, window: int, centre: NDArray[np.int64], bank: Float32Array
-) -> Float32Array:
+def framed_magnitude(samples: Float32Array, window: int, centre: NDArray[np.int64], bank: Float32Array) -> Float32Array:
     """Magnitude spectra of Hann windows centred on given samples, summed into bands: (n_centres, n_bands)."""
     shape = np.hanning(window + 1)[:-1].astype(np.float32)
     shape /= shape.sum() / 2

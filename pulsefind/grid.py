@@ -24,6 +24,9 @@ SMALLEST_SWING = 1.15
 SWITCH_COST = 12.0
 """Log likelihood that a change of grid must gain."""
 
+RARITY = {1: 0.0, 2: 0.0, 3: 1.0, 4: 0.0, 6: 3.0}
+"""Log odds a bar against a grid: triplets, and still more their halves, are rarer than even parts."""
+
 _SAME_ATTACK_S = 0.015
 
 
@@ -49,14 +52,14 @@ def find_grid(beats: Beats, bars: Bars, hits: Hits) -> Grid:
         return Grid(())
     phases = _phases(beats, bars, hits)
     candidates = _candidates(phases)
-    cost = np.zeros((n_bars, len(candidates)))
+    gain = np.zeros((n_bars, len(candidates)))
     for j, (slots, ratio) in enumerate(candidates):
         section = GridSection(0, n_bars - 1, slots, ratio)
         log = _log_likelihood(phases, section)
         parameters = slots - 1 + (ratio != 1.0)
         penalty = 0.5 * parameters * np.log(max(len(log), 2)) / n_bars
-        cost[:, j] = np.bincount(phases.bar, weights=log, minlength=n_bars) - penalty
-    path = _cheapest(cost)
+        gain[:, j] = np.bincount(phases.bar, weights=log, minlength=n_bars) - penalty - RARITY[slots]
+    path = _best_path(gain)
     return Grid(_sections(path, candidates))
 
 
@@ -115,7 +118,7 @@ def _log_likelihood(phases: _Phases, section: GridSection) -> FloatArray:
     return result
 
 
-def _cheapest(gain: FloatArray) -> IntArray:
+def _best_path(gain: FloatArray) -> IntArray:
     """Viterbi path over bars that pays SWITCH_COST for every change of candidate."""
     value = gain[0].copy()
     origin = np.zeros(gain.shape, dtype=np.int64)

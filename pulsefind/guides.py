@@ -161,9 +161,7 @@ def _place(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: 
         offset_ms[i] = 1000 * away_s[nearest]
         slot[i] = index.get(label(int(bars.count[beat]), part, section.slots_per_beat), -1)
     inside = bar >= 0
-    return _Placed(
-        time_s[inside], bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside]
-    )
+    return _Placed(time_s[inside], bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside])
 
 
 def _without_doubles(hits: Hits, member: IntArray) -> IntArray:
@@ -208,9 +206,7 @@ def _pattern_bar(bars: Bars, length: int) -> IntArray:
     return phase
 
 
-def _settle(
-    table: NDArray[np.bool_], allowed: NDArray[np.bool_], phase: IntArray, length: int
-) -> _Pattern | None:
+def _settle(table: NDArray[np.bool_], allowed: NDArray[np.bool_], phase: IntArray, length: int) -> _Pattern | None:
     """Find places and covered bars that agree with each other, starting from all allowed bars."""
     covered = allowed
     struck = np.zeros((length, table.shape[1]), np.bool_)
@@ -256,9 +252,8 @@ def _information_score(table: NDArray[np.bool_], pattern: _Pattern, phase: IntAr
         score += float((rows * np.log(rate) + ~rows * np.log(1 - rate)).sum())
     n_bars = int(pattern.covered.sum())
     used = int((table[pattern.covered].any(axis=0)).sum())
-    # Bars left out are explained by nothing: each costs what a coin toss for every place in use would.
     penalty = 0.5 * len(pattern.struck) * used * np.log(max(n_bars, 2))
-    return (score - penalty) / n_bars + 0.25 * np.log(n_bars)
+    return float((score - penalty) / n_bars + 0.25 * np.log(n_bars))
 
 
 def _falls_on_places(placed: _Placed, pattern: _Pattern, bars: Bars) -> bool:

@@ -38,9 +38,7 @@ def parse_bpm(text: str) -> tuple[float, float]:
     if low >= high:
         raise HintError(f"--bpm {text}: the lower tempo comes first, for example 80:100")
     if low < _BPM_RANGE[0] or high > _BPM_RANGE[1]:
-        raise HintError(
-            f"--bpm {text}: tempi from {_BPM_RANGE[0]:.0f} to {_BPM_RANGE[1]:.0f} can be looked for"
-        )
+        raise HintError(f"--bpm {text}: tempi from {_BPM_RANGE[0]:.0f} to {_BPM_RANGE[1]:.0f} can be looked for")
     return low, high
 
 

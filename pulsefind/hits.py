@@ -23,13 +23,16 @@ from pulsefind.records import Audio, FloatArray, Hits, IntArray, Sound
 
 MAX_SOUNDS = 8
 MIN_HITS = 6
+FAINTEST_DB = 3.0
+"""A rise of less than this in its own band is a beating of tones or a swell, not a hit."""
+
 TIMBRE_HZ = (60.0, 120.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 
 _BAND_EDGES = ((0, 3), (3, 12), (12, 36), (36, 56), (56, 72))
 _PEAK_REACH, _MEAN_REACH = 6, 24
 _PEAK_RATIO, _PEAK_FLOOR = 1.5, 0.06
 _MERGE_FRAMES = 4
-_FINE_WINDOW, _FINE_REACH_MS = 256, 30
+_FINE_PERIODS, _FINE_REACH_MS = 8.0, 30
 _ALIKE = 0.92
 
 
@@ -60,10 +63,11 @@ def find_hits(audio: Audio) -> Hits:
     for k in range(parts.gain.shape[1]):
         threshold, full = _present_above(parts.gain[:, k])
         member = np.flatnonzero(parts.gain[:, k] > threshold)
-        if len(member) < MIN_HITS:
-            continue
         weight = _band_weight(parts.template[k], rise.shape[1])
         level = _level_db(spectrum, attack[member], weight)
+        member, level = member[level >= FAINTEST_DB], level[level >= FAINTEST_DB]
+        if len(member) < MIN_HITS:
+            continue
         time_s = fine.times_s(member, weight, spectrum.centre_hz)
         strength = np.minimum(parts.gain[member, k] / full, 2.0)
         rows.append((time_s, np.full(len(member), len(sounds)), strength, level, timbre[member]))
@@ -72,14 +76,12 @@ def find_hits(audio: Audio) -> Hits:
         return _no_hits()
     time_s, sound, strength, level, bands = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((sound, time_s))
-    return Hits(
-        time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, tuple(sounds)
-    )
+    return Hits(time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, tuple(sounds))
 
 
 def _no_hits() -> Hits:
     nothing = np.zeros(0)
-    return Hits(nothing, nothing, nothing, nothing, np.zeros((0, len(TIMBRE_HZ))), TIMBRE_HZ, ())
+    return Hits(nothing, np.zeros(0, np.int64), nothing, nothing, np.zeros((0, len(TIMBRE_HZ))), TIMBRE_HZ, ())
 
 
 def attack_frames(rise: Float32Array) -> IntArray:
@@ -173,42 +175,47 @@ def _level_db(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> Fl
     """How far each hit stands over what sounded 15 to 40 ms before it, in its own band."""
     last = len(spectrum.magnitude) - 1
     power = (spectrum.magnitude.astype(np.float64) ** 2) @ weight
-    peak = np.max([power[np.clip(attack + k, 0, last)] for k in range(0, 5)], axis=0)
+    peak = np.max([power[np.clip(attack + k, 0, last)] for k in range(5)], axis=0)
     before = np.mean([power[np.clip(attack - k, 0, last)] for k in range(3, 9)], axis=0)
     floor = 1e-6 * float(power.max()) + 1e-20
-    return np.clip(10 * np.log10((peak + floor) / (before + floor)), 0.0, 60.0)
+    level: FloatArray = np.clip(10 * np.log10((peak + floor) / (before + floor)), 0.0, 60.0)
+    return level
 
 
 def _timbre_db(spectrum: Spectrogram, attack: IntArray) -> FloatArray:
     edges = np.sqrt(np.array(TIMBRE_HZ[:-1]) * np.array(TIMBRE_HZ[1:]))
     band = np.searchsorted(edges, spectrum.centre_hz)
-    columns = [
-        _level_db(spectrum, attack, (band == k) / max(1, (band == k).sum())) for k in range(len(TIMBRE_HZ))
-    ]
+    columns = [_level_db(spectrum, attack, (band == k) / max(1, (band == k).sum())) for k in range(len(TIMBRE_HZ))]
     return np.stack(columns, axis=1)
 
 
 class _FineTimes:
-    """Attacks seen in 1 ms frames of a short window: sharp in time, coarse in frequency."""
+    """Attacks seen in 1 ms steps through windows just long enough for a sound's band."""
 
     def __init__(self, audio: Audio, attack: IntArray) -> None:
         step = audio.rate_hz / 1000
-        self._rate_hz = audio.rate_hz
+        self._audio = audio
         self._shift = np.round(np.arange(-_FINE_REACH_MS, _FINE_REACH_MS + 1) * step).astype(np.int64)
         self._centre = attack * HOP
-        bins = _FINE_WINDOW // 2 + 1
-        centre = (self._centre[:, None] + self._shift[None, :]).ravel()
-        magnitude = framed_magnitude(audio.samples, _FINE_WINDOW, centre, np.eye(bins, dtype=np.float32))
-        self._magnitude = magnitude.reshape(len(attack), len(self._shift), bins)
-        self._bin_hz = np.arange(bins) * audio.rate_hz / _FINE_WINDOW
 
     def times_s(self, member: IntArray, weight: FloatArray, centre_hz: FloatArray) -> FloatArray:
-        """(n,) time at which the envelope of a sound's band has risen half way, for some of the attacks."""
-        share = np.interp(self._bin_hz, centre_hz, weight, left=weight[0], right=0.0)
-        envelope = self._magnitude[member].astype(np.float64) @ np.sqrt(share)
-        offset = np.array([_half_rise(row) for row in envelope])
+        """(n,) time at which the envelope of a sound's band has risen half way, for some of the attacks.
+
+        A symmetric window is half full when its centre passes a sudden start, whatever its length.
+        """
+        rate_hz = self._audio.rate_hz
+        middle_hz = float(np.interp(0.5, np.cumsum(weight), centre_hz))
+        periods = _FINE_PERIODS * rate_hz / middle_hz
+        window = int(2 ** np.clip(np.round(np.log2(periods)), 8, 11))
+        bin_hz = np.arange(window // 2 + 1) * rate_hz / window
+        share = np.interp(bin_hz, centre_hz, weight, left=weight[0], right=0.0)
+        bank = np.sqrt(share).astype(np.float32)[:, None]
+        centre = (self._centre[member][:, None] + self._shift[None, :]).ravel()
+        envelope = framed_magnitude(self._audio.samples, window, centre, bank).reshape(len(member), -1)
+        offset = np.array([_half_rise(row) for row in envelope.astype(np.float64)])
         index = np.interp(offset, np.arange(len(self._shift)), self._shift)
-        return np.maximum(0.0, (self._centre[member] + index) / self._rate_hz)
+        found: FloatArray = np.maximum(0.0, (self._centre[member] + index) / rate_hz)
+        return found
 
 
 def _half_rise(envelope: FloatArray) -> float:
@@ -236,7 +243,7 @@ def _describe(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> So
     centre_hz = float(np.interp(0.5, cumulative, spectrum.centre_hz))
     last = len(spectrum.magnitude) - 1
     power = (spectrum.magnitude.astype(np.float64) ** 2) @ weight
-    course = np.array([np.median(power[np.clip(attack + k, 0, last)]) for k in range(0, 121)])
+    course = np.array([np.median(power[np.clip(attack + k, 0, last)]) for k in range(121)])
     rest = np.median([np.median(power[np.clip(attack - k, 0, last)]) for k in range(3, 9)])
     above = np.maximum(course - rest, 0.0)
     top = int(np.argmax(above[:8]))

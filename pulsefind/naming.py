@@ -38,11 +38,7 @@ def _likeness(sound: Sound) -> str:
     if sound.centre_hz < _LOW_HZ:
         return "like a bass note" if long else "like a bass drum"
     if sound.centre_hz < _LOW_MID_HZ:
-        return (
-            "like a low tom or a bass note"
-            if sound.noisiness < _NOISY
-            else "like a tom or the body of a snare"
-        )
+        return "like a low tom or a bass note" if sound.noisiness < _NOISY else "like a tom or the body of a snare"
     if sound.centre_hz < _MID_HZ:
         if sound.noisiness >= _NOISY:
             return "like a snare or a hand clap"
@@ -50,11 +46,7 @@ def _likeness(sound: Sound) -> str:
     if sound.centre_hz < _HIGH_HZ:
         if long:
             return "like a ride cymbal or a strummed string"
-        return (
-            "like a snare, a hand clap or a tambourine"
-            if sound.noisiness >= _NOISY
-            else "like a cowbell or claves"
-        )
+        return "like a snare, a hand clap or a tambourine" if sound.noisiness >= _NOISY else "like a cowbell or claves"
     if long:
         return "like a cymbal or an open hi-hat"
     return "like a closed hi-hat or a maraca" if short else "like a hi-hat, a cabasa or a tambourine"

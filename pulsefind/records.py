@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 
-def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[np.generic]:
+def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[Any]:
     """Return a read-only copy with the given type and number of axes; NaN and infinity are refused."""
-    array = np.array(values, dtype=dtype, ndmin=ndim)
+    array: NDArray[Any] = np.array(values, dtype=dtype, ndmin=ndim)
     if array.ndim != ndim:
         raise ValueError(f"{name} needs {ndim} axes, has {array.ndim}")
     if array.dtype.kind == "f" and not np.isfinite(array).all():
@@ -28,7 +29,7 @@ def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[np.gen
     return array
 
 
-def _check_times(time_s: NDArray[np.generic], name: str, strictly: bool) -> None:
+def _check_times(time_s: NDArray[Any], name: str, strictly: bool) -> None:
     """Refuse times that go backwards (or, strictly, stand still)."""
     steps = np.diff(time_s)
     if (steps < 0).any() or (strictly and (steps == 0).any()):

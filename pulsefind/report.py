@@ -7,7 +7,7 @@ import textwrap
 import numpy as np
 
 from pulsefind.places import SYLLABLES, label
-from pulsefind.records import Analysis, Guide, GridSection, Stretch
+from pulsefind.records import Analysis, GridSection, Guide, Stretch
 
 WIDTH = 80
 _INDENT = 10
@@ -50,9 +50,7 @@ def _title(analysis: Analysis) -> str:
 
 def _nothing_found(analysis: Analysis) -> str:
     reason = analysis.warnings[0] if analysis.warnings else "no steady beat found"
-    return (
-        f"{reason}. If you hear one, name its tempo: --bpm 80:100, or a part that has it: --range 0:30-1:00"
-    )
+    return f"{reason}. If you hear one, name its tempo: --bpm 80:100, or a part that has it: --range 0:30-1:00"
 
 
 def _tempo(analysis: Analysis) -> list[str]:
@@ -119,9 +117,7 @@ def places_text(guide: Guide) -> str:
         labels = [place.label for place in guide.places if place.bar == bar]
         if labels:
             listed = _and(labels)
-            parts.append(
-                f"{listed} (bar {bar} of {guide.pattern_bars})" if guide.pattern_bars > 1 else listed
-            )
+            parts.append(f"{listed} (bar {bar} of {guide.pattern_bars})" if guide.pattern_bars > 1 else listed)
     return ", ".join(parts)
 
 
@@ -157,9 +153,7 @@ def count_line(analysis: Analysis, guide: Guide) -> list[str]:
         slots = 4 if any(name.endswith(("e", "a")) for name in extra) else 6
         names = [label(count, slot, slots) for count in range(1, beats + 1) for slot in range(slots)]
     shown = [
-        str(count) if slot == 0 else SYLLABLES[slots][slot]
-        for count in range(1, beats + 1)
-        for slot in range(slots)
+        str(count) if slot == 0 else SYLLABLES[slots][slot] for count in range(1, beats + 1) for slot in range(slots)
     ]
     cell = max(len(text) for text in shown) + 1
     if _INDENT + cell * len(shown) > WIDTH:
@@ -194,9 +188,7 @@ def _others(analysis: Analysis) -> list[str]:
         return []
     lines = []
     for index, guide in enumerate(others):
-        text = (
-            f"{index + 2}. {guide.name}: {places_text(guide)}; {stretches_text(guide.coverage, analysis, 3)}"
-        )
+        text = f"{index + 2}. {guide.name}: {places_text(guide)}; {stretches_text(guide.coverage, analysis, 3)}"
         lines += _field("Also" if index == 0 else "", text)
     hidden = len(analysis.guides) - 1 - len(others)
     if hidden > 0:
@@ -219,13 +211,9 @@ def _alone(analysis: Analysis) -> list[str]:
 
 def _steadiness(analysis: Analysis) -> list[str]:
     tempo = analysis.tempo
-    low, high = (
-        (float(v) for v in np.percentile(tempo.bar_bpm, [5, 95])) if len(tempo.bar_bpm) else (0.0, 0.0)
-    )
+    low, high = (float(v) for v in np.percentile(tempo.bar_bpm, [5, 95])) if len(tempo.bar_bpm) else (0.0, 0.0)
     drift = tempo.drift_percent
-    word = (
-        "very steady" if drift < 1 else "steady" if drift < 3 else "drifts" if drift < 8 else "changes a lot"
-    )
+    word = "very steady" if drift < 1 else "steady" if drift < 3 else "drifts" if drift < 8 else "changes a lot"
     carried = int(analysis.beats.carried.sum())
     text = f"{word}: {low:.1f} to {high:.1f} bpm, beats even to {tempo.jitter_ms:.0f} ms"
     if carried:
@@ -238,9 +226,7 @@ def _sureness(analysis: Analysis) -> list[str]:
     text = f"the 1 {_percent(sure.one)}, tempo octave {_percent(sure.octave)}, meter {_percent(sure.meter)}"
     lines = _field("Sure", text)
     for other in analysis.alternatives[:2]:
-        lines += _field(
-            "", f"next best: {other.reading} ({_percent(other.probability)}); to see it: {other.hint}"
-        )
+        lines += _field("", f"next best: {other.reading} ({_percent(other.probability)}); to see it: {other.hint}")
     for warning in analysis.warnings:
         lines += _field("", f"Note: {warning}")
     return [*lines, ""]
