@@ -16,7 +16,8 @@ STIFFNESS = (1.0, 10.0, 100.0, 1000.0)
 _CARRIED_ACTIVATION = 0.1
 _FRAME_WEIGHT = 0.1
 _OUTLIER_S = 0.012
-_ROUNDS = 6
+_BEND_S = 0.01
+_ROUNDS = 8
 
 
 def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
@@ -56,17 +57,20 @@ def _observe(time_s: FloatArray, hits: Hits) -> tuple[FloatArray, FloatArray]:
 
 
 def _smooth(observed: FloatArray, weight: FloatArray, stiffness: float) -> FloatArray:
-    course = _whittaker(observed, weight, stiffness)
+    """The robust smooth course: hits off the course lose weight, and where the tempo jumps it may bend."""
+    bend = np.ones(len(observed) - 2)
+    course = _whittaker(observed, weight, stiffness * bend)
     for _ in range(_ROUNDS):
         off = np.abs(observed - course)
         scale = max(_OUTLIER_S, 3.0 * float(np.median(off)))
         biweight = np.maximum(0.0, 1 - (off / (2 * scale)) ** 2) ** 2
-        course = _whittaker(observed, weight * np.maximum(biweight, 1e-3), stiffness)
+        bend = 1 / (1 + (np.diff(course, n=2) / _BEND_S) ** 2)
+        course = _whittaker(observed, weight * np.maximum(biweight, 1e-3), stiffness * bend)
     return course
 
 
-def _whittaker(observed: FloatArray, weight: FloatArray, stiffness: float) -> FloatArray:
-    """Solve (W + stiffness D'D) x = W observed, with D the second difference: a matrix of five bands."""
+def _whittaker(observed: FloatArray, weight: FloatArray, stiffness: FloatArray) -> FloatArray:
+    """Solve (W + D'SD) x = W observed, with D the second difference and S its stiffness: a matrix of five bands."""
     n = len(observed)
     bands = np.zeros((3, n))
     bands[2] = weight

@@ -42,6 +42,7 @@ MIN_BARS = 4
 MAX_GUIDES = 12
 PATTERN_BARS = (1, 2, 4)
 PATTERNS_PER_SOUND = 3
+SEED_BARS = 8
 
 TOLERANCE_MS = 60.0
 """A hit farther than this from every place of the grid counts for none."""
@@ -184,20 +185,33 @@ def _struck_table(placed: _Placed, n_bars: int, n_slots: int) -> NDArray[np.bool
 
 
 def _find_pattern(placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int) -> _Pattern | None:
-    """The pattern that explains most of the allowed bars, or None when nothing recurs in them."""
+    """The pattern that explains most of the allowed bars, or None when nothing recurs in them.
+
+    The search starts from all bars, and from every stretch of eight: a figure that fills one section only would
+    drown in the whole song.
+    """
     table = _struck_table(placed, len(bars.beats), n_slots)
     best: tuple[float, _Pattern] | None = None
     for length in PATTERN_BARS:
         phase = _pattern_bar(bars, length)
-        pattern = _settle(table, allowed, phase, length)
-        if pattern is None:
-            continue
-        score = _information_score(table, pattern, phase)
-        if best is None or score > best[0]:
-            best = (score, pattern)
-    if best is None or not _falls_on_places(placed, best[1], bars):
-        return None
-    return best[1]
+        for seed in _seeds(allowed):
+            pattern = _settle(table, allowed, seed, phase, length)
+            if pattern is None or not _falls_on_places(placed, pattern, bars):
+                continue
+            score = _information_score(table, pattern, phase)
+            if best is None or score > best[0]:
+                best = (score, pattern)
+    return best[1] if best else None
+
+
+def _seeds(allowed: NDArray[np.bool_]) -> list[NDArray[np.bool_]]:
+    index = np.flatnonzero(allowed)
+    seeds = [allowed]
+    for first in range(0, max(0, len(index) - SEED_BARS) + 1, SEED_BARS // 2):
+        seed = np.zeros(len(allowed), np.bool_)
+        seed[index[first : first + SEED_BARS]] = True
+        seeds.append(seed)
+    return seeds
 
 
 def _pattern_bar(bars: Bars, length: int) -> IntArray:
@@ -206,9 +220,11 @@ def _pattern_bar(bars: Bars, length: int) -> IntArray:
     return phase
 
 
-def _settle(table: NDArray[np.bool_], allowed: NDArray[np.bool_], phase: IntArray, length: int) -> _Pattern | None:
-    """Find places and covered bars that agree with each other, starting from all allowed bars."""
-    covered = allowed
+def _settle(
+    table: NDArray[np.bool_], allowed: NDArray[np.bool_], seed: NDArray[np.bool_], phase: IntArray, length: int
+) -> _Pattern | None:
+    """Find places and covered bars that agree with each other, starting from the bars of the seed."""
+    covered = seed
     struck = np.zeros((length, table.shape[1]), np.bool_)
     rate = PLACE_RATE * 0.75
     for step in range(_ROUNDS):
@@ -241,19 +257,21 @@ def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArr
 
 
 def _information_score(table: NDArray[np.bool_], pattern: _Pattern, phase: IntArray) -> float:
-    """Log likelihood of the struck places in the covered bars, less the cost of every rate that was fitted."""
-    score = 0.0
+    """How many nats the pattern saves over knowing only how often the sound is struck, less the cost of its rates."""
+    rows = table[pattern.covered]
+    n_bars, n_slots = rows.shape
+    plain = np.clip(rows.mean(), 1e-3, 1 - 1e-3)
+    saved = -_log_bernoulli(rows, np.full(n_slots, plain))
     for p in range(len(pattern.struck)):
-        rows = table[pattern.covered & (phase == p)]
-        n = len(rows)
-        if n == 0:
-            return -np.inf
-        rate = np.clip((rows.sum(axis=0) + 0.5) / (n + 1), 1e-3, 1 - 1e-3)
-        score += float((rows * np.log(rate) + ~rows * np.log(1 - rate)).sum())
-    n_bars = int(pattern.covered.sum())
-    used = int((table[pattern.covered].any(axis=0)).sum())
-    penalty = 0.5 * len(pattern.struck) * used * np.log(max(n_bars, 2))
-    return float((score - penalty) / n_bars + 0.25 * np.log(n_bars))
+        part = table[pattern.covered & (phase == p)]
+        rate = np.clip((part.sum(axis=0) + 0.5) / (len(part) + 1), 1e-3, 1 - 1e-3)
+        saved += _log_bernoulli(part, rate)
+    used = int(rows.any(axis=0).sum())
+    return saved - 0.5 * len(pattern.struck) * used * float(np.log(max(n_bars, 2)))
+
+
+def _log_bernoulli(rows: NDArray[np.bool_], rate: FloatArray) -> float:
+    return float((rows * np.log(rate) + ~rows * np.log(1 - rate)).sum())
 
 
 def _falls_on_places(placed: _Placed, pattern: _Pattern, bars: Bars) -> bool:

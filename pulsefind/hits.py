@@ -23,6 +23,9 @@ from pulsefind.records import Audio, FloatArray, Hits, IntArray, Sound
 
 MAX_SOUNDS = 8
 MIN_HITS = 6
+WORTH_A_SOUND = 0.01
+"""Share of the attacks' energy that one more sound must explain."""
+
 FAINTEST_DB = 3.0
 """A rise of less than this in its own band is a beating of tones or a swell, not a hit."""
 
@@ -34,6 +37,7 @@ _PEAK_RATIO, _PEAK_FLOOR = 1.5, 0.06
 _MERGE_FRAMES = 4
 _FINE_PERIODS, _FINE_REACH_MS = 8.0, 30
 _ALIKE = 0.92
+_FLATNESS_HITS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,7 @@ def find_hits(audio: Audio) -> Hits:
     for k in range(parts.gain.shape[1]):
         threshold, full = _present_above(parts.gain[:, k])
         member = np.flatnonzero(parts.gain[:, k] > threshold)
-        weight = _band_weight(parts.template[k], rise.shape[1])
+        weight = _band_weight(spectrum, attack[member], parts.template[k])
         level = _level_db(spectrum, attack[member], weight)
         member, level = member[level >= FAINTEST_DB], level[level >= FAINTEST_DB]
         if len(member) < MIN_HITS:
@@ -71,7 +75,7 @@ def find_hits(audio: Audio) -> Hits:
         time_s = fine.times_s(member, weight, spectrum.centre_hz)
         strength = np.minimum(parts.gain[member, k] / full, 2.0)
         rows.append((time_s, np.full(len(member), len(sounds)), strength, level, timbre[member]))
-        sounds.append(_describe(spectrum, attack[member], weight))
+        sounds.append(_describe(audio, spectrum, attack[member], weight))
     if not rows:
         return _no_hits()
     time_s, sound, strength, level, bands = (np.concatenate(column) for column in zip(*rows, strict=True))
@@ -120,13 +124,21 @@ def _attack_vectors(compressed: Float32Array, rise: Float32Array, attack: IntArr
 
 
 def _factorise(vectors: FloatArray) -> _Parts:
-    n_sounds = min(MAX_SOUNDS, len(vectors))
-    model = NMF(n_sounds, init="nndsvda", max_iter=300, random_state=0)
-    with warnings.catch_warnings():
-        # 300 rounds settle the templates to far below what the ear tells apart; the rest changes nothing.
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        gain = model.fit_transform(vectors)
-    template = model.components_
+    """Split the attacks into sounds; one more sound is allowed as long as it explains enough that the others don't."""
+    energy = float((vectors**2).sum()) + 1e-12
+    best, left = None, np.inf
+    for n_sounds in range(1, min(MAX_SOUNDS, len(vectors)) + 1):
+        model = NMF(n_sounds, init="nndsvda", max_iter=300, random_state=0)
+        with warnings.catch_warnings():
+            # 300 rounds settle the templates to far below what the ear tells apart; the rest changes nothing.
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            gain = model.fit_transform(vectors)
+        unexplained = float(model.reconstruction_err_) ** 2 / energy
+        if best is not None and left - unexplained < WORTH_A_SOUND:
+            break
+        best, left = (gain, model.components_), unexplained
+    assert best is not None
+    gain, template = best
     norm = np.maximum(np.linalg.norm(template, axis=1), 1e-12)
     return _merge_alike(_Parts(gain * norm, template / norm[:, None]))
 
@@ -161,13 +173,16 @@ def _otsu(ordered: FloatArray) -> float:
     return float((ordered[best] + ordered[best + 1]) / 2)
 
 
-def _band_weight(template: FloatArray, bands: int) -> FloatArray:
-    """(bands,) share of each band in the sound's attack, summing to 1."""
-    onset = template[:bands] ** 2
-    total = onset.sum()
-    if total <= 0:
-        onset, total = np.ones(bands), float(bands)
-    share: FloatArray = onset / total
+def _band_weight(spectrum: Spectrogram, attack: IntArray, template: FloatArray) -> FloatArray:
+    """(bands,) share of each band in the sound, summing to 1: how much louder it gets, where the template allows."""
+    bands = spectrum.magnitude.shape[1]
+    last = len(spectrum.magnitude) - 1
+    after = np.mean([spectrum.magnitude[np.clip(attack + k, 0, last)] for k in range(1, 5)], axis=0)
+    before = np.mean([spectrum.magnitude[np.clip(attack - k, 0, last)] for k in range(3, 7)], axis=0)
+    louder = np.maximum(np.median(after - before, axis=0), 0.0).astype(np.float64) * template[:bands]
+    if louder.sum() <= 0:
+        louder = template[:bands] + 1e-12
+    share: FloatArray = louder / louder.sum()
     return share
 
 
@@ -237,10 +252,9 @@ def _half_rise(envelope: FloatArray) -> float:
     return float(steepest)
 
 
-def _describe(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> Sound:
+def _describe(audio: Audio, spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> Sound:
     """Measure a sound from its attack and from the mean course of its band after it."""
-    cumulative = np.cumsum(weight)
-    centre_hz = float(np.interp(0.5, cumulative, spectrum.centre_hz))
+    centre_hz = float(np.interp(0.5, np.cumsum(weight), spectrum.centre_hz))
     last = len(spectrum.magnitude) - 1
     power = (spectrum.magnitude.astype(np.float64) ** 2) @ weight
     course = np.array([np.median(power[np.clip(attack + k, 0, last)]) for k in range(121)])
@@ -249,5 +263,21 @@ def _describe(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> So
     top = int(np.argmax(above[:8]))
     fallen = np.flatnonzero(above[top:] < 0.01 * above[top])
     decay_frames = int(fallen[0]) if len(fallen) else len(above) - top
-    mean = np.exp(np.log(weight + 1e-6).mean()) / (weight + 1e-6).mean()
-    return Sound(centre_hz, 1000 * decay_frames / spectrum.frame_rate_hz, float(mean))
+    return Sound(centre_hz, 1000 * decay_frames / spectrum.frame_rate_hz, _noisiness(audio, attack, weight, spectrum))
+
+
+def _noisiness(audio: Audio, attack: IntArray, weight: FloatArray, spectrum: Spectrogram) -> float:
+    """Spectral flatness just after the attack, in the sound's own band: 0 for a tone, 1 for noise.
+
+    The flatness (geometric over arithmetic mean) of a noise periodogram is exp(-Euler's gamma) = 0.56, the scale here.
+    """
+    window = 2048
+    cumulative = np.cumsum(weight)
+    low_hz, high_hz = np.interp([0.1, 0.9], cumulative, spectrum.centre_hz)
+    first = int(low_hz * window / audio.rate_hz)
+    last = max(first + 8, int(high_hz * window / audio.rate_hz) + 1)
+    some = attack[:: max(1, len(attack) // _FLATNESS_HITS)]
+    bins = np.eye(window // 2 + 1, dtype=np.float32)[:, first:last]
+    power = framed_magnitude(audio.samples, window, some * HOP + window // 2, bins).astype(np.float64) ** 2 + 1e-20
+    flatness = np.exp(np.log(power).mean(axis=1)) / power.mean(axis=1)
+    return float(min(1.0, np.median(flatness) / np.exp(-np.euler_gamma)))

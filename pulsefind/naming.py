@@ -10,7 +10,7 @@ from pulsefind.records import Sound
 
 _LOW_HZ, _LOW_MID_HZ, _MID_HZ, _HIGH_HZ = 160.0, 500.0, 2500.0, 5000.0
 _SHORT_MS, _LONG_MS = 90.0, 260.0
-_NOISY = 0.12
+_NOISY = 0.4
 
 
 def describe(sound: Sound) -> str:
