@@ -7,7 +7,7 @@ frame-by-frame tracker gives away: a weak bar is carried by its strong neighbour
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,21 +35,35 @@ class BarPath:
     one_probability: FloatArray
 
 
-def best_bars(log_odds: FloatArray, meters: tuple[int, ...], fixed_one: int | None) -> BarPath:
+def best_bars(log_odds: FloatArray, meters: tuple[int, ...]) -> BarPath:
     """Count the beats.
 
-    log_odds: (n_beats,) that each beat is a downbeat; meters: those allowed; fixed_one: a beat that must be a 1.
-    No beats give empty arrays.
+    log_odds: (n_beats,) that each beat is a downbeat; meters: those allowed. No beats give empty arrays.
     """
     if len(log_odds) == 0:
         empty = np.zeros(0, np.int64)
         return BarPath(empty, empty, 0.0, np.zeros(0))
     model = _Model(meters)
-    emission = model.log_emission(log_odds, fixed_one)
+    emission = model.log_emission(log_odds)
     path = _viterbi(emission, model)
     log_likelihood, posterior = _forward_backward(emission, model)
     one_probability = posterior[:, model.position == 0].sum(axis=1)
     return BarPath(model.position[path] + 1, model.meter[path], log_likelihood, one_probability)
+
+
+def rotated(bars: BarPath, one: int) -> BarPath:
+    """Shift the whole count by as few beats as it takes to make one beat a 1; the bars keep their lengths."""
+    n = len(bars.count)
+    ones = np.flatnonzero(bars.count == 1)
+    shift = one - int(ones[np.argmin(np.abs(ones - one))])
+    index = np.arange(n) - shift
+    meter = bars.beats_per_bar[np.clip(index, 0, n - 1)]
+    count = bars.count[np.clip(index, 0, n - 1)]
+    # Beyond either end the first and the last bar are counted on.
+    before, after = index < 0, index >= n
+    count[before] = (bars.count[0] - 1 + index[before]) % meter[before] + 1
+    count[after] = (bars.count[-1] - 1 + index[after] - (n - 1)) % meter[after] + 1
+    return replace(bars, count=count, beats_per_bar=meter)
 
 
 class _Model:
@@ -71,15 +85,12 @@ class _Model:
                 stays = (1 - CHANGE_PROBABILITY) if self.meter[j] == m else 0.0
                 self.transition[i, j] = stays + CHANGE_PROBABILITY * of_state[int(self.meter[j])]
 
-    def log_emission(self, log_odds: FloatArray, fixed_one: int | None) -> FloatArray:
+    def log_emission(self, log_odds: FloatArray) -> FloatArray:
         """(n_beats, n_states) log probability of what was heard at each beat."""
         is_one = (self.position == 0)[None, :]
         log_yes = -np.logaddexp(0, -log_odds)[:, None]
         log_no = -np.logaddexp(0, log_odds)[:, None]
-        emission = np.where(is_one, log_yes, log_no)
-        if fixed_one is not None:
-            emission[fixed_one] = np.where(is_one[0], 0.0, -1e6)
-        return emission
+        return np.where(is_one, log_yes, log_no)
 
 
 def _viterbi(emission: FloatArray, model: _Model) -> IntArray:

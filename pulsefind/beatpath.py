@@ -13,12 +13,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from pulsefind.records import FloatArray, IntArray
 
 TEMPO_STIFFNESS = 100.0
 BEAT_REGION = 16
 MAX_INTERVALS = 120
+
+AUDIBLE = 0.05
+"""An activation below this says nothing about where in its region a beat lies."""
 
 _FLOOR = 1e-7
 
@@ -80,10 +84,12 @@ class _Segments:
 
     def __init__(self, activation: FloatArray, interval: IntArray) -> None:
         beat = np.clip(activation, _FLOOR, 1 - _FLOOR)
+        # Where nothing sounds for longer than the slowest beat, nothing speaks for or against one.
+        sounds = maximum_filter1d(activation, 2 * int(interval[-1]) + 1) >= AUDIBLE
         pad = np.zeros(int(interval[-1]))
         # Frames outside the recording say nothing: their log likelihood is 0 either way.
-        self._on = np.r_[0.0, np.cumsum(np.r_[pad, np.log(beat), pad])]
-        self._off = np.r_[0.0, np.cumsum(np.r_[pad, np.log((1 - beat) / (BEAT_REGION - 1)), pad])]
+        self._on = np.r_[0.0, np.cumsum(np.r_[pad, np.log(beat) * sounds, pad])]
+        self._off = np.r_[0.0, np.cumsum(np.r_[pad, np.log((1 - beat) / (BEAT_REGION - 1)) * sounds, pad])]
         self._interval = interval
         self._region = beat_region(interval)
 
@@ -136,9 +142,10 @@ def _trace(
 
 
 def _highest_in_region(activation: FloatArray, start: IntArray, width: IntArray) -> IntArray:
-    frame = np.clip(start, 0, len(activation) - 1)
+    """The frame of each beat; where nothing sounds, the middle of its region."""
+    frame: IntArray = np.clip(start + width // 2, 0, len(activation) - 1)
     for k, (first, n) in enumerate(zip(start, width, strict=True)):
         low, high = max(int(first), 0), min(int(first + n), len(activation))
-        if high > low:
+        if high > low and activation[low:high].max() >= AUDIBLE:
             frame[k] = low + int(np.argmax(activation[low:high]))
     return frame

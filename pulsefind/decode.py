@@ -7,11 +7,11 @@ of its tempo), counts each in every meter, and compares them as wholes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars
+from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, best_path, intervals
 from pulsefind.records import Activations, Alternative, FloatArray, IntArray, Pulse, Settings
 
@@ -62,13 +62,15 @@ def decode(activations: Activations, settings: Settings) -> Pulse:
     rate_hz = activations.frame_rate_hz
     if len(values) < rate_hz:
         return _no_pulse()
-    readings = [r for r in _readings(values, rate_hz, settings, first_frame) if len(r.path.frame) >= _MIN_BEATS]
+    readings = [r for r in _readings(values, rate_hz, settings) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
     readings.sort(key=lambda reading: -reading.score)
     best = readings[0]
     time_s = (best.path.frame + first_frame) / rate_hz
     time_s, moved = _with_fixed_one(time_s, settings.one_at_s)
+    if settings.one_at_s is not None:
+        best = replace(best, bars=rotated(best.bars, int(np.argmin(np.abs(time_s - settings.one_at_s)))))
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
     probability_one, one_alternatives = _phase(values, best, time_s, settings)
@@ -101,7 +103,7 @@ def _sounding_part(values: FloatArray) -> tuple[FloatArray, int]:
     return values[sounding[0] : sounding[-1] + 1], int(sounding[0])
 
 
-def _readings(values: FloatArray, rate_hz: float, settings: Settings, first_frame: int) -> list[_Reading]:
+def _readings(values: FloatArray, rate_hz: float, settings: Settings) -> list[_Reading]:
     activation = np.minimum(values.sum(axis=1), 1.0)
     low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
     hinted = settings.bpm_low is not None or settings.bpm_high is not None
@@ -118,8 +120,7 @@ def _readings(values: FloatArray, rate_hz: float, settings: Settings, first_fram
         path = base if ratio == 1.0 else best_path(activation, span)
         if len(path.frame) < 2:
             continue
-        fixed_one = _nearest_beat(path.frame, first_frame, rate_hz, settings.one_at_s)
-        bars = best_bars(downbeat_log_odds(values, path.frame), _meters(settings), fixed_one)
+        bars = best_bars(downbeat_log_odds(values, path.frame), _meters(settings))
         readings.append(_Reading(path, bars, _bpm(path.frame, rate_hz), 0.0))
     return [_scored(values, rate_hz, reading) for reading in readings]
 
@@ -182,12 +183,6 @@ def _unit(bars: BarPath, bpm: float) -> int:
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
 
-def _nearest_beat(frame: IntArray, first_frame: int, rate_hz: float, one_at_s: float | None) -> int | None:
-    if one_at_s is None:
-        return None
-    return int(np.argmin(np.abs((frame + first_frame) / rate_hz - one_at_s)))
-
-
 def _with_fixed_one(time_s: FloatArray, one_at_s: float | None) -> tuple[FloatArray, bool]:
     """Move all beats so that one of them meets the hint, if none is near it. Returns times and whether they moved."""
     if one_at_s is None:
@@ -232,7 +227,7 @@ def _meter_share(values: FloatArray, best: _Reading, settings: Settings) -> floa
     chosen = int(np.bincount(best.bars.beats_per_bar).argmax())
     # Beats of one track repeat each other; the same damping as for the octave.
     damping = min(1.0, EVIDENCE_SECONDS * 4 / max(len(odds), 1))
-    log = {m: damping * best_bars(odds, (m,), None).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
+    log = {m: damping * best_bars(odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
     top = max(log.values())
     weight = {m: float(np.exp(value - top)) for m, value in log.items()}
     return weight.get(chosen, 0.0) / sum(weight.values())

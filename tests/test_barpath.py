@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from pulsefind.barpath import CHANGE_PROBABILITY, METER_PRIOR, METERS, best_bars
+from pulsefind.barpath import CHANGE_PROBABILITY, METER_PRIOR, METERS, best_bars, rotated
 
 
 def every_reading(n_beats, meters):
@@ -44,7 +44,7 @@ def test_likelihood_posterior_and_path_equal_the_sum_over_all_readings(seed):
         total += joint
         one += joint * np.array([p == 0 for _, p in reading])
         best = max(best, (joint, reading), key=lambda item: item[0])
-    found = best_bars(log_odds, meters, None)
+    found = best_bars(log_odds, meters)
     assert found.log_likelihood == pytest.approx(np.log(total), abs=1e-9)
     assert np.allclose(found.one_probability, one / total, atol=1e-9)
     joint = likelihood(list(zip(found.beats_per_bar, found.count - 1, strict=True)), log_odds)
@@ -55,7 +55,7 @@ def test_likelihood_posterior_and_path_equal_the_sum_over_all_readings(seed):
 def test_every_meter_and_phase_is_found(meter, phase):
     log_odds = np.full(10 * meter, -2.5)
     log_odds[phase::meter] = 2.5
-    found = best_bars(log_odds, METERS, None)
+    found = best_bars(log_odds, METERS)
     assert set(found.beats_per_bar.tolist()) == {meter}
     assert (np.flatnonzero(found.count == 1) % meter == phase).all()
 
@@ -64,16 +64,18 @@ def test_the_meter_may_change_at_a_bar_line():
     ones = [*range(0, 40, 4), *range(40, 68, 7), *range(68, 108, 4)]
     log_odds = np.full(108, -6.0)
     log_odds[ones] = 6.0
-    found = best_bars(log_odds, METERS, None)
+    found = best_bars(log_odds, METERS)
     assert np.flatnonzero(found.count == 1).tolist() == ones
 
 
-def test_a_fixed_one_is_obeyed_against_the_evidence():
-    log_odds = np.full(32, -3.0)
-    log_odds[::4] = 3.0
-    found = best_bars(log_odds, (4,), fixed_one=5)
-    assert found.count[5] == 1
+@pytest.mark.parametrize("one", range(12))
+def test_rotation_makes_any_beat_a_one_and_keeps_the_bars(one):
+    log_odds = np.full(30, -3.0)
+    log_odds[1::3] = 3.0
+    found = rotated(best_bars(log_odds, METERS), one)
+    assert found.count[one] == 1
+    assert np.array_equal(found.count, (np.arange(30) - one) % 3 + 1)
 
 
 def test_no_beats():
-    assert len(best_bars(np.zeros(0), METERS, None).count) == 0
+    assert len(best_bars(np.zeros(0), METERS).count) == 0
