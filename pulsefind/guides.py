@@ -107,6 +107,11 @@ def alone_stretches(guides: tuple[Guide, ...], bars: Bars) -> tuple[Stretch, ...
     for guide in guides:
         for stretch in guide.coverage:
             followed[stretch.first_bar : stretch.last_bar + 1] = True
+    # A pickup, or a last bar that is cut off, goes with the bar beside it.
+    if len(followed) > 1 and bars.number[0] == 0:
+        followed[0] = followed[1]
+    if len(followed) > 1 and bars.beats[-1] < bars.beats_per_bar[-1]:
+        followed[-1] = followed[-2]
     return _stretches(~followed, bars)
 
 
