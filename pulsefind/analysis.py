@@ -18,6 +18,7 @@ from pulsefind.decode import decode
 from pulsefind.errors import FormatError
 from pulsefind.grid import find_grid
 from pulsefind.guides import alone_stretches, find_guides
+from pulsefind.harmony import harmony_of
 from pulsefind.hits import find_hits
 from pulsefind.misreadings import find_misreadings
 from pulsefind.records import (
@@ -76,7 +77,7 @@ def analyse(
     progress("listening for beats")
     frames = activations(part, settings.use_cache)
     progress("counting")
-    pulse = decode(frames, local)
+    pulse = decode(frames, harmony_of(part), local)
     progress("finding hits")
     hits = find_hits(part)
     beats = place_beats(pulse, hits, frames)

@@ -87,6 +87,21 @@ class Activations:
 
 
 @dataclass(frozen=True, slots=True)
+class Harmony:
+    """pitch_class: (n_frames, 24) strength of the twelve pitch classes in the bass, then of those above it."""
+
+    pitch_class: FloatArray
+    frame_rate_hz: float
+
+    def __post_init__(self) -> None:
+        """Check the shape."""
+        pitch_class = _frozen(self.pitch_class, np.float64, 2, "pitch_class")
+        if pitch_class.shape[1] != 24:
+            raise ValueError("pitch_class must have 24 columns")
+        _set(self, "pitch_class", pitch_class)
+
+
+@dataclass(frozen=True, slots=True)
 class Alternative:
     """Another reading of the track, how likely it is, and the hint that selects it."""
 
