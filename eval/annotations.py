@@ -21,8 +21,8 @@ class BeatRows:
 
     separator None is any white space. columns is the number of columns that a row may have (several when the
     set is not consistent). count_column None means that the set knows no bars. count_part "whole" reads the
-    count as a number, "fraction" the digits after the point ("12.3" is beat 3 of bar 12). header_rows lines are
-    passed over. scale turns the written time into seconds.
+    count as a number, "fraction" the digits after the point ("12.3" is beat 3 of bar 12). header_rows lines
+    are passed over. scale turns the written time into seconds.
     """
 
     separator: str | None = None
@@ -76,7 +76,9 @@ def _count(path: Path, line: int, text: str, part: str) -> int:
 def _check_order(path: Path, line: int, time_s: float, before_s: float, strictly: bool) -> None:
     """Refuse a time that goes backwards; beats may not stand still either."""
     if time_s < before_s or (strictly and time_s == before_s):
-        raise FormatError(f"{path}, line {line}: {time_s:g} s comes after {before_s:g} s; times must increase")
+        raise FormatError(
+            f"{path}, line {line}: {time_s:g} s comes after {before_s:g} s; times must increase"
+        )
 
 
 def _check_inside(path: Path, line: int, time_s: float, duration_s: float) -> None:
@@ -93,8 +95,8 @@ def _check_inside(path: Path, line: int, time_s: float, duration_s: float) -> No
 def read_beats(path: Path, layout: BeatRows, duration_s: float) -> tuple[FloatArray, IntArray | None]:
     """Read beat times in seconds and counts (None where the layout has none).
 
-    Raises FormatError, with file and line, on a wrong number of columns, a value that is no finite number, times
-    that don't increase, and times outside the recording; and on a file without any beat.
+    Raises FormatError, with file and line, on a wrong number of columns, a value that is no finite number,
+    times that don't increase, and times outside the recording; and on a file without any beat.
     """
     times: list[float] = []
     counts: list[int] = []
@@ -117,8 +119,8 @@ def read_beats(path: Path, layout: BeatRows, duration_s: float) -> tuple[FloatAr
 def read_drums(path: Path, duration_s: float) -> dict[str, FloatArray]:
     """Read drum hits, one a line as time and class, into class name to times in seconds.
 
-    A file without a row is a recording in which no drum is struck. Raises FormatError as read_beats does; two hits
-    may share a time.
+    A file without a row is a recording in which no drum is struck. Raises FormatError as read_beats does; two
+    hits may share a time.
     """
     hits: dict[str, list[float]] = {}
     before_s = 0.0
@@ -143,7 +145,9 @@ def read_labels(path: Path, duration_s: float) -> tuple[FloatArray, IntArray]:
     is_one: list[bool] = []
     for line, fields in _rows(path, None, 0):
         if len(fields) != 3:
-            raise FormatError(f"{path}, line {line}: {len(fields)} columns where 3 are needed (start, end, label)")
+            raise FormatError(
+                f"{path}, line {line}: {len(fields)} columns where 3 are needed (start, end, label)"
+            )
         time_s = _number(path, line, fields[0], "the time")
         _check_inside(path, line, time_s, duration_s)
         if times:

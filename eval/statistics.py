@@ -1,4 +1,6 @@
-"""Means with their intervals, paired differences, and the sign test. All are seeded: same scores, same figures."""
+"""Means with their intervals, paired differences, and the sign test. All are seeded: same scores, same
+figures.
+"""
 
 from __future__ import annotations
 

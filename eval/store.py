@@ -1,21 +1,25 @@
 """Files that are whole or absent: each result is written beside its place and renamed.
 
-A result's name is a digest of all that decides it, so that a run which was killed finds what it had finished, and a
-change of the audio, the annotation or the code makes it look elsewhere.
+A result's name is a digest of all that decides it, so that a run which was killed finds what it had finished,
+and a change of the audio, the annotation or the code makes it look elsewhere.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 from pulsefind.errors import FormatError, OutputError
 
 SCHEMA = 1
+PART = ".part"
+PART_LIFE_S = 3600.0
 
 
 def digest(*parts: str) -> str:
@@ -29,18 +33,26 @@ def file_digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a file in one step: readers see the old content or the new, never a part."""
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Give the path of a part to write; it takes its final name when the block ends well, and goes if not."""
+    part = path.with_name(f".{path.name}.{uuid4().hex}{PART}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(temporary).replace(path)
+        yield part
+        part.replace(path)
     except OSError as error:
-        raise OutputError(f"{path}: can't be written ({error.strerror}); choose another --out folder") from error
+        raise OutputError(
+            f"{path}: can't be written ({error.strerror or error}); choose another folder"
+        ) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file in one step: readers see the old content or the new, never a part."""
+    with whole_file(path) as part:
+        part.write_text(text, encoding="utf-8")
 
 
 def write_json(path: Path, data: dict[str, Any]) -> None:
@@ -66,6 +78,8 @@ def read_result(path: Path) -> dict[str, Any]:
 
 
 def clear_parts(folder: Path) -> None:
-    """Remove what killed runs left half-written in a folder and below it."""
-    for part in folder.rglob(".*.part"):
-        part.unlink(missing_ok=True)
+    """Remove what killed runs left half-written; younger than an hour, it may belong to a run that lives."""
+    for part in folder.rglob(f".*{PART}"):
+        with suppress(FileNotFoundError):
+            if time.time() - part.stat().st_mtime > PART_LIFE_S:
+                part.unlink()

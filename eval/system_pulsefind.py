@@ -26,4 +26,6 @@ def claimed(guide: Guide, analysis: Analysis) -> ClaimedGuide:
     meters = analysis.bars.beats_per_bar[np.unique(guide.hits.bar)] if len(guide.hits.bar) else np.array([4])
     beats_per_bar = int(np.bincount(meters).argmax())
     position = [place.bar - 1 + place.position_beats / beats_per_bar for place in guide.places]
-    return ClaimedGuide(guide.name, guide.pattern_bars, np.array(position, dtype=np.float64), np.array(guide.hits.time_s))
+    return ClaimedGuide(
+        guide.name, guide.pattern_bars, np.array(position, dtype=np.float64), np.array(guide.hits.time_s)
+    )

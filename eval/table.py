@@ -1,7 +1,7 @@
 """The Markdown table of a result: a summary for players, then everything for researchers.
 
-The same scores give the same bytes; what differs from run to run (date, machine, time and memory) stands in the last
-section alone.
+The same scores give the same bytes; what differs from run to run (date, machine, time and memory) stands in
+the last section alone.
 """
 
 from __future__ import annotations
@@ -50,7 +50,12 @@ GUIDE_SHARES = {
     "first_hit_f": "first guide: hit F at 50 ms of the matched class",
     "three_jaccard": "first three guides: Jaccard of place sets",
 }
-TEMPO_BANDS = ((0, 90, "below 90"), (90, 120, "90 to 120"), (120, 150, "120 to 150"), (150, 1e9, "150 and more"))
+TEMPO_BANDS = (
+    (0, 90, "below 90"),
+    (90, 120, "90 to 120"),
+    (120, 150, "120 to 150"),
+    (150, 1e9, "150 and more"),
+)
 WORST = 10
 
 
@@ -58,7 +63,11 @@ def table(result: dict[str, Any]) -> str:
     """Return the whole Markdown text."""
     entries: list[Entry] = result["tracks"]
     systems = list(result["systems"])
-    parts = ["# Results", "", "Means over tracks in percent, with the 95 % bootstrap interval. Real and rendered sets"]
+    parts = [
+        "# Results",
+        "",
+        "Means over tracks in percent, with the 95 % bootstrap interval. Real and rendered sets",
+    ]
     parts += ["are never averaged together: rendered sets are easy sets.", ""]
     for kind, title in KINDS.items():
         of_kind = [entry for entry in entries if entry["kind"] == kind]
@@ -114,7 +123,13 @@ def _summary(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
         of_set = [entry for entry in entries if entry["set"] == name]
         for system in _scored(of_set, systems):
             means = [mean_interval(_known(_values(of_set, system, metric))) for metric in SUMMARY]
-            rows.append([f"{name} ({len(of_set)})", system, *("-" if m is None else f"{100 * m.mean:.1f}" for m in means)])
+            rows.append(
+                [
+                    f"{name} ({len(of_set)})",
+                    system,
+                    *("-" if m is None else f"{100 * m.mean:.1f}" for m in means),
+                ]
+            )
     return _rows(["set (tracks)", "system", *(ALL_NAMES[m] for m in SUMMARY)], rows)
 
 
@@ -127,7 +142,7 @@ def _set_section(name: str, entries: Sequence[Entry], systems: Sequence[str]) ->
 
 
 def _metric_table(entries: Sequence[Entry], scored: Sequence[str]) -> list[str]:
-    """Return the table of all measures: a column a system, and the first system's differences to the others."""
+    """Return all measures: a column a system, and the first system's differences to the others."""
     if not scored:
         return []
     names = ALL_NAMES | {f"trimmed_{m}": f"{label}, from 5 s on" for m, label in PERCENT_METRICS.items()}
@@ -136,7 +151,9 @@ def _metric_table(entries: Sequence[Entry], scored: Sequence[str]) -> list[str]:
     for metric, label in names.items():
         cells = [_cell(mean_interval(_known(_values(entries, system, metric)))) for system in scored]
         cells += [
-            _cell(paired_difference(_values(entries, first, metric), _values(entries, other, metric)), sign=True)
+            _cell(
+                paired_difference(_values(entries, first, metric), _values(entries, other, metric)), sign=True
+            )
             for other in others
         ]
         rows.append([label, *cells])
@@ -144,7 +161,7 @@ def _metric_table(entries: Sequence[Entry], scored: Sequence[str]) -> list[str]:
 
 
 def _placement(entries: Sequence[Entry], scored: Sequence[str]) -> list[str]:
-    """Return how far matched beats lie from the annotation; the latency of the set is shown, never taken out."""
+    """Return how far matched beats lie from the annotation; latency is shown, never taken out."""
     labels = {
         "signed_error_ms": "latency: median signed distance of matched beats, ms (late is positive)",
         "absolute_error_ms": "median absolute distance of matched beats, ms",
@@ -161,8 +178,13 @@ def _kinds(entries: Sequence[Entry], scored: Sequence[str]) -> list[str]:
     rows = []
     for field, title in (("beat_kind", "beat"), ("one_kind", "the 1")):
         found = {s: Counter(e["systems"][s][field] for e in entries if s in e["systems"]) for s in scored}
-        kinds = sorted({kind for counter in found.values() for kind in counter}, key=lambda k: (k != "right", k))
-        rows += [[f"{title}: {kind}", *(_share(found[s][kind], found[s].total()) for s in scored)] for kind in kinds]
+        kinds = sorted(
+            {kind for counter in found.values() for kind in counter}, key=lambda k: (k != "right", k)
+        )
+        rows += [
+            [f"{title}: {kind}", *(_share(found[s][kind], found[s].total()) for s in scored)]
+            for kind in kinds
+        ]
     return _rows(["share of tracks, percent", *scored], rows)
 
 
@@ -186,14 +208,21 @@ def _guides(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
         for key, label in GUIDE_SHARES.items()
     ]
     pooled: dict[str, Callable[[list[Entry]], str]] = {
-        "first three guides that are exact for some class": lambda g: _share(_sum(g, "three_exact"), _sum(g, "three_claimed")),
-        "classes whose exact place set is among the guides": lambda g: _share(_sum(g, "classes_found"), _sum(g, "classes")),
+        "first three guides that are exact for some class": lambda g: _share(
+            _sum(g, "three_exact"), _sum(g, "three_claimed")
+        ),
+        "classes whose exact place set is among the guides": lambda g: _share(
+            _sum(g, "classes_found"), _sum(g, "classes")
+        ),
         "tracks with a true place": lambda g: str(len(g)),
     }
     rows += [[label, *(write(with_truth[s]) for s in found)] for label, write in pooled.items()]
     silent = {s: [row for row in of_system if row["no_truth"]] for s, of_system in found.items()}
     rows.append(
-        ["tracks without one: no guide claimed", *(_share(sum(not r["claimed"] for r in silent[s]), len(silent[s])) for s in found)]
+        [
+            "tracks without one: no guide claimed",
+            *(_share(sum(not r["claimed"] for r in silent[s]), len(silent[s])) for s in found),
+        ]
     )
     return _rows(["guides", *found], rows)
 
@@ -238,7 +267,9 @@ def _breakdowns(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
         for name in sorted(names):
             of_group = [entry for entry in entries if group(entry) == name]
             means = [mean_interval(_known(_values(of_group, s, m))) for s in scored for m in shown]
-            rows.append([f"{name} ({len(of_group)})", *("-" if m is None else f"{100 * m.mean:.1f}" for m in means)])
+            rows.append(
+                [f"{name} ({len(of_group)})", *("-" if m is None else f"{100 * m.mean:.1f}" for m in means)]
+            )
         if len(rows) > 1:
             parts += _rows([title, *header[1:]], rows)
     return parts
@@ -298,5 +329,7 @@ def _costs(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
             costs = [e["systems"][system]["cost"] for e in of_system]
             if costs:
                 wall, cpu = (_sum(costs, key) / minutes for key in ("wall_s", "cpu_s"))
-                rows.append([name, system, f"{wall:.2f}", f"{cpu:.2f}", f"{max(c['peak_mib'] for c in costs):.0f}"])
+                rows.append(
+                    [name, system, f"{wall:.2f}", f"{cpu:.2f}", f"{max(c['peak_mib'] for c in costs):.0f}"]
+                )
     return _rows(["set", "system", "clock, s/min", "processor, s/min", "peak memory, MiB"], rows)

@@ -34,8 +34,8 @@ def _end_with_parent() -> None:
 def _peak_mib() -> float:
     """Return the peak resident memory of this process plus that of its largest child, in MiB.
 
-    The kernel's figure for children is used as it is; for this process the figure since the program started is
-    read where the system gives it, because ru_maxrss also counts what the parent held when it forked.
+    The kernel's figure for children is used as it is; for this process the figure since the program started
+    is read where the system gives it, because ru_maxrss also counts what the parent held when it forked.
     """
     unit = 1 if sys.platform == "darwin" else 1024
     children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * unit
