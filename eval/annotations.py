@@ -76,9 +76,7 @@ def _count(path: Path, line: int, text: str, part: str) -> int:
 def _check_order(path: Path, line: int, time_s: float, before_s: float, strictly: bool) -> None:
     """Refuse a time that goes backwards; beats may not stand still either."""
     if time_s < before_s or (strictly and time_s == before_s):
-        raise FormatError(
-            f"{path}, line {line}: {time_s:g} s comes after {before_s:g} s; times must increase"
-        )
+        raise FormatError(f"{path}, line {line}: {time_s:g} s comes after {before_s:g} s; times must increase")
 
 
 def _check_inside(path: Path, line: int, time_s: float, duration_s: float) -> None:
@@ -145,9 +143,7 @@ def read_labels(path: Path, duration_s: float) -> tuple[FloatArray, IntArray]:
     is_one: list[bool] = []
     for line, fields in _rows(path, None, 0):
         if len(fields) != 3:
-            raise FormatError(
-                f"{path}, line {line}: {len(fields)} columns where 3 are needed (start, end, label)"
-            )
+            raise FormatError(f"{path}, line {line}: {len(fields)} columns where 3 are needed (start, end, label)")
         time_s = _number(path, line, fields[0], "the time")
         _check_inside(path, line, time_s, duration_s)
         if times:

@@ -28,9 +28,7 @@ DEFAULT_SYSTEMS = ",".join(SYSTEMS)
 
 @app.command()
 def run(
-    sets: Annotated[
-        list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")
-    ],
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
     root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
     systems: Annotated[
         str, typer.Option(help="Comma-separated; the first is compared with the others.")
@@ -68,9 +66,7 @@ def compare(
 
 @app.command()
 def freeze(
-    results: Annotated[
-        list[Path], typer.Argument(metavar="RESULT [VARIANT...]", help="A result, then its variants.")
-    ],
+    results: Annotated[list[Path], typer.Argument(metavar="RESULT [VARIANT...]", help="A result, then its variants.")],
     system: Annotated[str, typer.Option(help="The system whose figures are frozen.")] = "pulsefind",
     out: Annotated[Path, typer.Option(help="The frozen file.")] = BASELINE,
 ) -> None:

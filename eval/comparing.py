@@ -56,9 +56,7 @@ def comparison(before: Result, after: Result, system: str) -> str:
         lines += [row for m in (*COMPARED, *GUIDE_COMPARED) if (row := _row(name, m, of_set, old, new))]
     lines += ["", "| track | figure | before | after | change |", "|---|---|---|---|---|"]
     moves = [(new[key][m] - old[key][m], key, m) for key in both for m in old[key] if m in new[key]]
-    moved = sorted(
-        (move for move in moves if abs(move[0]) > CHANGED), key=lambda move: (move[0], move[1], move[2])
-    )
+    moved = sorted((move for move in moves if abs(move[0]) > CHANGED), key=lambda move: (move[0], move[1], move[2]))
     for change, key, m in moved:
         figures = f"{100 * old[key][m]:.1f} | {100 * new[key][m]:.1f} | {100 * change:+.1f}"
         lines.append(f"| {key[0]}: {key[1]} | {_label(m)} | {figures} |")
@@ -118,9 +116,7 @@ def frozen(results: Sequence[Result], system: str) -> dict[str, Any]:
         name: {
             metric: {
                 "mean": round(mean, 6),
-                "noise": round(
-                    max([LEAST_NOISE, *(abs(mean - o.get(name, {}).get(metric, mean)) for o in others)]), 6
-                ),
+                "noise": round(max([LEAST_NOISE, *(abs(mean - o.get(name, {}).get(metric, mean)) for o in others)]), 6),
             }
             for metric, mean in figures.items()
         }
@@ -163,9 +159,7 @@ def falls(result: Result, baseline: Mapping[str, Any]) -> tuple[list[Fall], list
     means = _means(values)
     checked = [name for name in sets if name in means]
     if not checked:
-        raise FormatError(
-            "the result holds none of the baseline's sets; run at least one of: " + ", ".join(sets)
-        )
+        raise FormatError("the result holds none of the baseline's sets; run at least one of: " + ", ".join(sets))
     found = []
     for name in checked:
         n = sum(key[0] == name for key in values)
@@ -175,9 +169,7 @@ def falls(result: Result, baseline: Mapping[str, Any]) -> tuple[list[Fall], list
             )
         for metric, known in sets[name].items():
             if metric not in means[name]:
-                raise FormatError(
-                    f"{name}: the result has no {_label(metric)}, the baseline has; freeze it anew"
-                )
+                raise FormatError(f"{name}: the result has no {_label(metric)}, the baseline has; freeze it anew")
             if means[name][metric] < known["mean"] - known["noise"]:
                 found.append(Fall(name, metric, known["mean"], means[name][metric], known["noise"]))
     return found, checked

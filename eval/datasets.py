@@ -133,9 +133,7 @@ _ALL = (
         "Isophonics annotations; your own recordings",
         MirdataLayout(rows=BeatRows(columns=(1, 2, 3), count_column=None), owned_audio=True),
     ),
-    SetInfo(
-        "brid", "real", _NC, "BRID, Brazilian Rhythmic Instruments Dataset", MirdataLayout(rows=BeatRows())
-    ),
+    SetInfo("brid", "real", _NC, "BRID, Brazilian Rhythmic Instruments Dataset", MirdataLayout(rows=BeatRows())),
     SetInfo(
         "candombe",
         "real",
@@ -253,9 +251,7 @@ _ALL = (
         "real",
         _NC,
         "SMC_MIREX, SMC group at INESC TEC",
-        FilesLayout(
-            "SMC_MIREX_Annotations/*.txt", r"/(SMC_\d+)_[^/]*\.txt$", "SMC_MIREX_Audio", rows=TIMES_ONLY
-        ),
+        FilesLayout("SMC_MIREX_Annotations/*.txt", r"/(SMC_\d+)_[^/]*\.txt$", "SMC_MIREX_Audio", rows=TIMES_ONLY),
     ),
     SetInfo(
         "tapcorrect",
@@ -301,9 +297,7 @@ def how_to_get(info: SetInfo) -> str:
     """Tell in one line what to get, from where by name, under which licence, and how to lay it out."""
     layout = info.layout
     if isinstance(layout, PlainLayout):
-        shape = (
-            "audio/<id>.flac (or wav, ogg, mp3), beats/<id>.beats, and drums/<id>.txt where there are drums"
-        )
+        shape = "audio/<id>.flac (or wav, ogg, mp3), beats/<id>.beats, and drums/<id>.txt where there are drums"
     elif isinstance(layout, FilesLayout):
         audio = "beside each annotation" if layout.audio == "." else f"in {layout.audio}/, named after the id"
         shape = f"annotations as {layout.beats}, recordings {audio}"

@@ -97,9 +97,7 @@ def fold(hit_s: FloatArray, bars: BarLines, pattern_bars: int = 1, rotation: int
         if not len(at) or rate.max() < MIN_HIT_RATE:
             break
         # Several slots may catch the same hits: the one in their middle is meant.
-        distance = np.where(near, np.abs(at[:, None] - slots), 0).sum(axis=0) / np.maximum(
-            near.sum(axis=0), 1
-        )
+        distance = np.where(near, np.abs(at[:, None] - slots), 0).sum(axis=0) / np.maximum(near.sum(axis=0), 1)
         slot = min(np.flatnonzero(rate == rate.max()), key=lambda k: (distance[k], k))
         centre = float(at[near[:, slot]].mean())
         places.append(centre % pattern_bars)

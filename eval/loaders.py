@@ -46,13 +46,9 @@ def audio_file(folder: Path, name: str) -> Path:
     """Return the one recording of that name; raises FormatError when there is none or more than one."""
     found = [path for suffix in AUDIO_SUFFIXES if (path := folder / f"{name}{suffix}").is_file()]
     if not found:
-        raise FormatError(
-            f"{folder}: the recording of {name} is missing; put {name}.wav (or flac, ogg, mp3) there"
-        )
+        raise FormatError(f"{folder}: the recording of {name} is missing; put {name}.wav (or flac, ogg, mp3) there")
     if len(found) > 1:
-        raise FormatError(
-            f"{folder}: {name} has several recordings ({', '.join(p.name for p in found)}); keep one"
-        )
+        raise FormatError(f"{folder}: {name} has several recordings ({', '.join(p.name for p in found)}); keep one")
     return found[0]
 
 
@@ -166,8 +162,7 @@ def _mirdata(info: SetInfo, folder: Path) -> list[Track]:
     """Read a set through mirdata."""
     assert isinstance(info.layout, MirdataLayout)
     return [
-        _track(info, found.name, found.audio, found.read)
-        for found in mirdata_tracks(info.name, info.layout, folder)
+        _track(info, found.name, found.audio, found.read) for found in mirdata_tracks(info.name, info.layout, folder)
     ]
 
 

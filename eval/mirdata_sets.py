@@ -34,17 +34,13 @@ def _dataset(name: str, folder: Path) -> Any:
     try:
         import mirdata
     except ImportError as error:
-        raise FormatError(
-            f"{name}: needs mirdata, which isn't installed; run pip install 'pulsefind[eval]'"
-        ) from error
+        raise FormatError(f"{name}: needs mirdata, which isn't installed; run pip install 'pulsefind[eval]'") from error
     dataset = mirdata.initialize(name, data_home=str(folder))
     own = folder / Path(dataset.index_path).name
     if own.is_file():
         dataset.index_path = str(own)
     if not Path(dataset.index_path).is_file():
-        raise FormatError(
-            f"{own}: mirdata's list of the set's files is missing; get it with mirdata and put it there"
-        )
+        raise FormatError(f"{own}: mirdata's list of the set's files is missing; get it with mirdata and put it there")
     return dataset
 
 

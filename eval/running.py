@@ -48,9 +48,7 @@ def scoring_version() -> str:
 def _reference_digest(reference: Reference) -> str:
     """Return a digest of an annotation's content."""
     drums = reference.drums or {}
-    return digest(
-        str(reference_to_json(reference)), str({name: hits.tolist() for name, hits in drums.items()})
-    )
+    return digest(str(reference_to_json(reference)), str({name: hits.tolist() for name, hits in drums.items()}))
 
 
 def _answer(track: Track, system: System, audio_digest: str, out: Path) -> tuple[str, Answer, Cost]:
@@ -146,9 +144,7 @@ def workers(backend: str, jobs: int) -> Iterator[None]:
     try:
         chosen = joblib.parallel_config(backend=backend)
     except ValueError as error:
-        raise FormatError(
-            f"--backend {backend}: joblib knows no such backend; try loky, threading or dask"
-        ) from error
+        raise FormatError(f"--backend {backend}: joblib knows no such backend; try loky, threading or dask") from error
     with chosen:
         yield
 

@@ -39,14 +39,10 @@ def fetch(folder: Path) -> Path:
     if shutil.which("apt-get") is None or shutil.which("dpkg-deb") is None:
         raise NotHereError(f"{PACKAGE}: apt is absent; this set needs Debian or a relative of it")
     try:
-        subprocess.run(
-            ["apt-get", "download", PACKAGE], cwd=folder, check=True, capture_output=True, text=True
-        )
+        subprocess.run(["apt-get", "download", PACKAGE], cwd=folder, check=True, capture_output=True, text=True)
     except subprocess.CalledProcessError as error:
         reason = (error.stderr.strip().splitlines() or ["no reason given"])[-1]
-        raise NotHereError(
-            f"{PACKAGE}: apt can't download it ({reason}); run apt-get update first"
-        ) from error
+        raise NotHereError(f"{PACKAGE}: apt can't download it ({reason}); run apt-get update first") from error
     packages = sorted(folder.glob(f"{PACKAGE}_*.deb"))
     if not packages:
         raise NotHereError(f"{PACKAGE}: apt said yes but left no package in {folder}")
@@ -75,9 +71,7 @@ def beats_of(midi: Path, seconds: float) -> tuple[NDArray[np.float64], NDArray[n
                 tempi.append((tick, message.tempo))
             elif message.type == "time_signature":
                 meters.append((tick, message.numerator, message.denominator))
-    return _walk(
-        sorted(tempi, key=lambda t: t[0]), sorted(meters, key=lambda m: m[0]), file.ticks_per_beat, seconds
-    )
+    return _walk(sorted(tempi, key=lambda t: t[0]), sorted(meters, key=lambda m: m[0]), file.ticks_per_beat, seconds)
 
 
 def _walk(

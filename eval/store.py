@@ -42,9 +42,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         yield part
         part.replace(path)
     except OSError as error:
-        raise OutputError(
-            f"{path}: can't be written ({error.strerror or error}); choose another folder"
-        ) from error
+        raise OutputError(f"{path}: can't be written ({error.strerror or error}); choose another folder") from error
     finally:
         part.unlink(missing_ok=True)
 

@@ -151,9 +151,7 @@ def _metric_table(entries: Sequence[Entry], scored: Sequence[str]) -> list[str]:
     for metric, label in names.items():
         cells = [_cell(mean_interval(_known(_values(entries, system, metric)))) for system in scored]
         cells += [
-            _cell(
-                paired_difference(_values(entries, first, metric), _values(entries, other, metric)), sign=True
-            )
+            _cell(paired_difference(_values(entries, first, metric), _values(entries, other, metric)), sign=True)
             for other in others
         ]
         rows.append([label, *cells])
@@ -178,13 +176,8 @@ def _kinds(entries: Sequence[Entry], scored: Sequence[str]) -> list[str]:
     rows = []
     for field, title in (("beat_kind", "beat"), ("one_kind", "the 1")):
         found = {s: Counter(e["systems"][s][field] for e in entries if s in e["systems"]) for s in scored}
-        kinds = sorted(
-            {kind for counter in found.values() for kind in counter}, key=lambda k: (k != "right", k)
-        )
-        rows += [
-            [f"{title}: {kind}", *(_share(found[s][kind], found[s].total()) for s in scored)]
-            for kind in kinds
-        ]
+        kinds = sorted({kind for counter in found.values() for kind in counter}, key=lambda k: (k != "right", k))
+        rows += [[f"{title}: {kind}", *(_share(found[s][kind], found[s].total()) for s in scored)] for kind in kinds]
     return _rows(["share of tracks, percent", *scored], rows)
 
 
@@ -267,9 +260,7 @@ def _breakdowns(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
         for name in sorted(names):
             of_group = [entry for entry in entries if group(entry) == name]
             means = [mean_interval(_known(_values(of_group, s, m))) for s in scored for m in shown]
-            rows.append(
-                [f"{name} ({len(of_group)})", *("-" if m is None else f"{100 * m.mean:.1f}" for m in means)]
-            )
+            rows.append([f"{name} ({len(of_group)})", *("-" if m is None else f"{100 * m.mean:.1f}" for m in means)])
         if len(rows) > 1:
             parts += _rows([title, *header[1:]], rows)
     return parts
@@ -329,7 +320,5 @@ def _costs(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
             costs = [e["systems"][system]["cost"] for e in of_system]
             if costs:
                 wall, cpu = (_sum(costs, key) / minutes for key in ("wall_s", "cpu_s"))
-                rows.append(
-                    [name, system, f"{wall:.2f}", f"{cpu:.2f}", f"{max(c['peak_mib'] for c in costs):.0f}"]
-                )
+                rows.append([name, system, f"{wall:.2f}", f"{cpu:.2f}", f"{max(c['peak_mib'] for c in costs):.0f}"])
     return _rows(["set", "system", "clock, s/min", "processor, s/min", "peak memory, MiB"], rows)
