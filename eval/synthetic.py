@@ -55,12 +55,13 @@ def beat_times_s(pattern: Pattern, seconds: float) -> NDArray[np.float64]:
 def _strike(kind: str, noise: np.random.Generator) -> NDArray[np.float64]:
     """Return the sound of one hit."""
     t = np.arange(int(0.15 * RATE_HZ)) / RATE_HZ
-    if kind == "KD":
-        return 0.9 * np.exp(-t / 0.05) * np.sin(2 * np.pi * (50 * t + 6 * (1 - np.exp(-t / 0.03))))
     hiss = noise.standard_normal(len(t))
-    if kind == "SD":
-        return 0.35 * np.exp(-t / 0.05) * (hiss + np.sin(2 * np.pi * 190 * t))
-    return 0.2 * np.exp(-t / 0.015) * np.diff(hiss, prepend=0)
+    sounds = {
+        "KD": 0.9 * np.exp(-t / 0.05) * np.sin(2 * np.pi * (50 * t + 6 * (1 - np.exp(-t / 0.03)))),
+        "SD": 0.35 * np.exp(-t / 0.05) * (hiss + np.sin(2 * np.pi * 190 * t)),
+        "HH": 0.2 * np.exp(-t / 0.015) * np.diff(hiss, prepend=0),
+    }
+    return np.asarray(sounds[kind], dtype=np.float64)
 
 
 def _hits_s(pattern: Pattern, beat_s: NDArray[np.float64]) -> list[tuple[float, str]]:

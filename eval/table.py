@@ -252,8 +252,8 @@ def _breakdowns(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
     }
     shown = ("beat_f_70", "cmlt", "downbeat_f_70")
     scored = _scored(entries, systems)
-    header = ["tracks", *(f"{s}: {PERCENT_METRICS[m]}" for s in scored for m in shown)]
-    parts = ["### By kind of track", ""]
+    header = [f"{s}: {PERCENT_METRICS[m]}" for s in scored for m in shown]
+    parts: list[str] = []
     for title, group in groupings.items():
         names = Counter(name for entry in entries if (name := group(entry)) is not None)
         rows = []
@@ -262,8 +262,8 @@ def _breakdowns(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
             means = [mean_interval(_known(_values(of_group, s, m))) for s in scored for m in shown]
             rows.append([f"{name} ({len(of_group)})", *("-" if m is None else f"{100 * m.mean:.1f}" for m in means)])
         if len(rows) > 1:
-            parts += _rows([title, *header[1:]], rows)
-    return parts
+            parts += _rows([title, *header], rows)
+    return ["### By kind of track", "", *parts] if parts else []
 
 
 def _worst(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
