@@ -15,7 +15,7 @@ import numpy as np
 from scipy.signal import find_peaks
 from sklearn.decomposition import NMF
 
-from eval.guides import bar_lines, fold
+from eval.folding import bar_lines, fold
 from eval.mono import read_mono
 from eval.records import Answer, ClaimedGuide, FloatArray, Reference
 

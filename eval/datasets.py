@@ -67,6 +67,7 @@ class SetInfo:
     drums: bool | None = None
 
 
+_RWC_ROWS = BeatRows(separator="\t", columns=(3,), count_column=None, scale=0.01)
 _COMMA_ROWS = BeatRows(separator=",")
 _NC = "CC BY-NC-SA 4.0"
 
@@ -212,21 +213,21 @@ _ALL = (
         "real",
         "RWC licence, on request",
         "RWC Music Database, Classical",
-        MirdataLayout(owned_audio=True),
+        MirdataLayout(rows=_RWC_ROWS, owned_audio=True),
     ),
     SetInfo(
         "rwc_jazz",
         "real",
         "RWC licence, on request",
         "RWC Music Database, Jazz",
-        MirdataLayout(owned_audio=True),
+        MirdataLayout(rows=_RWC_ROWS, owned_audio=True),
     ),
     SetInfo(
         "rwc_popular",
         "real",
         "RWC licence, on request",
         "RWC Music Database, Popular",
-        MirdataLayout(owned_audio=True),
+        MirdataLayout(rows=_RWC_ROWS, owned_audio=True),
     ),
     SetInfo(
         "simac",

@@ -79,7 +79,7 @@ def _reader(track: Any, layout: MirdataLayout, checksums: dict[Path, str]) -> Ca
         rows = read_beats(beats_path, layout.rows, length_s)[0] if beats_path and layout.rows else None
         _check_sums(track, layout, checksums)
         beat_s, count = _beats(track, beats_path)
-        if rows is not None and len(rows) != len(beat_s):
+        if rows is not None and len(rows) != len(beat_s) and layout.all_rows:
             raise FormatError(f"{beats_path}: {len(rows)} rows, of which mirdata reads {len(beat_s)}")
         if beat_s[0] < 0 or beat_s[-1] > length_s + END_SLACK_S:
             raise FormatError(

@@ -25,7 +25,7 @@ from eval.store import clear_parts, digest, file_digest, read_json, write_json
 from eval.systems import ROOT, System, code_version, package_version, run_system
 from pulsefind.errors import FormatError
 
-SCORING_FILES = ("guides.py", "metrics.py", "records.py", "running.py")
+SCORING_FILES = ("folding.py", "guides.py", "metrics.py", "records.py", "running.py")
 PACKAGES = (
     "numpy",
     "scipy",

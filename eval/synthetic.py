@@ -49,7 +49,7 @@ def beat_times_s(pattern: Pattern, seconds: float) -> NDArray[np.float64]:
     step_s = 60 / pattern.bpm
     n = int((seconds - LEAD_IN_S) / step_s) // pattern.beats * pattern.beats
     tempo = 1 + pattern.drift * np.arange(n) / max(n, 1)
-    return LEAD_IN_S + np.r_[0, np.cumsum(step_s / tempo)][:n]
+    return np.asarray(LEAD_IN_S + np.r_[0, np.cumsum(step_s / tempo)][:n], dtype=np.float64)
 
 
 def _strike(kind: str, noise: np.random.Generator) -> NDArray[np.float64]:

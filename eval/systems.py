@@ -61,7 +61,7 @@ _ALL = (
     System(
         "naive guides",
         "eval.baseline_guides",
-        ("eval/baseline_guides.py", "eval/guides.py", "eval/mono.py"),
+        ("eval/baseline_guides.py", "eval/folding.py", "eval/mono.py"),
         ("librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
         given_beats=True,
     ),
