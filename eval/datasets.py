@@ -36,14 +36,15 @@ class FilesLayout:
 class MirdataLayout:
     """The folder that mirdata expects.
 
-    audio and beats name the track's attributes; rows, where beats are rows of text, is how they are checked
-    line by line before mirdata reads them. owned_audio: everyone has their own copy, so audio isn't
-    checksummed.
+    audio and beats name the track's attributes. rows, where beats are rows of text, is how they are checked line by
+    line before mirdata reads them; all_rows: each of them must come out as a beat. owned_audio: everyone has their
+    own copy, so the recordings have no checksum.
     """
 
     audio: str = "audio_path"
     beats: str | None = "beats_path"
     rows: BeatRows | None = None
+    all_rows: bool = True
     multitracks: bool = False
     owned_audio: bool = False
 
@@ -213,21 +214,21 @@ _ALL = (
         "real",
         "RWC licence, on request",
         "RWC Music Database, Classical",
-        MirdataLayout(rows=_RWC_ROWS, owned_audio=True),
+        MirdataLayout(rows=_RWC_ROWS, all_rows=False, owned_audio=True),
     ),
     SetInfo(
         "rwc_jazz",
         "real",
         "RWC licence, on request",
         "RWC Music Database, Jazz",
-        MirdataLayout(rows=_RWC_ROWS, owned_audio=True),
+        MirdataLayout(rows=_RWC_ROWS, all_rows=False, owned_audio=True),
     ),
     SetInfo(
         "rwc_popular",
         "real",
         "RWC licence, on request",
         "RWC Music Database, Popular",
-        MirdataLayout(rows=_RWC_ROWS, owned_audio=True),
+        MirdataLayout(rows=_RWC_ROWS, all_rows=False, owned_audio=True),
     ),
     SetInfo(
         "simac",
