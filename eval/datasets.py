@@ -38,13 +38,16 @@ class MirdataLayout:
 
     audio and beats name the track's attributes. rows, where beats are rows of text, is how they are checked line by
     line before mirdata reads them; all_rows: each of them must come out as a beat. owned_audio: everyone has their
-    own copy, so the recordings have no checksum.
+    own copy, so the recordings have no checksum. drums names the attribute with drum hits, where there is one.
+    version is mirdata's name for the version.
     """
 
     audio: str = "audio_path"
     beats: str | None = "beats_path"
     rows: BeatRows | None = None
     all_rows: bool = True
+    drums: str | None = None
+    version: str = "default"
     multitracks: bool = False
     owned_audio: bool = False
 
@@ -169,7 +172,7 @@ _ALL = (
         "rendered",
         "CC BY 4.0",
         "Groove MIDI Dataset v1.0.0, Google LLC",
-        MirdataLayout(beats=None),
+        MirdataLayout(beats=None, drums="drum_events"),
         None,
         True,
     ),
@@ -230,12 +233,13 @@ _ALL = (
         "RWC Music Database, Popular",
         MirdataLayout(rows=_RWC_ROWS, all_rows=False, owned_audio=True),
     ),
+    # mirdata 1.0.0 lists the index of this set under the version "sample" alone.
     SetInfo(
         "simac",
         "real",
         _NC,
         "SIMAC beat annotations; your own recordings",
-        MirdataLayout(rows=BeatRows(columns=(1, 2), count_column=None), owned_audio=True),
+        MirdataLayout(rows=BeatRows(columns=(1, 2), count_column=None), owned_audio=True, version="sample"),
     ),
     SetInfo(
         "harmonix",

@@ -66,12 +66,14 @@ def _genre(info: SetInfo, name: str) -> str | None:
     return match.group(1).lower() if match else None
 
 
-def _track(info: SetInfo, name: str, audio: Path, read: Callable[[float], Reference]) -> Track:
+def _track(
+    info: SetInfo, name: str, audio: Path, read: Callable[[float], Reference], genre: str | None = None
+) -> Track:
     """Return a track whose annotation is read against the length of its recording."""
     length_s = duration_s(audio)
     reference = read(length_s)
     has_drums = any(map(len, reference.drums.values())) if reference.drums is not None else info.drums
-    return Track(info.name, name, audio, length_s, reference, info.kind, _genre(info, name), has_drums)
+    return Track(info.name, name, audio, length_s, reference, info.kind, genre or _genre(info, name), has_drums)
 
 
 def _plain(info: SetInfo, folder: Path) -> list[Track]:
@@ -162,7 +164,8 @@ def _mirdata(info: SetInfo, folder: Path) -> list[Track]:
     """Read a set through mirdata."""
     assert isinstance(info.layout, MirdataLayout)
     return [
-        _track(info, found.name, found.audio, found.read) for found in mirdata_tracks(info.name, info.layout, folder)
+        _track(info, found.name, found.audio, found.read, found.genre)
+        for found in mirdata_tracks(info.name, info.layout, folder)
     ]
 
 

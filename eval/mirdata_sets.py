@@ -22,23 +22,27 @@ from pulsefind.errors import FormatError
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One track that mirdata lists: its id, its recording, and how to read its annotation."""
+    """One track that mirdata lists: its id, its recording, its genre, and how to read its annotation."""
 
     name: str
     audio: Path
+    genre: str | None
     read: Callable[[float], Reference]
 
 
-def _dataset(name: str, folder: Path) -> Any:
+def _dataset(name: str, version: str, folder: Path) -> Any:
     """Return mirdata's own object for the set, pointed at the folder and at an index that is there."""
     try:
         import mirdata
     except ImportError as error:
         raise FormatError(f"{name}: needs mirdata, which isn't installed; run pip install 'pulsefind[eval]'") from error
-    dataset = mirdata.initialize(name, data_home=str(folder))
+    dataset = mirdata.initialize(name, data_home=str(folder), version=version)
     own = folder / Path(dataset.index_path).name
-    if own.is_file():
-        dataset.index_path = str(own)
+    found = sorted(folder.glob("*index*.json"))
+    if len(found) > 1:
+        raise FormatError(f"{folder}: holds several index files ({', '.join(p.name for p in found)}); keep one")
+    if found:
+        dataset.index_path = str(found[0])
     if not Path(dataset.index_path).is_file():
         raise FormatError(f"{own}: mirdata's list of the set's files is missing; get it with mirdata and put it there")
     return dataset
@@ -46,7 +50,7 @@ def _dataset(name: str, folder: Path) -> Any:
 
 def mirdata_tracks(name: str, layout: MirdataLayout, folder: Path) -> Iterator[Found]:
     """Yield every annotated track of a set, checked against the published checksums."""
-    dataset = _dataset(name, folder)
+    dataset = _dataset(name, layout.version, folder)
     ids = dataset.mtrack_ids if layout.multitracks else dataset.track_ids
     group = "multitracks" if layout.multitracks else "tracks"
     for track_id in ids:
@@ -55,7 +59,8 @@ def mirdata_tracks(name: str, layout: MirdataLayout, folder: Path) -> Iterator[F
         if audio is None or (layout.beats and getattr(track, layout.beats) is None):
             continue
         checksums = _checksums(dataset._index[group][track_id], folder)
-        yield Found(track_id, _existing(Path(audio), track_id), _reader(track, layout, checksums))
+        genre = getattr(track, "genre", None)
+        yield Found(track_id, _existing(Path(audio), track_id), genre, _reader(track, layout, checksums))
 
 
 def _existing(path: Path, track_id: str) -> Path:
@@ -86,9 +91,20 @@ def _reader(track: Any, layout: MirdataLayout, checksums: dict[Path, str]) -> Ca
                 f"{beats_path or track.track_id}: beats lie outside the recording (0 to {length_s:.2f} s);"
                 " is it the right recording?"
             )
-        return Reference(beat_s, count)
+        return Reference(beat_s, count, _drums(track, layout))
 
     return read
+
+
+def _drums(track: Any, layout: MirdataLayout) -> dict[str, FloatArray] | None:
+    """Return the hits of each drum where the set has them."""
+    if layout.drums is None:
+        return None
+    events = getattr(track, layout.drums)
+    hits: dict[str, list[float]] = {}
+    for time_s, name in zip(events.intervals[:, 0], events.events, strict=True):
+        hits.setdefault(name, []).append(float(time_s))
+    return {name: np.sort(times) for name, times in sorted(hits.items())}
 
 
 def _check_sums(track: Any, layout: MirdataLayout, checksums: dict[Path, str]) -> None:

@@ -49,7 +49,9 @@ def test_f_counts_hits_misses_and_extra_beats_within_70_ms():
     assert beat_scores(SECONDS, estimated)["beat_f_70"] == pytest.approx(16 / 21)
 
 
-@pytest.mark.parametrize(("off_ms", "f_70", "f_40", "f_20"), [(19, 1, 1, 1), (21, 1, 1, 0), (41, 1, 0, 0), (71, 0, 0, 0)])
+@pytest.mark.parametrize(
+    ("off_ms", "f_70", "f_40", "f_20"), [(19, 1, 1, 1), (21, 1, 1, 0), (41, 1, 0, 0), (71, 0, 0, 0)]
+)
 def test_f_windows_reach_as_far_as_their_names_say(off_ms, f_70, f_40, f_20):
     scores = beat_scores(SECONDS, SECONDS + off_ms / 1000)
     assert (scores["beat_f_70"], scores["beat_f_40"], scores["beat_f_20"]) == (f_70, f_40, f_20)
