@@ -44,7 +44,9 @@ def whole_file(path: Path) -> Iterator[Path]:
     except OSError as error:
         raise OutputError(f"{path}: can't be written ({error.strerror or error}); choose another folder") from error
     finally:
-        part.unlink(missing_ok=True)
+        # Where the folder itself can't be reached there is nothing to remove.
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -55,7 +57,7 @@ def write_text(path: Path, text: str) -> None:
 
 def write_json(path: Path, data: dict[str, Any]) -> None:
     """Write JSON in one step; NaN is refused."""
-    write_text(path, json.dumps(data, indent=1, sort_keys=True, allow_nan=False) + "\n")
+    write_text(path, json.dumps(data, indent=1, allow_nan=False) + "\n")
 
 
 def read_json(path: Path) -> dict[str, Any] | None:
