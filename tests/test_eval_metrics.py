@@ -1,9 +1,10 @@
 """Scores against values worked out by hand from the papers' definitions, and against mir_eval on random beats.
 
 Sources: Dixon 2007, "Evaluation of the audio beat tracking system BeatRoot" (F); Davies, Degara and Plumbley 2009,
-"Evaluation methods for musical audio beat tracking algorithms" (all measures, its equations are cited as DDP);
-Cemgil et al. 2000; Goto and Muraoka 1997; McKinney et al. 2007; Hainsworth 2004 and Klapuri et al. 2006 (continuity);
-Gouyon et al. 2006 (tempo).
+"Evaluation methods for musical audio beat tracking algorithms" (all measures, cited as DDP); Cemgil et al. 2000; Goto
+and Muraoka 1997; McKinney et al. 2007; Hainsworth 2004 and Klapuri et al. 2006 (continuity); Gouyon et al. 2006
+(tempo). The defining equation stands written out beside each example; the papers' numbering isn't quoted, for the
+papers weren't at hand.
 """
 
 import math
@@ -43,7 +44,7 @@ def reference(beat_s, beats=4):
 
 
 def test_f_counts_hits_misses_and_extra_beats_within_70_ms():
-    # Dixon 2007, eq. 1 and DDP eq. 3-5: F = 2 PR / (P + R). Of 10 annotated beats 8 are hit; two of 11 stated
+    # Dixon 2007, DDP (F-measure): P = c / (c + f+), R = c / (c + f-), F = 2 PR / (P + R). Of 10 annotated beats 8 are hit; two of 11 stated
     # beats miss by 80 ms and one more is extra: P = 8/11, R = 8/10, F = 16/21.
     estimated = np.sort(np.r_[SECONDS[:8] + 0.069, 8.08, 9.08, 20.0])
     assert beat_scores(SECONDS, estimated)["beat_f_70"] == pytest.approx(16 / 21)
@@ -58,25 +59,26 @@ def test_f_windows_reach_as_far_as_their_names_say(off_ms, f_70, f_40, f_20):
 
 
 def test_a_stated_beat_is_matched_once():
-    # DDP section 3.1: a second beat inside the same window is a false positive. 10 hits, 10 extra: F = 20/30.
+    # Dixon 2007, DDP (F-measure): a second beat inside the same window is a false positive. 10 hits, 10 extra: F = 20/30.
     estimated = np.sort(np.r_[SECONDS - 0.01, SECONDS + 0.01])
     assert beat_scores(SECONDS, estimated)["beat_f_70"] == pytest.approx(2 / 3)
 
 
 def test_cemgil_is_the_mean_of_a_gaussian_of_the_error():
-    # Cemgil et al. 2000, eq. 22 with sigma 40 ms; DDP eq. 6: exactly 40 ms off gives exp(-1/2) for every beat.
+    # Cemgil et al. 2000, DDP (Cemgil): sum of W(error) over annotated beats, divided by half the sum of both numbers of
+    # beats, with W(e) = exp(-e^2 / (2 sigma^2)) and sigma 40 ms: exactly 40 ms off gives exp(-1/2) for every beat.
     assert beat_scores(SECONDS, SECONDS + 0.04)["cemgil"] == pytest.approx(math.exp(-0.5))
 
 
 def test_cemgil_divides_by_the_mean_number_of_beats():
-    # DDP eq. 6: the sum runs over annotations, the divisor is (10 + 5) / 2. Five annotations are met exactly; the
+    # DDP (Cemgil): the sum runs over annotations, the divisor is (10 + 5) / 2. Five annotations are met exactly; the
     # other five are a second away, exp(-312.5) = 0.
     assert beat_scores(SECONDS, SECONDS[::2])["cemgil"] == pytest.approx(5 / 7.5)
 
 
 def test_p_score_counts_beats_within_a_fifth_of_the_median_interval():
-    # McKinney et al. 2007, eq. 1; DDP eq. 10: impulse trains of 10 ms, window 0.2 x 1 s, divisor the larger number
-    # of beats. Beats 190 ms late all count; 10 of 10 annotated and 10 stated beats.
+    # McKinney et al. 2007, DDP (P-score): P = sum over lags |m| <= w of sum_n y(n) a(n - m), divided by the larger
+    # number of beats; impulse trains of 10 ms, w = 0.2 of the median interval, here 0.2 x 1 s. Beats 190 ms late all count; 10 of 10 annotated and 10 stated beats.
     assert beat_scores(SECONDS, SECONDS + 0.19)["p_score"] == pytest.approx(1.0)
     # Half of the beats given: 5 pairs over max(10, 5).
     assert beat_scores(SECONDS, SECONDS[::2])["p_score"] == pytest.approx(0.5)
@@ -90,7 +92,7 @@ def test_p_score_needs_two_annotated_beats():
 
 
 def test_goto_asks_for_a_long_run_of_small_and_even_errors():
-    # Goto and Muraoka 1997; DDP section 3.3: errors are taken relative to half the interval. 0.08 s of half a second is
+    # Goto and Muraoka 1997, DDP (Goto): errors are taken relative to half the interval. 0.08 s of half a second is
     # 0.16, below the mean of 0.2 that is allowed; the deviation is 0.
     assert beat_scores(SECONDS, SECONDS + 0.08)["goto"] == 1.0
     # 0.12 s is 0.24: each beat is correct (below 0.35) but their mean isn't below 0.2.
@@ -111,8 +113,8 @@ def test_goto_asks_for_a_quarter_of_the_piece():
 
 
 def test_continuity_breaks_at_one_wrong_beat():
-    # Hainsworth 2004, Klapuri et al. 2006; DDP eq. 11-12: a beat is correct when it and the interval before it lie within
-    # 17.5 %. Ten beats, the sixth 0.3 s late: it is wrong, and so is the seventh, whose interval is 0.7 s. Correct are
+    # Hainsworth 2004, Klapuri et al. 2006, DDP (continuity): a beat is correct when its distance to the annotated beat
+    # is below 17.5 % of the annotated interval and its own interval is within 17.5 % of it. Ten beats, the sixth 0.3 s late: it is wrong, and so is the seventh, whose interval is 0.7 s. Correct are
     # 0-4 and 7-9: 8 of 10 in all, 5 of 10 in the longest run.
     estimated = SECONDS.copy()
     estimated[5] += 0.3
@@ -122,7 +124,7 @@ def test_continuity_breaks_at_one_wrong_beat():
 
 
 def test_other_metrical_levels_count_for_amlt_alone():
-    # DDP section 3.2 (allowed metrical levels): double, half and off-beat tapping score nothing at the correct level.
+    # DDP (continuity, allowed metrical levels): double, half and off-beat tapping score nothing at the correct level.
     half = beat_scores(SECONDS, SECONDS[::2])
     assert half["amlt"] == 1.0
     double = beat_scores(SECONDS, np.arange(0, 9.01, 0.5))
@@ -132,7 +134,7 @@ def test_other_metrical_levels_count_for_amlt_alone():
 
 
 def test_information_gain_is_full_for_one_error_and_none_for_even_errors():
-    # DDP eq. 13-15: the entropy of the histogram of relative errors over 41 bins. No error on any beat has entropy 0,
+    # DDP (information gain): D = log2(K) - H, H the entropy of the histogram of relative errors over 41 bins. No error on any beat has entropy 0,
     # so the gain is log2(41), which is 1 after normalising.
     assert beat_scores(SECONDS, SECONDS)["information_gain"] == pytest.approx(1.0)
     # Errors that fall evenly into all 41 bins have entropy log2(41): nothing is gained.
@@ -228,7 +230,7 @@ def test_meter_is_the_usual_distance_of_the_ones():
     [(1.0, 1, 1), (1.039, 1, 1), (1.05, 0, 0), (2.0, 0, 1), (0.5, 0, 1), (3.0, 0, 1), (1 / 3, 0, 1), (1.5, 0, 0)],
 )
 def test_tempo_accuracies(factor, one, two):
-    # Gouyon et al. 2006, section IV: within 4 %; accuracy 2 also for 1/3, 1/2, 2 and 3 times the tempo.
+    # Gouyon et al. 2006, accuracy 1: within 4 %; accuracy 2 also for 1/3, 1/2, 2 and 3 times the tempo.
     scores = tempo_scores(LONG, LONG / factor)
     assert (scores["tempo_1"], scores["tempo_2"]) == (one, two)
 
