@@ -44,8 +44,8 @@ def reference(beat_s, beats=4):
 
 
 def test_f_counts_hits_misses_and_extra_beats_within_70_ms():
-    # Dixon 2007, DDP (F-measure): P = c / (c + f+), R = c / (c + f-), F = 2 PR / (P + R). Of 10 annotated beats 8 are hit; two of 11 stated
-    # beats miss by 80 ms and one more is extra: P = 8/11, R = 8/10, F = 16/21.
+    # Dixon 2007, DDP (F-measure): P = c / (c + f+), R = c / (c + f-), F = 2 PR / (P + R). Of 10 annotated beats 8 are
+    # hit; two of 11 stated beats miss by 80 ms and one more is extra: P = 8/11, R = 8/10, F = 16/21.
     estimated = np.sort(np.r_[SECONDS[:8] + 0.069, 8.08, 9.08, 20.0])
     assert beat_scores(SECONDS, estimated)["beat_f_70"] == pytest.approx(16 / 21)
 
@@ -59,7 +59,8 @@ def test_f_windows_reach_as_far_as_their_names_say(off_ms, f_70, f_40, f_20):
 
 
 def test_a_stated_beat_is_matched_once():
-    # Dixon 2007, DDP (F-measure): a second beat inside the same window is a false positive. 10 hits, 10 extra: F = 20/30.
+    # Dixon 2007, DDP (F-measure): a second beat inside the same window is a false positive. 10 hits, 10 extra: F =
+    # 20/30.
     estimated = np.sort(np.r_[SECONDS - 0.01, SECONDS + 0.01])
     assert beat_scores(SECONDS, estimated)["beat_f_70"] == pytest.approx(2 / 3)
 
@@ -78,7 +79,8 @@ def test_cemgil_divides_by_the_mean_number_of_beats():
 
 def test_p_score_counts_beats_within_a_fifth_of_the_median_interval():
     # McKinney et al. 2007, DDP (P-score): P = sum over lags |m| <= w of sum_n y(n) a(n - m), divided by the larger
-    # number of beats; impulse trains of 10 ms, w = 0.2 of the median interval, here 0.2 x 1 s. Beats 190 ms late all count; 10 of 10 annotated and 10 stated beats.
+    # number of beats; impulse trains of 10 ms, w = 0.2 of the median interval, here 0.2 x 1 s. Beats 190 ms late all
+    # count; 10 of 10 annotated and 10 stated beats.
     assert beat_scores(SECONDS, SECONDS + 0.19)["p_score"] == pytest.approx(1.0)
     # Half of the beats given: 5 pairs over max(10, 5).
     assert beat_scores(SECONDS, SECONDS[::2])["p_score"] == pytest.approx(0.5)
@@ -114,8 +116,9 @@ def test_goto_asks_for_a_quarter_of_the_piece():
 
 def test_continuity_breaks_at_one_wrong_beat():
     # Hainsworth 2004, Klapuri et al. 2006, DDP (continuity): a beat is correct when its distance to the annotated beat
-    # is below 17.5 % of the annotated interval and its own interval is within 17.5 % of it. Ten beats, the sixth 0.3 s late: it is wrong, and so is the seventh, whose interval is 0.7 s. Correct are
-    # 0-4 and 7-9: 8 of 10 in all, 5 of 10 in the longest run.
+    # is below 17.5 % of the annotated interval and its own interval is within 17.5 % of it. Ten beats, the sixth 0.3 s
+    # late: it is wrong, and so is the seventh, whose interval is 0.7 s. Correct are 0-4 and 7-9: 8 of 10 in all, 5 of
+    # 10 in the longest run.
     estimated = SECONDS.copy()
     estimated[5] += 0.3
     scores = beat_scores(SECONDS, estimated)
@@ -134,8 +137,8 @@ def test_other_metrical_levels_count_for_amlt_alone():
 
 
 def test_information_gain_is_full_for_one_error_and_none_for_even_errors():
-    # DDP (information gain): D = log2(K) - H, H the entropy of the histogram of relative errors over 41 bins. No error on any beat has entropy 0,
-    # so the gain is log2(41), which is 1 after normalising.
+    # DDP (information gain): D = log2(K) - H, H the entropy of the histogram of relative errors over 41 bins. No error
+    # on any beat has entropy 0, so the gain is log2(41), which is 1 after normalising.
     assert beat_scores(SECONDS, SECONDS)["information_gain"] == pytest.approx(1.0)
     # Errors that fall evenly into all 41 bins have entropy log2(41): nothing is gained.
     annotated = np.arange(0, 82, 2.0)
