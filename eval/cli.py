@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from eval.comparing import comparison, falls, frozen
+from eval.comparing import comparison, falls, refrozen
 from eval.datasets import SETS, how_to_get
 from eval.loaders import load_set
 from eval.running import run_tracks
@@ -16,7 +16,7 @@ from eval.songs import SET_NAME, fetch_set
 from eval.store import read_json, read_result, write_json, write_text
 from eval.synthetic import write_set
 from eval.systems import SYSTEMS, systems_named
-from eval.table import table
+from eval.table import table, with_table
 from eval.variants import varied
 from pulsefind.errors import FormatError, PulsefindError
 
@@ -49,9 +49,16 @@ def run(
 
 
 @app.command()
-def show(result: Annotated[Path, typer.Argument(help="A result.json.")]) -> None:
-    """Print the table of a result."""
-    typer.echo(table(read_result(result)), nl=False)
+def show(
+    result: Annotated[Path, typer.Argument(help="A result.json.")],
+    into: Annotated[Path | None, typer.Option(help="Markdown file whose marked part becomes the table.")] = None,
+) -> None:
+    """Print the table of a result, or put it into a document."""
+    text = table(read_result(result))
+    if into is None:
+        typer.echo(text, nl=False)
+    else:
+        write_text(into, with_table(into, text))
 
 
 @app.command()
@@ -70,8 +77,8 @@ def freeze(
     system: Annotated[str, typer.Option(help="The system whose figures are frozen.")] = "pulsefind",
     out: Annotated[Path, typer.Option(help="The frozen file.")] = BASELINE,
 ) -> None:
-    """Freeze a result's means, with their noise over variants of the same sound."""
-    write_json(out, frozen([read_result(path) for path in results], system))
+    """Freeze a result's means, with their noise over variants of the same sound; other sets stay as frozen."""
+    write_json(out, refrozen(read_json(out), [read_result(path) for path in results], system))
 
 
 @app.command()

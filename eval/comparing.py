@@ -106,24 +106,32 @@ def _means(values: Mapping[tuple[str, str], Mapping[str, float]]) -> dict[str, d
 
 
 def frozen(results: Sequence[Result], system: str) -> dict[str, Any]:
-    """Return the means of the first result with their noise, to be kept as baseline.json.
+    """Return the means of the first result with their noise, set by set, to be kept as baseline.json.
 
     The other results are of the same sets with changes to the sound that nobody would hear as another
     performance (`run --variant`). A mean's noise is its largest distance to theirs, at least half a point.
     """
+    values = track_values(results[0], system)
     first, *others = [_means(track_values(result, system)) for result in results]
-    sets = {
-        name: {
-            metric: {
-                "mean": round(mean, 6),
-                "noise": round(max([LEAST_NOISE, *(abs(mean - o.get(name, {}).get(metric, mean)) for o in others)]), 6),
-            }
-            for metric, mean in figures.items()
+    sets = {}
+    for name, figures in first.items():
+        moved = {m: [abs(mean - o[name][m]) for o in others if m in o.get(name, {})] for m, mean in figures.items()}
+        sets[name] = {
+            "tracks": sum(key[0] == name for key in values),
+            "variants": sum(name in other for other in others),
+            "figures": {
+                m: {"mean": round(mean, 6), "noise": round(max([LEAST_NOISE, *moved[m]]), 6)}
+                for m, mean in figures.items()
+            },
         }
-        for name, figures in first.items()
-    }
-    counts = {name: sum(key[0] == name for key in track_values(results[0], system)) for name in sets}
-    return {"system": system, "variants": len(others), "tracks": counts, "sets": sets}
+    return {"system": system, "sets": sets}
+
+
+def refrozen(known: Mapping[str, Any] | None, results: Sequence[Result], system: str) -> dict[str, Any]:
+    """Return the frozen results' sets beside those that are known for the same system from before."""
+    new = frozen(results, system)
+    kept = known["sets"] if known is not None and known.get("system") == system else {}
+    return {"system": system, "sets": kept | new["sets"]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +160,7 @@ def falls(result: Result, baseline: Mapping[str, Any]) -> tuple[list[Fall], list
     checked.
     """
     try:
-        system, sets, tracks = baseline["system"], baseline["sets"], baseline["tracks"]
+        system, sets = baseline["system"], baseline["sets"]
     except KeyError as error:
         raise FormatError(f"the baseline lacks {error}; make it anew with `python -m eval freeze`") from None
     values = track_values(result, system)
@@ -163,13 +171,18 @@ def falls(result: Result, baseline: Mapping[str, Any]) -> tuple[list[Fall], list
     found = []
     for name in checked:
         n = sum(key[0] == name for key in values)
-        if n != tracks[name]:
-            raise FormatError(
-                f"{name}: {n} tracks where the baseline has {tracks[name]}; freeze it anew or mend the set"
-            )
-        for metric, known in sets[name].items():
-            if metric not in means[name]:
-                raise FormatError(f"{name}: the result has no {_label(metric)}, the baseline has; freeze it anew")
-            if means[name][metric] < known["mean"] - known["noise"]:
-                found.append(Fall(name, metric, known["mean"], means[name][metric], known["noise"]))
+        if n != sets[name]["tracks"]:
+            raise FormatError(f"{name}: {n} tracks where the baseline has {sets[name]['tracks']}; freeze it anew")
+        found += _falls_of_set(name, means[name], sets[name]["figures"])
     return found, checked
+
+
+def _falls_of_set(name: str, now: Mapping[str, float], figures: Mapping[str, Any]) -> list[Fall]:
+    """Return what fell in one set."""
+    found = []
+    for metric, known in figures.items():
+        if metric not in now:
+            raise FormatError(f"{name}: the result has no {_label(metric)}, the baseline has; freeze it anew")
+        if now[metric] < known["mean"] - known["noise"]:
+            found.append(Fall(name, metric, known["mean"], now[metric], known["noise"]))
+    return found

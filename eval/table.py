@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any
 
 from eval.statistics import Interval, mean_interval, paired_difference
+from pulsefind.errors import FormatError
 
 Entry = dict[str, Any]
 
@@ -57,6 +59,8 @@ TEMPO_BANDS = (
     (150, 1e9, "150 and more"),
 )
 WORST = 10
+TABLE_STARTS = "<!-- table: replaced by `python -m eval show RESULT --into datasets.md` -->"
+TABLE_ENDS = "<!-- end of table -->"
 
 
 def table(result: dict[str, Any]) -> str:
@@ -322,3 +326,20 @@ def _costs(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
                 wall, cpu = (_sum(costs, key) / minutes for key in ("wall_s", "cpu_s"))
                 rows.append([name, system, f"{wall:.2f}", f"{cpu:.2f}", f"{max(c['peak_mib'] for c in costs):.0f}"])
     return _rows(["set", "system", "clock, s/min", "processor, s/min", "peak memory, MiB"], rows)
+
+
+def with_table(document: Path, text: str) -> str:
+    """Return the document's text with the table in its marked part, headings two levels lower.
+
+    Raises FormatError when the document can't be read or has no such part.
+    """
+    try:
+        around = document.read_text(encoding="utf-8")
+    except OSError as error:
+        raise FormatError(f"{document}: can't be read ({error.strerror})") from error
+    before, start, rest = around.partition(TABLE_STARTS)
+    _, end, after = rest.partition(TABLE_ENDS)
+    if not start or not end:
+        raise FormatError(f"{document}: lacks the lines that mark the table ({TABLE_STARTS} ... {TABLE_ENDS})")
+    lowered = "\n".join(f"##{line}" if line.startswith("#") else line for line in text.splitlines()[2:])
+    return f"{before}{start}\n\n{lowered}\n\n{end}{after}"

@@ -9,9 +9,9 @@ import pytest
 import scipy.stats
 
 from eval.cli import main
-from eval.comparing import comparison, falls, frozen
+from eval.comparing import comparison, falls, frozen, refrozen
 from eval.statistics import Signs, mean_interval, paired_difference, sign_test
-from eval.table import MEASURED, table
+from eval.table import MEASURED, TABLE_ENDS, TABLE_STARTS, table
 from pulsefind.errors import FormatError
 
 
@@ -127,6 +127,20 @@ def test_cost_is_per_minute_of_audio_and_stands_in_the_last_section():
     assert "| band | madmom | 120.00 | 100.00 | 700 |" in text.split(MEASURED)[1]
 
 
+def test_the_table_goes_into_the_marked_part_of_a_document(tmp_path, monkeypatch, capsys):
+    document, kept = tmp_path / "page.md", tmp_path / "result.json"
+    kept.write_text(json.dumps(result(entry("band", "a"))))
+    document.write_text(f"before\n{TABLE_STARTS}\nold\n{TABLE_ENDS}\nafter\n")
+    for _ in range(2):
+        assert run_main(monkeypatch, "show", kept, "--into", document) == 0
+        text = document.read_text()
+        assert text.startswith(f"before\n{TABLE_STARTS}\n") and text.endswith(f"{TABLE_ENDS}\nafter\n")
+        assert "old" not in text and text.count("\n#### Real recordings\n") == 1
+    document.write_text("no marks")
+    assert run_main(monkeypatch, "show", kept, "--into", document) == 2
+    assert "lacks the lines that mark the table" in capsys.readouterr().err
+
+
 # Comparisons
 
 
@@ -149,9 +163,16 @@ def test_results_that_share_nothing_cannot_be_compared():
 def test_noise_is_what_variants_move_and_at_least_half_a_point():
     base = result(entry("band", "a"), entry("band", "b"))
     kept = frozen([base, with_values(base, cmlt=0.77), with_values(base, cmlt=0.81)], "pulsefind")
-    assert kept["sets"]["band"]["cmlt"] == {"mean": 0.8, "noise": 0.03}
-    assert kept["sets"]["band"]["beat_f_70"] == {"mean": 0.9, "noise": 0.005}
-    assert kept["tracks"] == {"band": 2} and kept["variants"] == 2
+    assert kept["sets"]["band"]["figures"]["cmlt"] == {"mean": 0.8, "noise": 0.03}
+    assert kept["sets"]["band"]["figures"]["beat_f_70"] == {"mean": 0.9, "noise": 0.005}
+    assert (kept["sets"]["band"]["tracks"], kept["sets"]["band"]["variants"]) == (2, 2)
+
+
+def test_freezing_a_set_keeps_the_others():
+    one, two = result(entry("band", "a")), result(entry("other", "b"))
+    known = refrozen(frozen([one], "pulsefind"), [two], "pulsefind")
+    assert list(known["sets"]) == ["band", "other"]
+    assert list(refrozen(known, [one], "madmom")["sets"]) == ["band"]
 
 
 @pytest.mark.parametrize(("cmlt", "n_falls"), [(0.8, 0), (0.78, 0), (0.76, 1), (0.9, 0)])
