@@ -10,6 +10,7 @@ import subprocess
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -26,6 +27,8 @@ from eval.systems import ROOT, System, code_version, package_version, run_system
 from pulsefind.errors import FormatError
 
 SCORING_FILES = ("folding.py", "guides.py", "metrics.py", "records.py", "running.py")
+# joblib tells on a terminal how many jobs are done.
+PROGRESS = 5
 PACKAGES = (
     "numpy",
     "scipy",
@@ -52,18 +55,32 @@ def _reference_digest(reference: Reference) -> str:
     return digest(str(reference_to_json(reference)), str({name: hits.tolist() for name, hits in drums.items()}))
 
 
-def _answer(track: Track, system: System, audio_digest: str, out: Path) -> tuple[str, Answer, Cost]:
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """An answer with its name in the store, its cost, when it was given, and how many ran at once."""
+
+    key: str
+    answer: Answer
+    cost: Cost
+    at: str
+    jobs: int
+
+
+def _answer(track: Track, system: System, audio_digest: str, out: Path, jobs: int) -> Answered:
     """Return the stored answer, or let the system answer and store that; a failure is not stored."""
     given = _reference_digest(track.reference) if system.given_beats else ""
     key = digest(audio_digest, system.name, code_version(system), given)
     path = out / "answers" / f"{key}.json"
     stored = read_json(path)
     if stored is not None:
-        return key, answer_from_json(stored["answer"]), cost_from_json(stored["cost"])
+        answer, cost = answer_from_json(stored["answer"]), cost_from_json(stored["cost"])
+        return Answered(key, answer, cost, stored["at"], stored["jobs"])
     answer, cost = run_system(system, track)
+    at = datetime.now(UTC).isoformat(timespec="seconds")
     if answer.error is None:
-        write_json(path, {"answer": answer_to_json(answer), "cost": cost_to_json(cost)})
-    return key, answer, cost
+        told = {"answer": answer_to_json(answer), "cost": cost_to_json(cost), "at": at, "jobs": jobs}
+        write_json(path, told)
+    return Answered(key, answer, cost, at, jobs)
 
 
 def _scores(track: Track, system: System, answer: Answer) -> dict[str, Any]:
@@ -82,17 +99,19 @@ def _scores(track: Track, system: System, answer: Answer) -> dict[str, Any]:
     }
 
 
-def _scored(track: Track, system: System, audio_digest: str, out: Path) -> dict[str, Any]:
+def _scored(track: Track, system: System, audio_digest: str, out: Path, jobs: int) -> dict[str, Any]:
     """Return the scores, cost and error of one system on one track, from the store where they are there."""
-    key, answer, cost = _answer(track, system, audio_digest, out)
-    score_key = digest(key, _reference_digest(track.reference), scoring_version())
+    given = _answer(track, system, audio_digest, out, jobs)
+    score_key = digest(given.key, _reference_digest(track.reference), scoring_version())
     path = out / "scores" / f"{score_key}.json"
-    scores = read_json(path) if answer.error is None else None
+    failed = given.answer.error is not None
+    scores = None if failed else read_json(path)
     if scores is None:
-        scores = _scores(track, system, answer)
-        if answer.error is None:
+        scores = _scores(track, system, given.answer)
+        if not failed:
             write_json(path, scores)
-    return scores | {"cost": cost_to_json(cost), "error": answer.error}
+    cost = cost_to_json(given.cost) | {"at": given.at, "jobs": given.jobs}
+    return scores | {"cost": cost, "error": given.answer.error}
 
 
 def _asked(track: Track, system: System) -> bool:
@@ -100,7 +119,7 @@ def _asked(track: Track, system: System) -> bool:
     return not system.given_beats or (track.reference.drums is not None and track.reference.count is not None)
 
 
-def score_track(track: Track, systems: Sequence[System], out: Path) -> dict[str, Any]:
+def score_track(track: Track, systems: Sequence[System], out: Path, jobs: int) -> dict[str, Any]:
     """Run one job: return one track's entry of the result, and write it as a file of its own."""
     audio_digest = file_digest(track.audio)
     reference = track.reference
@@ -114,7 +133,7 @@ def score_track(track: Track, systems: Sequence[System], out: Path) -> dict[str,
         "audio_sha256": audio_digest,
         "meter": None if reference.count is None else meter(reference.count),
         "bpm": tempo_bpm(reference.beat_s),
-        "systems": {s.name: _scored(track, s, audio_digest, out) for s in systems if _asked(track, s)},
+        "systems": {s.name: _scored(track, s, audio_digest, out, jobs) for s in systems if _asked(track, s)},
     }
     write_json(out / "tracks" / track.set_name / f"{_file_name(track.name)}.json", entry)
     return entry
@@ -156,23 +175,14 @@ def run_tracks(
     """Score every track and return the result; it is also written to out/result.json."""
     clear_parts(out)
     with workers(backend, jobs):
-        parallel = joblib.Parallel(n_jobs=jobs, return_as="list", batch_size=1, verbose=0)
-        with _progress(len(tracks)):
-            entries = parallel(joblib.delayed(score_track)(track, systems, out) for track in tracks)
-    result = _about(systems, jobs) | {"tracks": entries}
+        parallel = joblib.Parallel(n_jobs=jobs, batch_size=1, verbose=PROGRESS if sys.stderr.isatty() else 0)
+        entries = parallel(joblib.delayed(score_track)(track, systems, out, jobs) for track in tracks)
+    result = _about(systems) | {"tracks": entries}
     write_json(out / "result.json", result)
     return result
 
 
-@contextmanager
-def _progress(total: int) -> Iterator[None]:
-    """Say on a terminal what is going on."""
-    if sys.stderr.isatty():
-        print(f"scoring {total} tracks ...", file=sys.stderr)
-    yield
-
-
-def _about(systems: Sequence[System], jobs: int) -> dict[str, Any]:
+def _about(systems: Sequence[System]) -> dict[str, Any]:
     """Return what a reader needs to repeat the run."""
     return {
         "schema": 1,
@@ -181,7 +191,6 @@ def _about(systems: Sequence[System], jobs: int) -> dict[str, Any]:
         "python": platform.python_version(),
         "versions": {name: package_version(name) for name in PACKAGES},
         "machine": f"{platform.system()} {platform.machine()}, {os.cpu_count()} cores, {_processor()}",
-        "jobs": jobs,
         "systems": {system.name: code_version(system) for system in systems},
     }
 

@@ -309,8 +309,11 @@ def _measured(result: dict[str, Any]) -> list[str]:
     versions = ", ".join(f"{name} {version}" for name, version in result["versions"].items())
     parts = [MEASURED, "", f"- date: {result['measured']}", f"- commit: {result['commit'] or 'unknown'}"]
     parts += [f"- versions: Python {result['python']}, {versions}", f"- machine: {result['machine']}"]
-    parts += [f"- jobs at once: {result['jobs']}", ""]
-    parts += ["Whole process of each answer, start and imports included, per minute of audio.", ""]
+    costs = [own["cost"] for entry in result["tracks"] for own in entry["systems"].values()]
+    if costs:
+        at, jobs = sorted(cost["at"] for cost in costs), sorted({cost["jobs"] for cost in costs})
+        parts += [f"- answers given from {at[0]} to {at[-1]}, tracks at once: {', '.join(map(str, jobs))}"]
+    parts += ["", "Whole process of each answer, start and imports included, per minute of audio.", ""]
     return parts + _costs(result["tracks"], list(result["systems"]))
 
 

@@ -23,12 +23,12 @@ def entry(set_name, name, kind="real", genre=None, **values):
         "guides": None,
         "bpm": 120.0,
         "meter": 4,
-        "cost": {"wall_s": 6.0, "cpu_s": 5.0, "peak_mib": 300.0},
+        "cost": {"wall_s": 6.0, "cpu_s": 5.0, "peak_mib": 300.0, "at": "2026-01-01", "jobs": 1},
         "error": None,
     }
     other = copy.deepcopy(own)
     other["values"] = {k: None if v is None else v - 0.1 for k, v in own["values"].items()}
-    other["cost"] = {"wall_s": 60.0, "cpu_s": 50.0, "peak_mib": 700.0}
+    other["cost"] = {"wall_s": 60.0, "cpu_s": 50.0, "peak_mib": 700.0, "at": "2026-01-02", "jobs": 2}
     return {
         "set": set_name, "name": name, "kind": kind, "genre": genre, "drums": None, "duration_s": 30.0,
         "audio_sha256": "", "meter": 4, "bpm": 100.0, "systems": {"pulsefind": own, "madmom": other},
@@ -38,7 +38,7 @@ def entry(set_name, name, kind="real", genre=None, **values):
 def result(*entries):
     return {
         "schema": 1, "measured": "2026-01-01", "commit": "abc", "python": "3.11", "versions": {"numpy": "2"},
-        "machine": "a machine", "jobs": 1, "systems": {"pulsefind": "x", "madmom": "y"}, "tracks": list(entries),
+        "machine": "a machine", "systems": {"pulsefind": "x", "madmom": "y"}, "tracks": list(entries),
     }  # fmt: skip
 
 
@@ -124,6 +124,7 @@ def test_genres_are_broken_down_where_known():
 def test_cost_is_per_minute_of_audio_and_stands_in_the_last_section():
     text = table(result(entry("band", "a"), entry("band", "b")))
     assert "| band | pulsefind | 12.00 | 10.00 | 300 |" in text.split(MEASURED)[1]
+    assert "answers given from 2026-01-01 to 2026-01-02, tracks at once: 1, 2" in text.split(MEASURED)[1]
     assert "| band | madmom | 120.00 | 100.00 | 700 |" in text.split(MEASURED)[1]
 
 

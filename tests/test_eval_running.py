@@ -140,28 +140,28 @@ def test_results_are_stored_and_found_again(root, tmp_path, counted):
 def test_changed_audio_is_answered_anew(tmp_path, counted):
     write_set(tmp_path / "synthetic", 8.0)
     (track, *_) = load_set("synthetic", tmp_path)
-    score_track(track, [LIBROSA], tmp_path / "out")
+    score_track(track, [LIBROSA], tmp_path / "out", 1)
     track.audio.write_bytes(track.audio.read_bytes() + b"\0")
-    score_track(track, [LIBROSA], tmp_path / "out")
+    score_track(track, [LIBROSA], tmp_path / "out", 1)
     assert len(counted) == 2
 
 
 def test_changed_code_is_answered_anew(root, tmp_path, counted, monkeypatch):
     (track, *_) = load_set("synthetic", root)
-    score_track(track, [LIBROSA], tmp_path)
+    score_track(track, [LIBROSA], tmp_path, 1)
     monkeypatch.setattr(eval.running, "code_version", lambda system: "another")
-    score_track(track, [LIBROSA], tmp_path)
+    score_track(track, [LIBROSA], tmp_path, 1)
     assert len(counted) == 2
 
 
 def test_a_changed_annotation_is_scored_anew_but_not_answered_anew(tmp_path, counted):
     write_set(tmp_path / "synthetic", 8.0)
     (track, *_) = load_set("synthetic", tmp_path)
-    before = score_track(track, [LIBROSA], tmp_path / "out")
+    before = score_track(track, [LIBROSA], tmp_path / "out", 1)
     beats = tmp_path / "synthetic" / "beats" / f"{track.name}.beats"
     beats.write_text("".join(beats.read_text().splitlines(keepends=True)[::2]))
     (track, *_) = load_set("synthetic", tmp_path)
-    after = score_track(track, [LIBROSA], tmp_path / "out")
+    after = score_track(track, [LIBROSA], tmp_path / "out", 1)
     assert len(counted) == 1
     values = [entry["systems"]["librosa"]["values"]["beat_f_70"] for entry in (before, after)]
     assert values[0] == 1.0 and values[1] == pytest.approx(2 / 3, abs=0.02)
