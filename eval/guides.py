@@ -90,13 +90,14 @@ def _places_all_true(guide: ClaimedGuide, drums: Mapping[str, FloatArray], bars:
     """Tell whether each place of the guide is a place of some class; a guide without places states nothing
     true.
     """
+    if not len(guide.position):
+        return False
     per_class = [_truths_for(guide, hit_s, bars) for hit_s in drums.values()]
-    rotations = max(len(truths) for truths in per_class)
-    for rotation in range(rotations):
-        places = np.concatenate([truths[min(rotation, len(truths) - 1)] for truths in per_class])
+    for of_rotation in zip(*per_class, strict=True):
+        places = np.concatenate(of_rotation)
         gaps = np.abs(guide.position[:, None] - places[None, :]) % guide.pattern_bars
         near = np.minimum(gaps, guide.pattern_bars - gaps) <= bars.tolerance_bars
-        if len(guide.position) and near.any(axis=1).all():
+        if near.any(axis=1).all():
             return True
     return False
 

@@ -9,10 +9,12 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 
@@ -130,26 +132,35 @@ def run_system(system: System, track: Track) -> tuple[Answer, Cost]:
     given = reference_to_json(track.reference) if system.given_beats else None
     job = json.dumps({"module": system.module, "audio": str(track.audio.resolve()), "given": given}) + "\n"
     environment = os.environ | {"PYTHONPATH": os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])}
-    started = time.perf_counter()
-    process = subprocess.Popen(
-        [sys.executable, "-W", "ignore", "-m", "eval.worker"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        env=environment,
-        cwd=ROOT,
-    )
-    assert process.stdin is not None and process.stdout is not None
-    process.stdin.write(job.encode())
-    process.stdin.flush()
-    printed = process.stdout.read()
-    _, status, usage = os.wait4(process.pid, 0)
-    wall_s = time.perf_counter() - started
-    process.returncode = os.waitstatus_to_exitcode(status)
-    process.stdin.close()
+    with tempfile.TemporaryFile() as complaints:
+        started = time.perf_counter()
+        process = subprocess.Popen(
+            [sys.executable, "-W", "ignore", "-m", "eval.worker"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=complaints,
+            env=environment,
+            cwd=ROOT,
+        )
+        assert process.stdin is not None and process.stdout is not None
+        process.stdin.write(job.encode())
+        process.stdin.flush()
+        printed = process.stdout.read()
+        _, status, usage = os.wait4(process.pid, 0)
+        wall_s = time.perf_counter() - started
+        process.returncode = os.waitstatus_to_exitcode(status)
+        process.stdin.close()
+        last_words = _last_line(complaints)
     cpu_s = usage.ru_utime + usage.ru_stime
     if process.returncode or not printed.strip():
-        error = f"the process ended with code {process.returncode} and no answer"
+        error = f"the process ended with code {process.returncode} and no answer; its last words: {last_words}"
         return Answer(np.zeros(0), None, error=error), Cost(wall_s, cpu_s, 0.0)
     told = json.loads(printed)
     return answer_from_json(told["answer"]), Cost(wall_s, cpu_s, told["peak_mib"])
+
+
+def _last_line(file: IO[bytes]) -> str:
+    """Return the last line that a process wrote to standard error, or "none"."""
+    file.seek(0)
+    lines = file.read().decode(errors="replace").strip().splitlines()
+    return lines[-1] if lines else "none"

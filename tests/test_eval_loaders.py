@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -284,6 +285,20 @@ def test_a_missing_mirdata_index_says_what_to_do(tmp_path):
     mirdata_set(tmp_path, "brid")
     (tmp_path / "brid" / index_name("brid")).unlink()
     with pytest.raises(FormatError, match=r"list of the set's files is missing"):
+        load_set("brid", tmp_path)
+
+
+def test_without_mirdata_its_sets_say_what_to_install(tmp_path, monkeypatch):
+    (tmp_path / "brid").mkdir()
+    monkeypatch.setitem(sys.modules, "mirdata", None)
+    with pytest.raises(FormatError, match=r"brid: needs mirdata, which isn't installed; run pip install"):
+        load_set("brid", tmp_path)
+
+
+def test_two_indexes_of_one_set_stop(tmp_path):
+    mirdata_set(tmp_path, "brid")
+    write(tmp_path / "brid" / "another_index.json", "{}")
+    with pytest.raises(FormatError, match=r"holds several index files"):
         load_set("brid", tmp_path)
 
 

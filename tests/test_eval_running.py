@@ -190,12 +190,18 @@ def test_a_failure_is_told_scored_as_nothing_and_not_stored(root, tmp_path, monk
     assert answers(tmp_path) == 0
 
 
-def test_a_system_that_raises_or_dies_gives_an_error(root, tmp_path):
+def test_a_system_that_raises_or_dies_gives_an_error(root, tmp_path, monkeypatch):
     (track, *_) = load_set("synthetic", root)
     answer, _ = run_system(System("absent", "eval.no_such_module", (), ()), track)
     assert "ModuleNotFoundError" in answer.error and len(answer.beat_s) == 0
-    answer, cost = run_system(System("dying", "antigravity_that_is_absent.x", (), ()), track)
-    assert answer.error and cost.wall_s > 0
+    # A module that ends the process while it is imported, as a crash would.
+    (tmp_path / "eval_dying_system.py").write_text(
+        "import os, sys\nprint('oh', file=sys.stderr)\nsys.stderr.flush()\nos._exit(7)\n"
+    )
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    answer, cost = run_system(System("dying", "eval_dying_system", (), ()), track)
+    assert answer.error == "the process ended with code 7 and no answer; its last words: oh"
+    assert len(answer.beat_s) == 0 and cost.wall_s > 0
 
 
 def test_a_process_is_measured(root):
