@@ -83,7 +83,9 @@ def _hit_f(stated_s: FloatArray, true_s: FloatArray, bars: BarLines) -> float:
     first_s, last_s = bars.start_s[0] - HIT_WINDOW_S, bars.start_s[-1] + bars.length_s[-1]
     stated_s = stated_s[(stated_s >= first_s) & (stated_s < last_s)]
     true_s = true_s[(true_s >= first_s) & (true_s < last_s)]
-    return float(mir_eval.onset.f_measure(true_s, stated_s, HIT_WINDOW_S)[0]) if len(true_s) else 0.0
+    if not len(true_s) or not len(stated_s):
+        return 0.0
+    return float(mir_eval.onset.f_measure(true_s, stated_s, HIT_WINDOW_S)[0])
 
 
 def _places_all_true(guide: ClaimedGuide, drums: Mapping[str, FloatArray], bars: BarLines) -> bool:
