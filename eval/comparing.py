@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from eval.statistics import mean_interval, sign_test
-from eval.table import ALL_NAMES
+from eval.table import ALL_NAMES, GUIDE_SHARES
 from pulsefind.errors import FormatError
 
 Result = Mapping[str, Any]
@@ -37,7 +37,7 @@ def track_values(result: Result, system: str) -> dict[tuple[str, str], dict[str,
 
 def _label(metric: str) -> str:
     """Return a figure's name as a reader knows it."""
-    return ALL_NAMES.get(metric, metric.replace("_", " "))
+    return (ALL_NAMES | GUIDE_SHARES)[metric]
 
 
 def comparison(before: Result, after: Result, system: str) -> str:

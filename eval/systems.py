@@ -11,6 +11,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -143,13 +144,17 @@ def run_system(system: System, track: Track) -> tuple[Answer, Cost]:
             cwd=ROOT,
         )
         assert process.stdin is not None and process.stdout is not None
-        process.stdin.write(job.encode())
-        process.stdin.flush()
+        # A process that dies before it reads leaves a closed pipe; its exit code tells.
+        with suppress(BrokenPipeError):
+            process.stdin.write(job.encode())
+            process.stdin.flush()
         printed = process.stdout.read()
         _, status, usage = os.wait4(process.pid, 0)
         wall_s = time.perf_counter() - started
         process.returncode = os.waitstatus_to_exitcode(status)
-        process.stdin.close()
+        process.stdout.close()
+        with suppress(BrokenPipeError):
+            process.stdin.close()
         last_words = _last_line(complaints)
     cpu_s = usage.ru_utime + usage.ru_stime
     if process.returncode or not printed.strip():
