@@ -332,7 +332,7 @@ def _costs(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
 
 
 def with_table(document: Path, text: str) -> str:
-    """Return the document's text with the table in its marked part, headings two levels lower.
+    """Return the document's text with the table in its marked part, headings one level lower.
 
     Raises FormatError when the document can't be read or has no such part.
     """
@@ -344,5 +344,5 @@ def with_table(document: Path, text: str) -> str:
     _, end, after = rest.partition(TABLE_ENDS)
     if not start or not end:
         raise FormatError(f"{document}: lacks the lines that mark the table ({TABLE_STARTS} ... {TABLE_ENDS})")
-    lowered = "\n".join(f"##{line}" if line.startswith("#") else line for line in text.splitlines()[2:])
+    lowered = "\n".join(f"#{line}" if line.startswith("#") else line for line in text.splitlines()[2:])
     return f"{before}{start}\n\n{lowered}\n\n{end}{after}"

@@ -136,7 +136,7 @@ def test_the_table_goes_into_the_marked_part_of_a_document(tmp_path, monkeypatch
         assert run_main(monkeypatch, "show", kept, "--into", document) == 0
         text = document.read_text()
         assert text.startswith(f"before\n{TABLE_STARTS}\n") and text.endswith(f"{TABLE_ENDS}\nafter\n")
-        assert "old" not in text and text.count("\n#### Real recordings\n") == 1
+        assert "old" not in text and text.count("\n### Real recordings\n") == 1
     document.write_text("no marks")
     assert run_main(monkeypatch, "show", kept, "--into", document) == 2
     assert "lacks the lines that mark the table" in capsys.readouterr().err
