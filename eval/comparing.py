@@ -18,6 +18,9 @@ GUIDE_COMPARED = ("first_all_true", "first_exact", "first_hit_f")
 CHANGED = 0.005
 # No figure is frozen more finely than this: rounding differs between machines.
 LEAST_NOISE = 0.005
+# Frozen figures are kept to so many digits; a difference in the last one is no fall.
+DIGITS = 6
+ROUNDING = 2 * 10.0**-DIGITS
 
 
 def track_values(result: Result, system: str) -> dict[tuple[str, str], dict[str, float]]:
@@ -120,7 +123,7 @@ def frozen(results: Sequence[Result], system: str) -> dict[str, Any]:
             "tracks": sum(key[0] == name for key in values),
             "variants": sum(name in other for other in others),
             "figures": {
-                m: {"mean": round(mean, 6), "noise": round(max([LEAST_NOISE, *moved[m]]), 6)}
+                m: {"mean": round(mean, DIGITS), "noise": round(max([LEAST_NOISE, *moved[m]]), DIGITS)}
                 for m, mean in figures.items()
             },
         }
@@ -183,6 +186,6 @@ def _falls_of_set(name: str, now: Mapping[str, float], figures: Mapping[str, Any
     for metric, known in figures.items():
         if metric not in now:
             raise FormatError(f"{name}: the result has no {_label(metric)}, the baseline has; freeze it anew")
-        if now[metric] < known["mean"] - known["noise"]:
+        if now[metric] < known["mean"] - known["noise"] - ROUNDING:
             found.append(Fall(name, metric, known["mean"], now[metric], known["noise"]))
     return found

@@ -7,6 +7,8 @@ import sys
 import numpy as np
 import pytest
 import scipy.stats
+from hypothesis import given
+from hypothesis import strategies as st
 
 from eval.cli import main
 from eval.comparing import comparison, falls, frozen, refrozen
@@ -182,6 +184,15 @@ def test_a_fall_beyond_the_noise_is_found(cmlt, n_falls):
     kept = frozen([base, with_values(base, cmlt=0.77)], "pulsefind")
     found, checked = falls(with_values(base, cmlt=cmlt), kept)
     assert len(found) == n_falls and checked == ["band"]
+
+
+@given(
+    values=st.lists(st.floats(0, 1), min_size=3, max_size=12), moved=st.lists(st.floats(0, 1), min_size=12, max_size=12)
+)
+def test_a_variant_is_never_a_fall(values, moved):
+    base = result(*(entry("band", f"song{k}", cmlt=value) for k, value in enumerate(values)))
+    variant = result(*(entry("band", f"song{k}", cmlt=value) for k, value in enumerate(moved[: len(values)])))
+    assert falls(variant, frozen([base, variant], "pulsefind"))[0] == []
 
 
 def test_means_that_do_not_compare_are_refused():
