@@ -30,15 +30,18 @@ RATIOS = (2.0, 0.5, 1.5, 2 / 3)
 SILENT = 0.05
 """Before the first and after the last frame with an activation of this much there is no music to count."""
 
-EVIDENCE_SECONDS = 8.0
+EVIDENCE_SECONDS = 1.0
 """How many seconds' worth of independent evidence a whole track counts for when readings are compared.
 
 Frames of one track repeat each other: if all of them counted, no prior could ever matter and every answer would be
 "100 % sure".
 """
 
-PHASE_EVIDENCE_BARS = 6.0
+PHASE_EVIDENCE_BARS = 1.0
 """The same for the place of the 1: how many bars' worth of independent evidence a track holds."""
+
+METER_EVIDENCE_BEATS = 32.0
+"""The same for the meter, in beats."""
 
 HARMONY_WEIGHT = 0.35
 """Log odds of a downbeat for each standard deviation of harmonic change, in the bass and above it."""
@@ -248,8 +251,7 @@ def _meter_share(best: _Reading, settings: Settings) -> float:
         return 1.0
     odds = best.odds
     chosen = _usual_meter(best.bars)
-    # Beats of one track repeat each other; the same damping as for the octave.
-    damping = min(1.0, EVIDENCE_SECONDS * 4 / max(len(odds), 1))
+    damping = min(1.0, METER_EVIDENCE_BEATS / max(len(odds), 1))
     log = {m: damping * best_bars(odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
     top = max(log.values())
     weight = {m: float(np.exp(value - top)) for m, value in log.items()}
