@@ -6,8 +6,7 @@ stand in the first track of a type 1 file; sounds follow on channel 10, General 
 A file starts at tick 0 and at the track's first sample, which is seldom a beat: beats are put before the first one, at
 the tempo that brings it to its time, with a time signature of their own, so that every 1 starts a bar. A tempo is a
 whole number of microseconds a quarter. Each is chosen so that the next beat comes nearest to its true time, not so that
-the interval does: rounding does not add up, and a beat is off by at most half a microsecond times the quarters in it
-(the first, whose lead is one tempo, by that times the beats of the lead).
+the interval does: rounding does not add up, and a beat is off by at most half a microsecond times the quarters in it.
 """
 
 from __future__ import annotations
@@ -92,20 +91,17 @@ def _conductor(analysis: Analysis) -> list[_Event]:
 
 
 def _tempi(analysis: Analysis) -> list[_Event]:
-    """One tempo for the lead, then one a beat, each aimed at the true time of the next beat."""
-    quarters, step = quarters_per_beat(analysis), _beat_ticks(analysis)
-    lead = _lead_beats(analysis)
+    """One tempo a beat, lead included, each aimed at the true time of the next beat."""
+    quarters, step, lead = quarters_per_beat(analysis), _beat_ticks(analysis), _lead_beats(analysis)
     edge_us = np.r_[analysis.beats.time_s, analysis.bars.end_s] * 1e6
-    aims = [(0, lead, float(edge_us[0]))] if lead else []
-    aims += [((lead + k) * step, 1, float(edge_us[k + 1])) for k in range(len(edge_us) - 1)]
+    aims_us = np.r_[edge_us[0] * np.arange(1, lead + 1) / max(1, lead), edge_us[1:]]
     now_us = Fraction(0)
     found: list[_Event] = []
-    for tick, beats, aim_us in aims:
-        tempo = round((Fraction(aim_us) - now_us) / (quarters * beats))
-        tempo = min(max(tempo, 1), _LONGEST_TEMPO)
-        now_us += tempo * quarters * beats
+    for beat, aim_us in enumerate(aims_us):
+        tempo = min(max(round((Fraction(aim_us) - now_us) / quarters), 1), _LONGEST_TEMPO)
+        now_us += tempo * quarters
         if not found or found[-1][1].tempo != tempo:
-            found.append((tick, mido.MetaMessage("set_tempo", tempo=tempo)))
+            found.append((beat * step, mido.MetaMessage("set_tempo", tempo=tempo)))
     return found
 
 

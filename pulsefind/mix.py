@@ -14,7 +14,7 @@ import pyebur128
 import soundfile
 from numpy.typing import NDArray
 
-from pulsefind import clicksound
+from pulsefind import clicksound, fades
 from pulsefind.encode import LOSSY, check_kind, encode
 from pulsefind.errors import HintError, OutputError
 from pulsefind.files import new_file
@@ -175,9 +175,15 @@ def _piece_part(spool: Spool, piece: Piece, low: int, high: int) -> FloatArray:
     fade = min(round(JOIN_S * spool.rate_hz), piece.n)
     if piece.joins and high > piece.n - fade:
         lead_up = spool.read(piece.start + low - piece.n, high - low)
-        share = np.clip((np.arange(low, high) - (piece.n - fade) + 1) / (fade + 1), 0, 1)[:, None]
-        sound = sound * np.cos(np.pi / 2 * share) + lead_up * np.sin(np.pi / 2 * share)
+        share = np.clip((np.arange(low, high) - (piece.n - fade) + 1) / (fade + 1), 0, 1)
+        out, into = fades.gains(share, _agreement_at_join(spool, piece, fade))
+        sound = sound * out[:, None] + lead_up * into[:, None]
     return sound
+
+
+def _agreement_at_join(spool: Spool, piece: Piece, fade: int) -> float:
+    end, lead_up = spool.read(piece.start + piece.n - fade, fade), spool.read(piece.start - fade, fade)
+    return fades.agreement(end.astype(np.float64), lead_up.astype(np.float64))
 
 
 def _fade_up(first: int, n: int, rate_hz: int) -> FloatArray:

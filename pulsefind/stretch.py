@@ -12,6 +12,7 @@ import numpy as np
 import python_stretch
 from numpy.typing import NDArray
 
+from pulsefind import fades
 from pulsefind.errors import HintError
 from pulsefind.records import FloatArray
 
@@ -28,7 +29,6 @@ MARGIN_S = 0.5
 FADE_S = 0.03
 _SEED = 1
 _SEARCH_STEP_S = 0.005
-_LEAST_AGREEMENT = -0.5
 
 Samples = NDArray[np.float32]
 
@@ -95,16 +95,14 @@ def _stretch(sound: Samples, rate_hz: int, speed: float) -> Samples:
 def _join(old: Samples, new: Samples, at: int, rate_hz: int) -> tuple[Samples, Samples]:
     """Fade from old to new, which starts at sample `at` of old; gives what is final and what stays open.
 
-    The fade lies where both agree best within their overlap. Its power stays even however much they agree.
+    The fade lies where both agree best within their overlap.
     """
     overlap = len(old) - at
     fade = min(round(FADE_S * rate_hz), overlap)
     tail, head = old[at:], new[:overlap]
-    place, agreement = _best_place(tail.mean(axis=1), head.mean(axis=1), fade, round(_SEARCH_STEP_S * rate_hz))
-    angle = np.linspace(0, np.pi / 2, fade)[:, None]
-    out, into = np.cos(angle), np.sin(angle)
-    even = 1 / np.sqrt(1 + 2 * out * into * max(agreement, _LEAST_AGREEMENT))
-    mixed = (tail[place : place + fade] * out + head[place : place + fade] * into) * even
+    place, agreed = _best_place(tail.mean(axis=1), head.mean(axis=1), fade, round(_SEARCH_STEP_S * rate_hz))
+    out, into = fades.gains(np.linspace(0, 1, fade), agreed)
+    mixed = tail[place : place + fade] * out[:, None] + head[place : place + fade] * into[:, None]
     done = np.concatenate([old[: at + place], mixed.astype(np.float32)])
     return done, new[place + fade :]
 
@@ -113,9 +111,9 @@ def _best_place(tail: Samples, head: Samples, fade: int, step: int) -> tuple[int
     """Where the two are most alike over the length of a fade: the start, and the correlation there."""
     starts = np.arange(len(tail) // 4, max(len(tail) // 4 + 1, 3 * len(tail) // 4 - fade), step)
     cross, own, other = (_sums(a * b, starts, fade) for a, b in ((tail, head), (tail, tail), (head, head)))
-    agreement = cross / np.sqrt(np.maximum(own * other, 1e-20))
-    best = int(np.argmax(agreement))
-    return int(starts[best]), float(agreement[best])
+    agreed = cross / np.sqrt(np.maximum(own * other, 1e-20))
+    best = int(np.argmax(agreed))
+    return int(starts[best]), float(agreed[best])
 
 
 def _sums(values: Samples, starts: NDArray[np.int64], length: int) -> FloatArray:

@@ -48,7 +48,7 @@ def analysis(
     jitter_s=0.0,
     seed=0,
 ):
-    """An analysis whose tempo drifts by a share of itself over the track; guide is (label, bar of the pattern) pairs."""
+    """An analysis whose tempo drifts by a share of itself; guide is pairs of label and bar of the pattern."""
     count, per_bar = counted(list(meters), pickup, unit)
     n = len(count)
     period = 60.0 / (bpm * (1 + drift * np.sin(np.linspace(0, 5, n))))

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import soundfile
+from songs import analysis, onsets, random_analysis, write_track
 
 from pulsefind.clicks import (
     Asked,
@@ -27,7 +28,6 @@ from pulsefind.mix import Levels
 from pulsefind.practice import Plan, Practice, clicks_for, write_practice
 from pulsefind.records import GridSection
 from pulsefind.spool import spooled
-from songs import analysis, onsets, random_analysis, write_track
 
 
 def times(song, text, accent=True):
@@ -37,7 +37,9 @@ def times(song, text, accent=True):
 def within_bars(song, text):
     """Distances from the 1 of each bar, bar by bar."""
     clicks = place_clicks(song, parse_places(text, song.bars), True)
-    return [list(np.round(clicks.time_s[clicks.bar == k] - song.bars.start_s[k], 9)) for k in range(len(song.bars.beats))]
+    return [
+        list(np.round(clicks.time_s[clicks.bar == k] - song.bars.start_s[k], 9)) for k in range(len(song.bars.beats))
+    ]
 
 
 # Common practice, no source: at 60 bpm a beat is a second, so counts are seconds.
