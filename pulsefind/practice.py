@@ -54,6 +54,11 @@ class Plan:
     count_in_bars: int = 1
     reveal_bars: int = 8
 
+    def __post_init__(self) -> None:
+        """Refuse a ladder that would never reveal anything."""
+        if self.reveal_bars < 1:
+            raise HintError(f"--reveal {self.reveal_bars}: at least one bar must come before the beats are revealed")
+
 
 @dataclass(frozen=True, slots=True)
 class Practice:
