@@ -61,12 +61,14 @@ def encode(path: Path, kind: str, blocks: Iterator[Samples], n: int, channels: i
         _check_whole(path, kind, n)
     except (soundfile.LibsndfileError, AssertionError) as error:
         # soundfile asserts that every frame was taken: on a full disk some are not.
-        reason = str(error) or "the disk may be full"
-        raise OutputError(f"{shown}: can't be written ({reason}); free some room or choose another place") from None
+        reason = " ".join(str(error).split()).rstrip(".") or "the sound broke off"
+        raise OutputError(
+            f"{shown}: can't be written ({reason}); the disk may be full: free some room, or choose another place"
+        ) from None
 
 
 def _check_whole(path: Path, kind: str, n: int) -> None:
     """Read the length back: libsndfile doesn't report what fails while a file is closed."""
     written = soundfile.info(path).frames
     if written < n or (written > n and kind not in LOSSY):
-        raise AssertionError(f"only {written} of {n} frames arrived; the disk may be full")
+        raise AssertionError(f"only {written} of {n} frames arrived")

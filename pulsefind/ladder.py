@@ -194,6 +194,9 @@ def _work_folder(folder: Path) -> Iterator[Path]:
         raise OutputError(f"{folder}: can't be made ({error.strerror}); choose another place") from None
     try:
         yield work
+    except OutputError as error:
+        # Name the place that was asked for, not the one that stands in for it.
+        raise OutputError(str(error).replace(str(work), str(folder))) from None
     finally:
         shutil.rmtree(work, ignore_errors=True)
 

@@ -116,12 +116,12 @@ def test_a_failure_half_way_leaves_nothing(practice, tmp_path, monkeypatch):
     def fails(*args):
         calls.append(args)
         if len(calls) == 3:
-            raise OutputError("the disk may be full")
+            raise OutputError(f"{args[2]}: can't be written")
         return original(*args)
 
     original = ladder._write_rung
     monkeypatch.setattr(ladder, "_write_rung", fails)
-    with pytest.raises(OutputError):
+    with pytest.raises(OutputError, match=r"/ladder/3 the guide alone, then revealed.wav: can't be written"):
         write_ladder(practice, tmp_path / "ladder", ".wav", False, lambda _: None)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["song.wav"]
 
