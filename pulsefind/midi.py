@@ -193,7 +193,7 @@ def read_midi(data: bytes, name: str) -> Given:
     """
     try:
         file = mido.MidiFile(file=io.BytesIO(data))
-    except (OSError, EOFError, ValueError, KeyError, IndexError) as error:
+    except (OSError, EOFError, ValueError, KeyError, IndexError, mido.KeySignatureError) as error:
         raise FormatError(f"{name}: is no MIDI file that can be read ({error or 'it breaks off'})") from None
     if file.type == 2 or not 0 < file.ticks_per_beat < 0x8000:
         raise FormatError(f"{name}: counts in frames, or holds separate songs; export it with bars and beats")

@@ -197,3 +197,18 @@ def test_formats_are_named():
 
 def test_midi_stands_behind_its_name():
     assert export(SONGS[0], "midi") == {".mid": write_midi(SONGS[0])}
+
+
+@pytest.mark.parametrize("seed", range(300))
+def test_damaged_files_are_said_or_read_but_never_crash(seed, tmp_path):
+    rng = np.random.default_rng(seed)
+    ending, data = (".mid", write_midi(SONGS[0])) if seed % 2 else (".jams", write_jams(SONGS[0]))
+    damaged = bytearray(data)
+    for at in rng.integers(0, len(data), rng.integers(1, 6)):
+        damaged[at] = rng.integers(0, 256) if seed % 2 else rng.choice(list(b'0123456789{}[]",:.-eanul '))
+    path = tmp_path / f"a{ending}"
+    path.write_bytes(damaged[: len(data) if seed % 5 else int(rng.integers(0, len(data)))])
+    try:
+        pulse_of(read_beats(path), Settings(), path.name)
+    except FormatError as error:
+        assert path.name in str(error)

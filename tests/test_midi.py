@@ -211,3 +211,11 @@ def test_without_beats_there_is_nothing_to_write():
     empty = of_pulse(Pulse(np.zeros(0), np.zeros(0), np.zeros(0), 4, 1, 1, 1))
     with pytest.raises(FormatError, match="nothing to write"):
         write_midi(empty)
+
+
+def test_a_key_that_there_is_not_is_no_crash():
+    # One byte in a foreign file: 115 sharps. mido has an error of its own for it.
+    track = b"\x00\xff\x59\x02\x73\x6f\x00\xff\x2f\x00"
+    data = b"MThd\0\0\0\6\0\1\0\1\0\x60MTrk" + len(track).to_bytes(4, "big") + track
+    with pytest.raises(FormatError, match="no MIDI file"):
+        read_midi(data, "x.mid")
