@@ -106,12 +106,18 @@ def click(
     """
     from pulsefind.clicks import parse_gap, swung
     from pulsefind.mix import Levels
-    from pulsefind.practice import Plan
+    from pulsefind.practice import Plan, check_beats
     from pulsefind.stretch import check_speed
 
-    out = _check_output(track, out, ladder, kind, force)
     if seed is not None and gap is None:
         raise HintError("--seed places the gaps of --gap; give that too, like --gap 4:4")
+    if ladder and (on != "beats" or gap or thin is not None or alone):
+        raise HintError(
+            "--ladder chooses places and gaps of its own; leave out --on, --gap, --thin and --alone"
+        )
+    if saved and (beats_from or meter or bpm or one_at):
+        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm and --one-at, or it")
+    out = _check_output(track, out, ladder, kind, force)
     plan = Plan(
         places=on,
         guide=guide,
@@ -125,6 +131,7 @@ def click(
     check_speed(speed)
     settings = cli.settings_from(meter, bpm, one_at, None, not no_cache)
     analysis = _fitting(saved, track) if saved else cli._analyse(track, settings, beats_from)
+    check_beats(analysis)
     if swing is not None:
         analysis = swung(analysis, swing)
     part = _part(analysis, bars, play, times)
@@ -261,6 +268,8 @@ def export(
         for ending in ENDINGS[kind]:
             check_free(_named(base, ending), force)
     if source.suffix.lower() == ".json":
+        if beats_from or meter or bpm or one_at or part:
+            raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")
         analysis = load_analysis(source)
     else:
         settings = cli.settings_from(meter, bpm, one_at, part, not no_cache)

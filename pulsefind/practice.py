@@ -93,6 +93,18 @@ def check_part(part: Part | None, duration_s: float) -> None:
         raise HintError(f"--times {part.times}: a loop can be played from 1 to 1000 times")
 
 
+def check_beats(analysis: Analysis) -> None:
+    """Refuse a track in which no beat was found.
+
+    Raises
+    ------
+    HintError
+        if it is one.
+    """
+    if not len(analysis.beats.time_s):
+        raise HintError("no steady beat was found, so there is nothing to click on; name its tempo with --bpm 80:100")
+
+
 def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
     """The clicks of a plan over the whole track, or those within a part; gaps are counted from its first bar.
 
@@ -101,8 +113,7 @@ def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
     HintError
         if no beat was found, a place can't be clicked, or there is no such guide.
     """
-    if not len(analysis.beats.time_s):
-        raise HintError("no steady beat was found, so there is nothing to click on; name its tempo with --bpm 80:100")
+    check_beats(analysis)
     if plan.gap is not None and plan.thin is not None:
         raise HintError("--gap and --thin: give one of them")
     follows_guide = plan.places.strip().lower() == "guide"

@@ -135,6 +135,9 @@ def test_a_ladder(folder, monkeypatch, capsys):
         (("--ladder", "--out", "song.wav"), "is a file"),
         (("--ladder", "--kind", "xyz"), "no format that can be written"),
         (("--guide", "4", "--on", "guide"), "guides 1 to 1"),
+        (("--ladder", "--gap", "2:2"), "leave out --on"),
+        (("--meter", "3/4"), "brings its own beats"),
+        (("--from", "song.json"), "brings its own beats"),
     ],
 )
 def test_bad_input_is_one_line_and_leaves_nothing(folder, monkeypatch, capsys, words, message):
@@ -145,6 +148,15 @@ def test_bad_input_is_one_line_and_leaves_nothing(folder, monkeypatch, capsys, w
     assert err.count("\n") == 1
     assert out == ""
     assert {p.name: p.stat().st_mtime_ns for p in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize("words", [(), ("--bars", "3"), ("--ladder",)])
+def test_a_track_without_a_beat_is_said(folder, monkeypatch, capsys, words):
+    soundfile.write(folder / "silence.wav", np.zeros(5 * 44100), 44100)
+    code, out, err = run(monkeypatch, capsys, "click", "silence.wav", *words)
+    assert (code, out) == (2, "")
+    assert "no steady beat was found" in err
+    assert sorted(p.name for p in folder.iterdir()) == ["silence.wav", "song.json", "song.wav"]
 
 
 def test_an_analysis_of_another_track_is_refused(folder, monkeypatch, capsys):
@@ -175,6 +187,7 @@ def test_export_says_what_it_can_not_do(folder, monkeypatch, capsys):
         (("song.json", "--to", "pdf"), "formats that can be written are"),
         (("none.json", "--to", "midi"), "can't be read"),
         (("text.json", "--to", "midi"), "not a saved analysis"),
+        (("song.json", "--to", "midi", "--meter", "3/4"), "is analysed already"),
         (("song.json", "--to", "midi", "--out", "no/a"), "does not exist"),
     ):
         code, _, err = run(monkeypatch, capsys, "export", *words)
