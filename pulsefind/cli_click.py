@@ -112,9 +112,7 @@ def click(
     if seed is not None and gap is None:
         raise HintError("--seed places the gaps of --gap; give that too, like --gap 4:4")
     if ladder and (on != "beats" or gap or thin is not None or alone):
-        raise HintError(
-            "--ladder chooses places and gaps of its own; leave out --on, --gap, --thin and --alone"
-        )
+        raise HintError("--ladder chooses places and gaps of its own; leave out --on, --gap, --thin and --alone")
     if saved and (beats_from or meter or bpm or one_at):
         raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm and --one-at, or it")
     out = _check_output(track, out, ladder, kind, force)

@@ -19,10 +19,10 @@ import numpy as np
 from pulsefind.clicks import Clicks, Gap, merge, with_gaps
 from pulsefind.errors import OutputError
 from pulsefind.files import write_file
-from pulsefind.mix import Rendered
-from pulsefind.practice import Part, Plan, Practice, chosen_guide, clicks_for, write_clicks
+from pulsefind.mix import Rendered, Score, measure, write
+from pulsefind.practice import Part, Plan, Practice, chosen_guide, clicks_for, scored
 from pulsefind.records import Analysis, Guide
-from pulsefind.report import places_text, time_text
+from pulsefind.report import places_text, stretches_text, time_text
 
 CUE_SHEET = "cues.txt"
 CAUTION = "Caution: start with the volume low and turn it up; a click in headphones harms hearing before it seems loud."
@@ -112,16 +112,17 @@ def _guide_rungs(analysis: Analysis, plan: Plan, part: Part | None, every: Click
         ),
         Rung(
             "the guide with the track",
-            f"Play along; clicks fall on {falls}, where the guide plays.",
-            _guide_text(guide),
+            f"Play along; clicks fall on {falls}, the guide's places.",
+            _guide_text(guide, analysis),
             places,
             True,
         ),
     ]
 
 
-def _guide_text(guide: Guide) -> str:
-    return f"Behind the click is the guide: {guide.name}. Turn the click down until you hear it without."
+def _guide_text(guide: Guide, analysis: Analysis) -> str:
+    where = stretches_text(guide.coverage, analysis)
+    return f"In {where} the guide is behind the click: {guide.name}. Turn the click down until you hear it without."
 
 
 def _alone_text(analysis: Analysis) -> str:
@@ -145,19 +146,33 @@ def write_ladder(
     check_folder(folder, force)
     all_rungs = rungs(practice.analysis, practice.plan, practice.part)
     with _work_folder(folder) as work:
-        done = []
-        for number, rung in enumerate(all_rungs, 1):
-            progress(f"rendering {number} of {len(all_rungs)}")
-            done.append(_write_rung(practice, rung, work / f"{number} {rung.name}{ending}"))
+        done = _write_rungs(practice, all_rungs, work, ending, progress)
         write_file(work / CUE_SHEET, cue_sheet(practice, all_rungs, done).encode(), force=False)
         _move(work, folder)
     return tuple(replace(one, path=folder / one.path.name) for one in done)
 
 
-def _write_rung(practice: Practice, rung: Rung, path: Path) -> Rendered:
+def _write_rungs(
+    practice: Practice, all_rungs: tuple[Rung, ...], work: Path, ending: str, progress: Progress
+) -> list[Rendered]:
+    """Write every file, all turned down alike, so that track and click keep their level from file to file."""
+    spool = practice.spool
+    levels = [replace(practice.levels, with_track=rung.with_track) for rung in all_rungs]
+    scores = [_score(practice, rung) for rung in all_rungs]
+    progress("measuring")
+    measured = [measure(spool, score, level) for score, level in zip(scores, levels, strict=True)]
+    down_db = max(one.down_db for one in measured)
+    done = []
+    for k, rung in enumerate(all_rungs):
+        progress(f"rendering {k + 1} of {len(all_rungs)}")
+        path = work / f"{k + 1} {rung.name}{ending}"
+        done.append(write(spool, scores[k], levels[k], measured[k], down_db, path, force=False))
+    return done
+
+
+def _score(practice: Practice, rung: Rung) -> Score:
     plan = practice.plan if rung.counted else replace(practice.plan, count_in_bars=0)
-    levels = replace(practice.levels, with_track=rung.with_track)
-    return write_clicks(replace(practice, plan=plan, levels=levels), rung.clicks, path, force=False)
+    return scored(replace(practice, plan=plan), rung.clicks)
 
 
 def cue_sheet(practice: Practice, all_rungs: tuple[Rung, ...], done: list[Rendered]) -> str:

@@ -84,6 +84,19 @@ class Score:
 
 
 @dataclass(frozen=True, slots=True)
+class Measured:
+    """A mix before it is turned down: true peak in dBTP and integrated loudness in LUFS."""
+
+    peak_db: float
+    lufs: float
+
+    @property
+    def down_db(self) -> float:
+        """By how much it must be turned down to keep below the highest true peak."""
+        return max(0.0, self.peak_db - PEAK_DBTP + _PEAK_ROOM_DB)
+
+
+@dataclass(frozen=True, slots=True)
 class Rendered:
     """What was written: path, length, integrated loudness, true peak, and by how much all was turned down."""
 
@@ -96,7 +109,27 @@ class Rendered:
 
 
 def render(spool: Spool, score: Score, levels: Levels, path: Path, force: bool) -> Rendered:
-    """Mix and write.
+    """Mix and write, turned down as far as the true peak asks for.
+
+    Raises
+    ------
+    OutputError
+        if it can't be written, or there is nothing to write.
+    """
+    measured = measure(spool, score, levels)
+    return write(spool, score, levels, measured, measured.down_db, path, force)
+
+
+def measure(spool: Spool, score: Score, levels: Levels) -> Measured:
+    """True peak and loudness of a mix as it is."""
+    peak_db, lufs = _measure(mixed(spool, score, levels), _channels(spool, levels), spool.rate_hz)
+    return Measured(peak_db, lufs)
+
+
+def write(
+    spool: Spool, score: Score, levels: Levels, measured: Measured, down_db: float, path: Path, force: bool
+) -> Rendered:
+    """Write a mix that was measured, turned down by so much.
 
     A lossy encoder may raise peaks: what it wrote is measured, and written again lower where needed.
 
@@ -108,20 +141,25 @@ def render(spool: Spool, score: Score, levels: Levels, path: Path, force: bool) 
     kind = check_kind(path)
     if score.n < 1:
         raise OutputError(f"{path}: nothing to write: the part asked for is empty")
-    channels = 2 if levels.split else spool.channels if levels.with_track else 1
-    peak_db, lufs = _measure(mixed(spool, score, levels), channels, spool.rate_hz)
-    down_db = max(0.0, peak_db - PEAK_DBTP + _PEAK_ROOM_DB)
+    channels = _channels(spool, levels)
     with new_file(path, force) as temporary:
         for _ in range(_ENCODER_TRIES):
             blocks = mixed(spool, score, levels, -down_db)
             encode(temporary, kind, blocks, score.n, channels, spool.rate_hz, path)
-            written_db = peak_db - down_db
+            written_db = measured.peak_db - down_db
             if kind in LOSSY:
                 written_db, _ = _measure(_read(temporary), channels, spool.rate_hz)
             if written_db <= PEAK_DBTP:
                 break
             down_db += written_db - PEAK_DBTP + _PEAK_ROOM_DB
-    return Rendered(path, score.n / spool.rate_hz, lufs - down_db, written_db, down_db, len(score.click_at))
+    length_s = score.n / spool.rate_hz
+    return Rendered(path, length_s, measured.lufs - down_db, written_db, down_db, len(score.click_at))
+
+
+def _channels(spool: Spool, levels: Levels) -> int:
+    if levels.split:
+        return 2
+    return spool.channels if levels.with_track else 1
 
 
 def mixed(spool: Spool, score: Score, levels: Levels, gain_db: float = 0.0) -> Iterator[Samples]:

@@ -177,14 +177,14 @@ def write_practice(practice: Practice, path: Path, force: bool) -> Rendered:
     OutputError
         if the file can't be written.
     """
-    return write_clicks(practice, clicks_for(practice.analysis, practice.plan, practice.part), path, force)
+    clicks = clicks_for(practice.analysis, practice.plan, practice.part)
+    return render(practice.spool, scored(practice, clicks), practice.levels, path, force)
 
 
-def write_clicks(practice: Practice, clicks: Clicks, path: Path, force: bool) -> Rendered:
-    """Render these clicks, after the plan's count-in."""
+def scored(practice: Practice, clicks: Clicks) -> Score:
+    """These clicks with the track, after the plan's count-in."""
     before = _counted_in(practice.analysis, practice.plan, practice.part)
-    score = score_for(practice.spool, clicks, before, practice.part)
-    return render(practice.spool, score, practice.levels, path, force)
+    return score_for(practice.spool, clicks, before, practice.part)
 
 
 def score_for(spool: Spool, clicks: Clicks, before: Clicks, part: Part | None) -> Score:

@@ -97,6 +97,16 @@ def test_the_guide_alone_is_heard_where_it_falls(practice, tmp_path):
     np.testing.assert_allclose(onsets(sound, rate_hz), expected, atol=0.001)
 
 
+def test_all_files_are_turned_down_alike(tmp_path):
+    write_track(tmp_path / "song.wav", SONG.track.duration_s, level=0.5)
+    with spooled(tmp_path / "song.wav", None, None, 1.0) as spool:
+        loud = Practice(SONG, spool, Plan(), None, Levels(click_db=6.0))
+        done = write_ladder(loud, tmp_path / "ladder", ".wav", False, lambda _: None)
+    assert done[0].turned_down_db > 1
+    assert len({one.turned_down_db for one in done}) == 1
+    assert max(one.true_peak_dbtp for one in done) <= -1.0
+
+
 def test_what_is_there_is_kept_or_replaced_as_asked(practice, tmp_path):
     folder = tmp_path / "ladder"
     folder.mkdir()
@@ -113,14 +123,14 @@ def test_what_is_there_is_kept_or_replaced_as_asked(practice, tmp_path):
 def test_a_failure_half_way_leaves_nothing(practice, tmp_path, monkeypatch):
     calls = []
 
-    def fails(*args):
+    def fails(*args, force):
         calls.append(args)
         if len(calls) == 3:
-            raise OutputError(f"{args[2]}: can't be written")
-        return original(*args)
+            raise OutputError(f"{args[5]}: can't be written")
+        return original(*args, force=force)
 
-    original = ladder._write_rung
-    monkeypatch.setattr(ladder, "_write_rung", fails)
+    original = ladder.write
+    monkeypatch.setattr(ladder, "write", fails)
     with pytest.raises(OutputError, match=r"/ladder/3 the guide alone, then revealed.wav: can't be written"):
         write_ladder(practice, tmp_path / "ladder", ".wav", False, lambda _: None)
     assert sorted(p.name for p in tmp_path.iterdir()) == ["song.wav"]
