@@ -172,7 +172,7 @@ def to_json(analysis: Analysis) -> str:
         document[field.name] = _plain(getattr(analysis, field.name))
     document["beats"]["count"] = _plain(analysis.bars.count)
     del document["bars"]["count"]
-    document["bars"]["meter"] = [analysis.bars.meter(k) for k in range(len(analysis.bars.beats))]
+    document["bars"]["meter"] = [analysis.meter(k) for k in range(len(analysis.bars.beats))]
     for saved, guide in zip(document["guides"], analysis.guides, strict=True):
         _spread_places(saved, guide)
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)

@@ -150,7 +150,7 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     odds = downbeat_log_odds(heard.values, path.frame)
     change = chord_change(heard.harmony, (path.frame + heard.first_frame) / heard.rate_hz)
     odds = odds + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
-    bars = best_bars(odds, _meters(settings))
+    bars = best_bars(odds, METERS if settings.beats_per_bar is None else (settings.beats_per_bar,))
     bpm = _bpm(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
     log_tempo = -0.5 * (np.log(bpm / _TEMPO_CENTRE_BPM) / _TEMPO_WIDTH) ** 2
@@ -160,14 +160,6 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
 
 def _usual_meter(bars: BarPath) -> int:
     return int(np.bincount(bars.beats_per_bar).argmax())
-
-
-def _meters(settings: Settings) -> tuple[int, ...]:
-    if settings.meter is None:
-        return METERS
-    beats, unit = settings.meter
-    # Twelve eighths are counted as four beats of three.
-    return (4,) if (beats, unit) == (12, 8) else (beats,)
 
 
 def _bpm(frame: IntArray, rate_hz: float) -> float:

@@ -79,7 +79,7 @@ def write_csv(analysis: Analysis) -> dict[str, bytes]:
     ends_s = np.r_[bars.start_s[1:], bars.end_s][: len(bars.start_s)]
     beat_rows = zip(beats.time_s, bars.count, number, beats.confidence, beats.carried.astype(int), strict=True)
     bar_rows = (
-        (bars.number[k], bars.start_s[k], ends_s[k], bars.meter(k), analysis.tempo.bar_bpm[k])
+        (bars.number[k], bars.start_s[k], ends_s[k], analysis.meter(k), analysis.tempo.bar_bpm[k])
         for k in range(len(bars.beats))
     )
     hit_rows = sorted(

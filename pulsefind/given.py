@@ -59,17 +59,12 @@ def _check_times(time_s: FloatArray, name: str) -> None:
 
 
 def _counted(time_s: FloatArray, settings: Settings, name: str) -> IntArray:
-    if settings.meter is None:
+    beats = settings.beats_per_bar
+    if beats is None:
         raise FormatError(f"{name}: has no counts; add them, or name the meter with --meter 4/4")
-    beats = _beats_of(settings.meter)
     one = 0 if settings.one_at_s is None else int(np.argmin(np.abs(time_s - settings.one_at_s)))
     count: IntArray = (np.arange(len(time_s)) - one) % beats + 1
     return count
-
-
-def _beats_of(meter: tuple[int, int]) -> int:
-    """Counts a bar: twelve eighths are counted as four beats of three."""
-    return 4 if meter == (12, 8) else meter[0]
 
 
 def _check_counts(count: IntArray, name: str) -> None:
@@ -83,8 +78,8 @@ def _check_counts(count: IntArray, name: str) -> None:
 
 
 def _meters(count: IntArray, settings: Settings) -> IntArray:
-    if settings.meter is not None:
-        return np.full(len(count), _beats_of(settings.meter), np.int64)
+    if settings.beats_per_bar is not None:
+        return np.full(len(count), settings.beats_per_bar, np.int64)
     starts = np.r_[0, np.flatnonzero(count[1:] == 1) + 1]
     last = np.r_[starts[1:], len(count)] - 1
     full = count[last]

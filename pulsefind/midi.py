@@ -63,7 +63,7 @@ def write_midi(analysis: Analysis) -> bytes:
 
 def quarters_per_beat(analysis: Analysis) -> Fraction:
     """How many quarter notes one count lasts; twelve eighths are counted as four beats of three."""
-    return Fraction(3, 2) if analysis.settings.meter == (12, 8) else Fraction(4, analysis.bars.unit)
+    return Fraction(3, 2) if analysis.settings.in_threes else Fraction(4, analysis.bars.unit)
 
 
 def tick_of(analysis: Analysis, time_s: FloatArray) -> FloatArray:
@@ -122,7 +122,7 @@ def _signatures(analysis: Analysis) -> list[_Event]:
 
 
 def _signature(analysis: Analysis, beats: int) -> tuple[int, int]:
-    return (3 * beats, 8) if analysis.settings.meter == (12, 8) else (beats, analysis.bars.unit)
+    return (3 * beats, 8) if analysis.settings.in_threes else (beats, analysis.bars.unit)
 
 
 def _signature_message(analysis: Analysis, beats: int) -> mido.MetaMessage:

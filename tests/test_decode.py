@@ -73,7 +73,8 @@ def test_a_meter_hint_binds():
     times, count = song(120, 4)
     pulse = decode(activations(times, count, 42), Settings(meter=(3, 4)))
     assert set(pulse.beats_per_bar.tolist()) == {3}
-    assert decode(activations(times, count, 42), Settings(meter=(12, 8))).unit == 8
+    assert set(decode(activations(times, count, 42), Settings(meter=(12, 8))).beats_per_bar.tolist()) == {4}
+    assert set(decode(activations(times, count, 42), Settings(meter=(9, 8))).beats_per_bar.tolist()) == {3}
 
 
 @pytest.mark.parametrize("beat", [0, 1, 2, 3])
