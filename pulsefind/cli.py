@@ -161,3 +161,9 @@ def _show_progress(stage: str) -> None:
 def _clear_progress() -> None:
     if sys.stderr.isatty():
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+# Commands with a file of their own; they use the options above, so they are fetched last.
+from pulsefind.cli_take import take  # noqa: E402
+
+app.command()(take)
