@@ -176,3 +176,6 @@ from pulsefind.cli_click import click, export  # noqa: E402
 
 app.command()(click)
 app.command()(export)
+from pulsefind.cli_take import take  # noqa: E402
+
+app.command()(take)
