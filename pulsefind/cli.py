@@ -173,6 +173,9 @@ def _clear_progress() -> None:
 
 # Commands with a file of their own; they use the options above, so they are fetched last.
 from pulsefind.cli_click import click, export  # noqa: E402
+from pulsefind.cli_page import page, sheet  # noqa: E402
 
 app.command()(click)
 app.command()(export)
+app.command()(page)
+app.command()(sheet)
