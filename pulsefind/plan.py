@@ -68,10 +68,14 @@ def phrase_bars(plan: tuple[int | None, ...], first_full_bar: int) -> int:
 
 
 def _phrase_score(changes: list[int], length: int) -> float:
-    """Log-probability of the changes (bars from bar 1) under a length of phrase, and of that length."""
+    """Log-probability of the changes (bars from bar 1) under a length of phrase, and of that length.
+
+    Long phrases have few starts, so that a change on one says more; a constant is left out.
+    """
     on = sum(change % length == 0 for change in changes)
     off = len(changes) - on
-    return log(PHRASES[length]) + on * log(_ON_PHRASE) + off * log((1 - _ON_PHRASE) / (length - 1))
+    elsewhere = (1 - _ON_PHRASE) * length / (length - 1)
+    return log(PHRASES[length]) + on * log(_ON_PHRASE * length) + off * log(elsewhere)
 
 
 def _coverage(guides: tuple[Guide, ...], n_bars: int) -> NDArray[np.bool_]:

@@ -33,6 +33,7 @@ function filled(node, attributes, children) {
   for (const [name, value] of Object.entries(attributes)) {
     if (name === "style") for (const [key, part] of Object.entries(value)) node.style.setProperty(key, part);
     else if (name === "on") for (const [type, listener] of Object.entries(value)) node.addEventListener(type, listener);
+    else if (name.startsWith("aria-")) node.setAttribute(name, String(value));
     else if (value === true) node.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) node.setAttribute(name, String(value));
   }

@@ -13,22 +13,24 @@ const AHEAD_S = 0.4;
 const AHEAD_HIDDEN_S = 2.0;
 const SEAM_S = 0.004;
 
-// What a run plays. startBar..; loop: { first, last } bars or null; tail: bars after which it ends, or null.
+// What a run plays: from startTime (or startBar) on, at a speed, after a count-in, to endBar or round a loop of bars
+// { first, last }; clicks (a click set), guide ("plan", an index, or null) and guideMarks (a mark on each of its hits
+// where there is no recording to bring it forward from).
 export function runOf(reading, options) {
   const { startTime = null, startBar = 0, loop = null, speed = 1, countInBars = 0, endBar = null } = options;
   const begin = startTime ?? reading.bars[startBar].start;
   const last = loop ? loop.last : (endBar ?? reading.bars.length - 1);
   return {
+    guide: null,
+    guideMarks: false,
+    clicks: null,
+    ...options,
     begin,
     startBar,
     end: reading.bars[last].end,
     loop: loop ? { start: reading.bars[loop.first].start, end: reading.bars[loop.last].end, ...loop } : null,
     speed,
-    guide: null,
-    guideMarks: false,
-    clicks: null,
     lead: countInBars > 0 ? countIn(reading, startBar, countInBars) : [],
-    ...options,
   };
 }
 

@@ -143,16 +143,15 @@ function barButton(reading, k) {
     class: guide < 0 ? "bar alone" : "bar",
     "data-bar": k,
     tabindex: k === 0 ? 0 : -1,
-    "aria-label": barWords(reading, k),
     style: guide < 0 ? {} : { "--mark": colourOf(guide) },
   });
   const bar = reading.bars[k];
   const meterChanges = k > 0 && reading.bars[k - 1].full !== bar.full;
-  const head = el("span", { class: "bar-head" });
+  const head = el("span", { class: "bar-head", "aria-hidden": "true" });
   if (starts && guide >= 0) head.append(el("span", { class: "bar-letter" }, letterOf(guide)));
   head.append(el("span", { class: "bar-number" }, bar.number || "pickup"));
   if (meterChanges) head.append(el("span", { class: "bar-meter" }, `${bar.full}/${reading.unit}`));
-  button.append(head);
+  button.append(el("span", { class: "unseen" }, barWords(reading, k)), head);
   button.append(barDrawing(reading, k));
   return button;
 }

@@ -25,12 +25,8 @@ export function clickSamples(kind, rate) {
   });
 }
 
-// The limiter's curve for a WaveShaper: straight up to the knee, then bent so that it never passes the limit. It looks
-// at no more than one sample, so it delays nothing (a compressor's look-ahead would).
-export function limiterCurve(size = 4097) {
-  return Float32Array.from({ length: size }, (_, k) => limited((2 * k) / (size - 1) - 1));
-}
-
+// The limiter: straight up to the knee, then bent so that it never passes the limit. It looks at one sample at a time,
+// so it delays nothing (a compressor's look-ahead would).
 export function limited(x) {
   const size = Math.abs(x);
   if (size <= KNEE) return x;

@@ -1,6 +1,6 @@
 // Judging taps: where the 1 was heard, how a player holds the time, and the delay of the device.
 
-import { beatEdge, lastAtOrBefore, nearestPlace, placeTime, placesOfBar } from "./reading.mjs";
+import { lastAtOrBefore, nearestPlace, placeTime, placesOfBar } from "./reading.mjs";
 
 const MIN_TAPS = 8;
 
@@ -43,7 +43,8 @@ export function nameChoices(reading, barIndex) {
 // 0 when one tap jumps and the rest stay.
 export function judgeHold(reading, songTimes) {
   const taps = songTimes
-    .map((t) => ({ t, offset: 1000 * (t - nearest(reading.time, t)) }))
+    .map((t) => ({ t, beat: nearest(reading.time, t) }))
+    .map(({ t, beat }) => ({ t, beat, offset: 1000 * (t - beat) }))
     .filter(({ t }) => t >= reading.time[0] - 0.3 && t <= reading.end);
   if (taps.length < 2) return null;
   const offsets = taps.map((tap) => tap.offset);
@@ -52,13 +53,13 @@ export function judgeHold(reading, songTimes) {
   return { n: taps.length, offsets, times: taps.map((tap) => tap.t), mean, spread, drift: slope(taps), evenness: evenness(offsets) };
 }
 
-// Least-squares slope of offset over time, in ms a minute.
+// Least-squares slope of offset over the song's time, in ms a minute.
 function slope(taps) {
   const n = taps.length;
-  const t = taps.reduce((a, tap) => a + tap.t, 0) / n;
-  const o = taps.reduce((a, tap) => a + tap.offset, 0) / n;
-  const top = taps.reduce((a, tap) => a + (tap.t - t) * (tap.offset - o), 0);
-  const bottom = taps.reduce((a, tap) => a + (tap.t - t) ** 2, 0);
+  const meanBeat = taps.reduce((a, tap) => a + tap.beat, 0) / n;
+  const meanOffset = taps.reduce((a, tap) => a + tap.offset, 0) / n;
+  const top = taps.reduce((a, tap) => a + (tap.beat - meanBeat) * (tap.offset - meanOffset), 0);
+  const bottom = taps.reduce((a, tap) => a + (tap.beat - meanBeat) ** 2, 0);
   return bottom === 0 ? 0 : (60 * top) / bottom;
 }
 
@@ -97,9 +98,4 @@ export function firstHit(reading, guideIndex, time) {
   if (k < 0) return null;
   const place = nearestPlace(reading, hits.time[k]);
   return place && { time: hits.time[k], place: place.label, bar: place.bar };
-}
-
-// Tempo of taps, for the readout while they come in.
-export function lengthOfBeat(reading, beat) {
-  return beatEdge(reading, beat + 1) - reading.time[beat];
 }
