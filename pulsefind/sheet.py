@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
+from itertools import groupby, pairwise
+from math import ceil
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,13 @@ SURE_ENOUGH = 0.6
 MOST_GUIDES = 3
 MOST_PARTS = 12
 MOST_TRAPS = 4
+MOST_LINES = 6
+"""Count lines that a page has room for; guides that are in charge of fewer bars go without."""
+
+HEIGHT_MM = 250.0
+SIZES = (("large", 1.4), ("medium", 1.15), ("plain", 1.0), ("small", 0.85), ("tiny", 0.7))
+_NOTE_CHARACTERS, _TITLE_CHARACTERS = 62, 32
+"""How many characters of a note and of the title fit in a line at scale 1."""
 
 TEMPO_STEP = 0.04
 """A lasting change of tempo by more than this share is named. Listeners notice less between two notes; a player
@@ -99,7 +107,7 @@ def song_page(analysis: Analysis) -> SongPage:
     confidence = analysis.confidence
     guides, form, check = _guide_lines(analysis, parts), _form(analysis, parts), _check(analysis)
     traps = tuple(_traps(analysis, parts))[:MOST_TRAPS]
-    return SongPage(
+    page = SongPage(
         title=title,
         tempo=f"{analysis.tempo.bpm:.0f}",
         meter=_usual_meter(analysis),
@@ -113,18 +121,29 @@ def song_page(analysis: Analysis) -> SongPage:
         check=check,
         certainty=min(confidence.one, confidence.octave, confidence.meter),
         bpm=analysis.tempo.bpm,
-        size=_size(guides, form, (*traps, *check)),
+        size="",
     )
+    return replace(page, size=_size(page))
 
 
-def _size(guides: tuple[GuideLine, ...], form: tuple[tuple[str, str, bool], ...], notes: tuple[str, ...]) -> str:
-    """How large the page may be set: the more stands on it, the smaller.
+def _size(page: SongPage) -> str:
+    """The largest size at which the page's words and drawings still fit on the shorter of the two papers."""
+    return next((name for name, scale in SIZES if _height_mm(page, scale) <= HEIGHT_MM), SIZES[-1][0])
 
-    Heights in mm at the smallest size, measured on the printed page.
-    """
-    drawn = sum(len(guide.lines) for guide in guides)
-    height_mm = 16 * len(guides) + 24 * drawn + 10 * ((len(form) + 1) // 2) + 14 * len(notes)
-    return "large" if height_mm < 85 else "medium" if height_mm < 120 else "small"
+
+def _height_mm(page: SongPage, scale: float) -> float:
+    """An estimate of the printed height, from heights at scale 1 that were measured on a printed page."""
+    lines = sum(len(guide.lines) for guide in page.guides)
+    form_rows = len(page.form) if scale > 1.2 else (len(page.form) + 1) // 2
+    notes = sum(_lines_of(note, _NOTE_CHARACTERS / scale) for note in (*page.traps, *page.check))
+    titles = min(2, _lines_of(page.title, _TITLE_CHARACTERS / scale))
+    headings = bool(page.form) + bool(page.traps) + bool(page.check)
+    words = 11 * titles + 40 + 19 * len(page.guides) + 10.5 * form_rows + 7 * notes + 10 * headings + 10
+    return words * scale + 25 * lines * min(1.0, scale)
+
+
+def _lines_of(text: str, width: float) -> int:
+    return ceil(len(text) / width)
 
 
 def _sure(analysis: Analysis) -> str:
@@ -176,8 +195,13 @@ def _guide_lines(analysis: Analysis, parts: tuple[PlanPart, ...]) -> tuple[Guide
     for part in parts:
         if part.guide is not None:
             bars_of[part.guide] = bars_of.get(part.guide, 0) + part.last_bar - part.first_bar + 1
-    kept = sorted(sorted(bars_of, key=lambda guide: -bars_of[guide])[:MOST_GUIDES])
-    return tuple(_guide_line(analysis, index) for index in kept)
+    drawn = 0
+    lines: dict[int, GuideLine] = {}
+    for index in sorted(bars_of, key=lambda guide: -bars_of[guide])[:MOST_GUIDES]:
+        line = _guide_line(analysis, index)
+        drawn += len(line.lines)
+        lines[index] = line if drawn <= MOST_LINES else replace(line, lines=())
+    return tuple(lines[index] for index in sorted(lines))
 
 
 def _guide_line(analysis: Analysis, index: int) -> GuideLine:
@@ -250,16 +274,20 @@ def _odd_bars(analysis: Analysis) -> list[str]:
 
 
 def _tempo_changes(analysis: Analysis) -> list[str]:
-    """Bars at which the median tempo of the next four bars leaves that of the last four by more than TEMPO_STEP."""
+    """Bars from which the tempo is another by more than TEMPO_STEP, judged by the four bars on either side.
+
+    Medians decide whether there is a change, so that one odd bar makes none; means say where, as they turn at one bar.
+    """
     bpm = analysis.tempo.bar_bpm
+    splits = range(_WINDOW_BARS, len(bpm) - _WINDOW_BARS + 1)
+    around = {bar: (bpm[bar - _WINDOW_BARS : bar], bpm[bar : bar + _WINDOW_BARS]) for bar in splits}
+    changed = [bar for bar, (old, new) in around.items() if abs(np.median(new) / np.median(old) - 1) > TEMPO_STEP]
     found: list[str] = []
-    last = -_WINDOW_BARS
-    for bar in range(_WINDOW_BARS, len(bpm) - _WINDOW_BARS + 1):
-        before, after = np.median(bpm[bar - _WINDOW_BARS : bar]), np.median(bpm[bar : bar + _WINDOW_BARS])
-        if abs(after / before - 1) > TEMPO_STEP and bar - last >= _WINDOW_BARS:
-            sharpest = bar + int(np.argmax(np.abs(np.diff(bpm[bar - 2 : bar + 2])))) - 1
-            found.append(f"Tempo from bar {int(analysis.bars.number[sharpest])}: {after:.0f} bpm")
-            last = bar
+    for _, run in groupby(enumerate(changed), key=lambda item: item[1] - item[0]):
+        bars = [bar for _, bar in run]
+        sharpest = max(bars, key=lambda bar: abs(around[bar][1].mean() - around[bar][0].mean()))
+        after = np.median(around[sharpest][1])
+        found.append(f"Tempo from bar {int(analysis.bars.number[sharpest])}: {after:.0f} bpm")
     return found
 
 

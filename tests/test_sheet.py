@@ -21,6 +21,7 @@ from pulsefind.sheet import count_in_text, sheet_html, song_page, tempo_jumps
 
 needs_browser = pytest.mark.skipif(pdf.find_browser() is None, reason="no Chromium on this machine")
 
+LONG = "A very long name of a song " * 8
 A4_POINTS, LETTER_POINTS = (595, 842), (612, 792)
 
 
@@ -35,7 +36,7 @@ def crowded():
     beat = pulse(4 * bars, bpm=123.0)
     groups, sounds = [], []
     for k, (places, hz) in enumerate((((0.25, 1.5, 2.75), 9000.0), ((0.5, 2.5), 1500.0), ((1.0, 3.0, 3.75), 300.0))):
-        played = [bar for bar in range(bars) if (bar // 6) % 4 in (k, 3 - k) and (bar // 6) % 4 != 3]
+        played = [bar for bar in range(bars) if (bar // 6) % 4 == k]
         groups.append(at_places(beat, places, played))
         sounds.append(Sound(hz, 60.0, 0.7))
     analysis = analysis_of(
@@ -76,7 +77,7 @@ def test_the_count_line_is_drawn_with_the_places_struck():
     html = sheet_html([song()])
     # Two dots, at 1.5 and 3.5 of 4 beats of a line that is 960 units long from 30 on.
     assert re.findall(r'<circle cx="([\d.]+)"', html)[:2] == ["390.0", "870.0"]
-    assert 'aria-label="struck on &amp;, &amp;"' in html or "struck on" in html
+    assert 'aria-label="struck on &amp;, &amp;"' in html
 
 
 @pytest.mark.parametrize(
