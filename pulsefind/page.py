@@ -23,6 +23,7 @@ from pulsefind.webfiles import joined_script, render, source_hash, web_text
 RATE_HZ = 44100
 LIGHTS = ("auto", "dark", "bright")
 
+_PART_CHARACTERS = 1 << 18
 _EXCERPT_S = 1.0
 _EXCERPT_RATE_HZ = 11025
 
@@ -78,7 +79,7 @@ def page_html(
         style=Markup(style),
         script=Markup(script),
         data=page_data(analysis, audio, recording is not None, track_path, out_path),
-        audio_text=Markup(_flac_text(recording.frames)) if recording else "",
+        audio_parts=_audio_parts(recording.frames) if recording else [],
     )
 
 
@@ -188,10 +189,12 @@ def _rounded(values: FloatArray) -> list[float]:
     return [round(float(value), 5) for value in values]
 
 
-def _flac_text(frames: NDArray[np.float32]) -> str:
+def _audio_parts(frames: NDArray[np.float32]) -> list[Markup]:
+    """The recording as FLAC in base64, in parts between which a browser that reads the file can do other things."""
     buffer = io.BytesIO()
     soundfile.write(buffer, np.clip(frames, -1.0, 1.0), RATE_HZ, format="FLAC", subtype="PCM_16")
-    return base64.b64encode(buffer.getvalue()).decode("ascii")
+    text = base64.b64encode(buffer.getvalue()).decode("ascii")
+    return [Markup(text[at : at + _PART_CHARACTERS]) for at in range(0, len(text), _PART_CHARACTERS)]
 
 
 def _excerpt(analysis: Analysis, audio: Audio) -> dict[str, Any]:

@@ -29,7 +29,7 @@ MOST_LINES = 6
 """Count lines that a page has room for; guides that are in charge of fewer bars go without."""
 
 HEIGHT_MM = 250.0
-SIZES = (("large", 1.4), ("medium", 1.15), ("plain", 1.0), ("small", 0.85), ("tiny", 0.7))
+SIZES = (("large", 1.4), ("big", 1.27), ("medium", 1.15), ("plain", 1.0), ("small", 0.85), ("tiny", 0.7))
 _NOTE_CHARACTERS, _TITLE_CHARACTERS = 62, 32
 """How many characters of a note and of the title fit in a line at scale 1."""
 

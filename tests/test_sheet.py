@@ -204,6 +204,6 @@ def test_page_command_writes_one_file(tmp_path, write_wav):
     run = CliRunner().invoke(app, ["page", str(track), "--out", str(out), "--no-cache", "--light", "bright"])
     assert run.exit_code == 0, run.output
     html = out.read_text(encoding="utf-8")
-    assert 'data-light="bright"' in html and 'id="recording"' in html and "quiet one" in html
+    assert 'data-light="bright"' in html and 'class="recording"' in html and "quiet one" in html
     assert "the recording is silent" in run.output
     assert sorted(path.name for path in Path(tmp_path).iterdir()) == ["page.html", "quiet one.wav"]

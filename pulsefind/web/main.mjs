@@ -31,6 +31,7 @@ class App {
     this.guide = this.reading.guides.length ? 0 : null;
     this.misreading = null;
     this.track = null;
+    this.recording = null;
     this.training = null;
     this.player = new Player(() => this.#makeMixer());
     this.player.onStop = () => this.#stopped();
@@ -84,7 +85,10 @@ class App {
     if (!this.reading.bars.length) return;
     drawLegend($("legend"), this.reading);
     drawPlanWords($("plan-words"), this.reading);
-    this.map.draw(this.reading, this.phrase).then(() => this.map.setLoop(this.loop, this.selected));
+    this.map.draw(this.reading, this.phrase).then(() => {
+      this.map.setLoop(this.loop, this.selected);
+      performance.mark("bars drawn");
+    });
     drawPresets($("presets"), this.clicks.kind, (key) => this.#choosePreset(key));
     drawPlaces($("places"), this.reading, this.clicks, (place) => this.#togglePlace(place));
     drawSure($("bar-sure"), this.data);
@@ -216,11 +220,8 @@ class App {
     const mixer = await this.readyMixer();
     if (!this.track && this.data.inside) {
       $("play").textContent = "Reading";
-      const bytes = await insideBytes($("recording"));
-      const buffer = await mixer.context.decodeAudioData(bytes.buffer);
-      this.#useTrack(buffer, 0);
-      // The text is not needed any more; it is as large as the recording.
-      $("recording").remove();
+      this.recording ??= insideBytes([...document.querySelectorAll(".recording")]).then((bytes) => mixer.context.decodeAudioData(bytes));
+      this.#useTrack(await this.recording, 0);
     }
     mixer.set(this.#levels());
   }

@@ -89,26 +89,16 @@ export function bufferOf(context, channels) {
   return buffer;
 }
 
-// The bytes of the recording that the page carries as text, piece by piece so that the page stays responsive.
-export async function insideBytes(element) {
-  const pieces = [];
-  let carry = "";
-  for (const node of element.childNodes) {
-    for (let at = 0; at < node.data.length; at += 1 << 20) {
-      const text = carry + node.data.slice(at, at + (1 << 20)).replace(/\s+/g, "");
-      const whole = text.length - (text.length % 4);
-      carry = text.slice(whole);
-      pieces.push(bytesOfBase64(text.slice(0, whole)));
-      await nextTask();
-    }
+// The bytes of the recording that the page carries as text, part by part so that the page stays responsive. The parts
+// leave the page on the way: together they are larger than the recording.
+export async function insideBytes(elements) {
+  const parts = [];
+  for (const element of elements) {
+    parts.push(bytesOfBase64(element.textContent));
+    element.remove();
+    if (parts.length % 4 === 0) await nextTask();
   }
-  const bytes = new Uint8Array(pieces.reduce((n, piece) => n + piece.length, 0));
-  let at = 0;
-  for (const piece of pieces) {
-    bytes.set(piece, at);
-    at += piece.length;
-  }
-  return bytes;
+  return new Blob(parts).arrayBuffer();
 }
 
 export function bytesOfBase64(text) {
