@@ -511,7 +511,9 @@ class App {
       return;
     }
     this.#useTrack(buffer, delay);
-    note.textContent = `${file.name} is ready. This browser starts it ${(1000 * Math.abs(delay)).toFixed(1)} ms ${delay < 0 ? "early" : "late"}; that is made good.`;
+    const ms = Math.abs(1000 * delay);
+    const late = ms < 0.05 ? "in time" : `${ms.toFixed(1)} ms ${delay < 0 ? "early" : "late"}; that is made good`;
+    note.textContent = `${file.name} is ready. This browser starts it ${late}.`;
   }
 
   #excerpt() {
