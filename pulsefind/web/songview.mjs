@@ -39,8 +39,16 @@ function followAnswer(reading) {
   return [
     "Follow",
     el("p", { class: "big places-big" }, markIcon(0), ` ${placesText(guide)}`),
-    el("p", {}, `${letterOf(0)}: ${guide.name}.`),
+    el("p", {}, `${letterOf(0)}: ${guide.name}; ${inChargeText(reading, 0)}.`),
   ];
+}
+
+// Where a guide is the one to follow, or can at least be heard.
+function inChargeText(reading, guide) {
+  const parts = planParts(reading.plan).filter((part) => part.guide === guide);
+  const shown = parts.slice(0, 3).map((part) => barsText(reading, part.first, part.last));
+  if (parts.length > 3) shown.push(`${parts.length - 3} more stretches`);
+  return parts.length ? `in charge of ${listed(shown)}` : "another guide is steadier over the bars";
 }
 
 function aloneAnswer(reading) {
@@ -207,7 +215,7 @@ export function drawTempo(box, reading) {
   const path = bars.map((bar, k) => `${k ? "L" : "M"}${x((bar.start + bar.end) / 2).toFixed(1)} ${y(bar.bpm).toFixed(1)}`).join("");
   const parts = planParts(reading.plan).map((part) => partDrawing(reading, part, x, 112));
   const times = timeMarks(reading, width).map((t) => svg("text", { class: "axis", x: x(t), y: 147, "text-anchor": "middle" }, shortTime(t)));
-  const said = `Tempo runs from ${low.toFixed(1)} to ${high.toFixed(1)} bpm.`;
+  const said = high - low < 0.1 ? `Steady at ${low.toFixed(1)} bpm.` : `Tempo runs from ${low.toFixed(1)} to ${high.toFixed(1)} bpm.`;
   const now = svg("line", { class: "tempo-now", x1: -9, x2: -9, y1: 8, y2: 132 });
   box.replaceChildren(
     svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": said }, ...lines.flat(), svg("path", { class: "curve", d: path }), ...parts, ...times, now),
