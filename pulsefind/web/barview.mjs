@@ -40,8 +40,10 @@ function barRow(bar, width, places, guideIndex, heardFirst, title) {
     const kind = syllable === "" ? (count === 1 ? "count one" : "count") : "syllable";
     const text = syllable === "" ? String(count) : shortened(syllable, bar.section.slots, slotWidth);
     const tall = syllable === "" ? (count === 1 ? 16 : 11) : 5;
+    // Where there is no room for every syllable, only the struck ones are written.
+    const crowded = syllable !== "" && slotWidth < 13 && !struck.has(place.label);
     parts.push(
-      svg("text", { class: struck.has(place.label) ? `${kind} struck` : kind, x: x(place.pos), y: 28, "text-anchor": "middle" }, text),
+      crowded ? null : svg("text", { class: struck.has(place.label) ? `${kind} struck` : kind, x: x(place.pos), y: 28, "text-anchor": "middle" }, text),
       svg("line", { class: count === 1 && syllable === "" ? "notch first" : "notch", x1: x(place.pos), x2: x(place.pos), y1: 84, y2: 84 + tall }),
     );
   }

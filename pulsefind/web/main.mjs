@@ -75,7 +75,7 @@ class App {
     window.addEventListener("resize", () => {
       if (window.innerWidth === width) return;
       width = window.innerWidth;
-      this.map.fitColumns();
+      this.#drawMap();
       this.#drawSizes();
     });
   }
@@ -85,10 +85,7 @@ class App {
     if (!this.reading.bars.length) return;
     drawLegend($("legend"), this.reading);
     drawPlanWords($("plan-words"), this.reading);
-    this.map.draw(this.reading, this.phrase).then(() => {
-      this.map.setLoop(this.loop, this.selected);
-      performance.mark("bars drawn");
-    });
+    this.#drawMap();
     drawPresets($("presets"), this.clicks.kind, (key) => this.#choosePreset(key));
     drawPlaces($("places"), this.reading, this.clicks, (place) => this.#togglePlace(place));
     drawSure($("bar-sure"), this.data);
@@ -98,6 +95,12 @@ class App {
     this.#drawCommand();
     this.#showWhere(this.reading.bars[this.selected].start);
     this.#showLoop();
+  }
+
+  async #drawMap() {
+    await this.map.draw(this.reading, this.phrase);
+    this.map.setLoop(this.loop, this.selected);
+    performance.mark("bars drawn");
   }
 
   // What depends on the width that is there.
@@ -171,6 +174,10 @@ class App {
       show();
     }
     document.addEventListener("keydown", (event) => this.#key(event));
+    // What lies above the dock (the tap pad, the end of the page) has to know how high it is.
+    new ResizeObserver(([entry]) => {
+      document.documentElement.style.setProperty("--dock", `${Math.ceil(entry.target.getBoundingClientRect().height)}px`);
+    }).observe(document.querySelector(".transport"));
   }
 
   #key(event) {
@@ -303,7 +310,7 @@ class App {
     const still = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
     // With little motion wanted, the playhead steps from beat to beat.
     const beats = still ? Math.floor(at.beatsFromOne) : at.beatsFromOne;
-    button.style.setProperty("--at", ((beats + 0.5 / bar.section.slots) / bar.full).toFixed(4));
+    button.style.setProperty("--at", (beats / bar.full).toFixed(4));
     if (!still || at.beat !== this.lastBeat) this.tempo?.move(song);
     if (at.bar !== this.lastBar) this.#keepInSight(button, still);
     this.lastBar = at.bar;
@@ -312,8 +319,9 @@ class App {
 
   #keepInSight(button, still) {
     const box = button.getBoundingClientRect();
+    const top = document.querySelector(".views").offsetHeight;
     const bottom = window.innerHeight - document.querySelector(".transport").offsetHeight;
-    if (box.bottom > bottom || box.top < 0) button.scrollIntoView({ block: "center", behavior: still ? "auto" : "smooth" });
+    if (box.bottom > bottom || box.top < top) button.scrollIntoView({ block: "center", behavior: still ? "auto" : "smooth" });
   }
 
   #setText(id, text) {
@@ -330,10 +338,9 @@ class App {
     const select = $("phrase");
     const lengths = PHRASES.includes(this.phrase) ? PHRASES : [...PHRASES, this.phrase].sort((a, b) => a - b);
     select.replaceChildren(...lengths.map((n) => el("option", { value: n, selected: n === this.phrase }, String(n))));
-    select.addEventListener("change", async () => {
+    select.addEventListener("change", () => {
       this.phrase = Number(select.value);
-      await this.map.draw(this.reading, this.phrase);
-      this.map.setLoop(this.loop, this.selected);
+      this.#drawMap();
     });
     const map = $("map");
     map.addEventListener("pointerdown", (event) => this.#dragStart(event));

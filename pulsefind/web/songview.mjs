@@ -97,7 +97,7 @@ export class BarMap {
       if (drawing !== this.drawing) return;
       const number = reading.bars[k].number;
       if (row === null || (number > 0 && (number - 1) % phrase === 0)) row = this.#newRow(k);
-      this.buttons.push(barButton(reading, k));
+      this.buttons.push(barButton(reading, k, this.box.clientWidth / this.columns - 24));
       row.append(this.buttons[k]);
     }
   }
@@ -143,7 +143,7 @@ function hatchDefinition() {
   return svg("svg", { width: 0, height: 0, class: "defs", "aria-hidden": "true" }, svg("defs", {}, pattern));
 }
 
-function barButton(reading, k) {
+function barButton(reading, k, width) {
   const guide = reading.plan[k];
   const starts = k === 0 || reading.plan[k - 1] !== guide;
   const button = el("button", {
@@ -160,7 +160,7 @@ function barButton(reading, k) {
   head.append(el("span", { class: "bar-number" }, bar.number || "pickup"));
   if (meterChanges) head.append(el("span", { class: "bar-meter" }, `${bar.full}/${reading.unit}`));
   button.append(el("span", { class: "unseen" }, barWords(reading, k)), head);
-  button.append(barDrawing(reading, k));
+  button.append(barDrawing(reading, k, width));
   return button;
 }
 
@@ -171,10 +171,16 @@ export function barWords(reading, k) {
   return `${name}: follow ${letterOf(guide)} on ${listed(guidePlacesIn(reading, guide, k).map((place) => place.label)) || "no place, it rests"}`;
 }
 
-function barDrawing(reading, k) {
+// Marks as large as their closest neighbours allow.
+function markSize(places, full, width) {
+  const gaps = places.map((place, k) => (k + 1 < places.length ? places[k + 1].pos : places[0].pos + full) - place.pos);
+  return Math.min(1, Math.max(0.4, ((Math.min(full, ...gaps) / full) * width) / 13));
+}
+
+function barDrawing(reading, k, width) {
   const bar = reading.bars[k];
   const guide = reading.plan[k];
-  const at = (beats) => `${(100 * (beats + 0.5 * (1 / bar.section.slots))) / bar.full}%`;
+  const at = (beats) => `${(100 * beats) / bar.full}%`;
   const from = bar.firstCount - 1;
   const parts = [];
   if (guide < 0) {
@@ -186,12 +192,12 @@ function barDrawing(reading, k) {
   }
   if (guide >= 0) {
     const places = guidePlacesIn(reading, guide, k).filter((place) => place.pos >= from && place.pos < from + bar.n);
-    const size = places.length > 8 ? 0.55 : places.length > 4 ? 0.75 : 1;
+    const size = markSize(places, bar.full, width);
     for (const place of places) parts.push(svg("svg", { x: at(place.pos), y: MARK_Y, overflow: "visible" }, mark(guide, size)));
   } else {
     parts.push(svg("text", { class: "alone-word", x: `${(100 * (from + bar.n / 2)) / bar.full}%`, y: 32, "text-anchor": "middle" }, bar.n === bar.full ? "alone" : ""));
   }
-  return svg("svg", { class: "bar-svg", width: "100%", height: 56, "aria-hidden": "true" }, ...parts);
+  return svg("svg", { class: "bar-svg", height: 56, "aria-hidden": "true" }, ...parts);
 }
 
 // Tempo of each bar over time, with the bars and their guides under it.

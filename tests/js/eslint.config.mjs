@@ -1,6 +1,6 @@
 // Lint for the page's scripts. Rules are named one by one, so that no shared configuration has to be installed.
 
-const browser = ["document", "window", "localStorage", "navigator", "performance", "requestAnimationFrame", "cancelAnimationFrame", "setTimeout", "setInterval", "clearInterval", "AudioContext", "OfflineAudioContext", "getSelection", "atob", "Blob"];
+const browser = ["document", "window", "localStorage", "navigator", "performance", "requestAnimationFrame", "cancelAnimationFrame", "setTimeout", "setInterval", "clearInterval", "AudioContext", "OfflineAudioContext", "getSelection", "atob", "Blob", "ResizeObserver"];
 
 export default [
   {
