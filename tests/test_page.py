@@ -487,7 +487,8 @@ def test_hold_it_judges_taps(opened, page_file):
 def test_a_midi_note_counts_as_a_tap(opened, page_file):
     page = opened(page_file, view="train")
     page.click("#hold-start")
-    until(page, "window.pulsefindPage.app.player.scheduler?.songAt(window.pulsefindPage.app.player.heardAt()) > 0")
+    until(page, "window.pulsefindPage.app.player.playing")
+    until(page, "window.pulsefindPage.app.songAtTap(window.pulsefindPage.app.player.heardAt() - 0.3) !== null")
     for data in ([0x99, 38, 100], [0x99, 38, 0], [0x89, 38, 64], [0xB0, 1, 1]):
         page.evaluate(
             "(data) => window.pulsefindPage.app.midi({ data, timeStamp: performance.now() })",

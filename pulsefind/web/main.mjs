@@ -17,6 +17,7 @@ const VIEWS = ["song", "bar", "play", "train", "fix"];
 const PHRASES = [2, 3, 4, 5, 6, 8, 12, 16];
 const MOST_GUIDE_BOOST = 4;
 const CHECK_S = 30;
+const EARLIEST_TAP_S = 0.25;
 
 class App {
   constructor(data) {
@@ -632,8 +633,13 @@ class App {
     this.training.tap(this.training === this.delay ? at : at - this.delay.value);
   }
 
+  // The song time of a tap. The first beat may be tapped a little early, while the count-in still runs.
   songAtTap(contextTime) {
-    return this.player.scheduler?.songAt(contextTime) ?? null;
+    const { scheduler } = this.player;
+    if (!scheduler) return null;
+    const early = scheduler.musicAt - contextTime;
+    if (early > 0 && early < EARLIEST_TAP_S) return scheduler.run.begin - early * scheduler.run.speed;
+    return scheduler.songAt(contextTime);
   }
 
   barNow() {
