@@ -70,17 +70,17 @@ def page_html(
     """
     script, style = joined_script("main.mjs"), web_text("page.css")
     tags = recording or Recording(audio.samples[:0, None], "", "")
-    return render(
-        "index.html",
-        title=tags.title or Path(analysis.track.name).stem,
-        artist=tags.artist,
-        light=light,
-        policy=_policy(script, style),
-        style=Markup(style),
-        script=Markup(script),
-        data=page_data(analysis, audio, recording is not None, track_path, out_path),
-        audio_parts=_audio_parts(recording.frames) if recording else [],
-    )
+    values = {
+        "title": tags.title or Path(analysis.track.name).stem,
+        "artist": tags.artist,
+        "light": light,
+        "policy": _policy(script, style),
+        "style": Markup(style),
+        "script": Markup(script),
+        "data": page_data(analysis, audio, recording is not None, track_path, out_path),
+        "audio_parts": _audio_parts(recording.frames) if recording else [],
+    }
+    return render("index.html", values)
 
 
 def _policy(script: str, style: str) -> str:

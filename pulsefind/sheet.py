@@ -87,14 +87,14 @@ def sheet_html(analyses: Sequence[Analysis], paper: str = "a4") -> str:
     """
     songs = [song_page(analysis) for analysis in analyses]
     style = web_text("sheet.css").replace("{{paper}}", {"a4": "A4", "letter": "letter"}[paper])
-    return render(
-        "sheet.html",
-        songs=songs,
-        jumps=tempo_jumps([song.bpm for song in songs]),
-        unsure=sorted((song for song in songs if song.check), key=lambda song: song.certainty),
-        style=Markup(style),
-        policy=f"default-src 'none'; style-src {source_hash(style)}; base-uri 'none'; form-action 'none'",
-    )
+    values = {
+        "songs": songs,
+        "jumps": tempo_jumps([song.bpm for song in songs]),
+        "unsure": sorted((song for song in songs if song.check), key=lambda song: song.certainty),
+        "style": Markup(style),
+        "policy": f"default-src 'none'; style-src {source_hash(style)}; base-uri 'none'; form-action 'none'",
+    }
+    return render("sheet.html", values)
 
 
 def song_page(analysis: Analysis) -> SongPage:

@@ -9,8 +9,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections.abc import Mapping
 from importlib.resources import files
-from typing import Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
@@ -23,7 +23,7 @@ def web_text(name: str) -> str:
     return files("pulsefind").joinpath("web", name).read_text("utf-8")
 
 
-def render(template: str, **values: Any) -> str:
+def render(template: str, values: Mapping[str, object]) -> str:
     """Fill in a packaged template; every string is escaped for HTML unless it is marked as safe."""
     environment = Environment(
         loader=FunctionLoader(web_text),
@@ -32,7 +32,7 @@ def render(template: str, **values: Any) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template(template).render(**values)
+    return environment.get_template(template).render(values)
 
 
 def joined_script(entry: str) -> str:

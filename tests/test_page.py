@@ -2,6 +2,7 @@
 
 import base64
 import json
+import re
 import shutil
 import subprocess
 import time
@@ -118,18 +119,21 @@ def onsets(samples, rate_hz, expected_s):
     return np.array(found)
 
 
-def rendered(page, options, seconds, with_track=False):
+PLAIN = {"track": 1, "click": 0.5, "guide": 0, "master": 1}
+
+
+def rendered(page, options, seconds, with_track=False, levels=PLAIN):
     """Samples of a run, rendered offline by the page's own scheduler."""
     text = page.evaluate(
-        """async ([options, seconds, withTrack]) => {
+        """async ([options, seconds, withTrack, levels]) => {
             const { app } = window.pulsefindPage;
-            const { samples } = await app.render(options, seconds, withTrack ? app.track : null);
+            const { samples } = await app.render(options, seconds, withTrack ? app.track : null, levels);
             const bytes = new Uint8Array(samples.buffer);
             let text = "";
             for (let k = 0; k < bytes.length; k += 8192) text += String.fromCharCode(...bytes.subarray(k, k + 8192));
             return btoa(text);
         }""",
-        [options, seconds, with_track],
+        [options, seconds, with_track, levels],
     )
     return np.frombuffer(base64.b64decode(text), "<f4")
 
@@ -301,6 +305,34 @@ def test_the_track_and_its_clicks_agree(opened, page_file, analysis, speed):
     high = sosfilt(butter(4, 6000, "highpass", fs=RATE_HZ, output="sos"), samples)
     error_ms = 1000 * np.abs(onsets(high, RATE_HZ, expected) - expected)
     assert len(expected) > 6 and error_ms.max() < 2.0
+
+
+@needs_browser
+def test_the_guide_alone_sounds_at_its_hits_and_nowhere_else(opened, page_file, analysis):
+    page = opened(page_file)
+    page.click("#play")
+    until(page, "window.pulsefindPage.app.track !== null")
+    page.click("#play")
+    levels = {"track": 0, "click": 0, "guide": 1, "master": 1}
+    options = {"startBar": 1, "clicks": None, "guide": "plan"}
+    samples = rendered(page, options, 9.0, with_track=True, levels=levels)
+    begin = analysis.bars.start_s[1]
+    power = samples.astype(float) ** 2
+    near = np.zeros(len(power), bool)
+    ticks = analysis.guides[0].hits.time_s - begin
+    for t in ticks[(ticks > 0) & (ticks < 9.0)]:
+        near[int((t - 0.01) * RATE_HZ) : int((t + 0.15) * RATE_HZ)] = True
+    assert power[near].sum() > 0.01 and power[near].sum() > 0.999 * power.sum()
+
+
+@needs_browser
+def test_the_page_checks_the_timing_of_its_browser(opened, page_file):
+    page = opened(page_file, view="play")
+    page.click("summary")
+    page.click("#check-timing")
+    until(page, "document.getElementById('timing-note').textContent.includes('clicks')")
+    worst = float(re.search(r"farthest ([\d.]+) ms", page.inner_text("#timing-note"))[1])
+    assert worst < 2.0
 
 
 @needs_browser

@@ -541,10 +541,10 @@ class App {
   }
 
   // Mono samples of a run as the page would play it; without a track unless one is given.
-  render(options, seconds, track = null) {
+  render(options, seconds, track = null, levels = { track: 1, click: 0.5, guide: 0, master: 1 }) {
     const makeMixer = (context) => {
       const mixer = new Mixer(context);
-      mixer.setAtOnce({ track: 1, click: 0.5, guide: 0, master: 1 });
+      mixer.setAtOnce(levels);
       return mixer;
     };
     return renderRun(makeMixer, this.reading, track, options, seconds);
