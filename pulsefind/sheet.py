@@ -29,7 +29,15 @@ MOST_LINES = 6
 """Count lines that a page has room for; guides that are in charge of fewer bars go without."""
 
 HEIGHT_MM = 250.0
-SIZES = (("large", 1.4), ("big", 1.27), ("medium", 1.15), ("plain", 1.0), ("small", 0.85), ("tiny", 0.7))
+SIZES = (
+    ("large", 1.4),
+    ("big", 1.27),
+    ("medium", 1.15),
+    ("plain", 1.0),
+    ("small", 0.85),
+    ("slim", 0.77),
+    ("tiny", 0.7),
+)
 _NOTE_CHARACTERS, _TITLE_CHARACTERS = 62, 32
 """How many characters of a note and of the title fit in a line at scale 1."""
 
@@ -105,7 +113,8 @@ def song_page(analysis: Analysis) -> SongPage:
         return SongPage(title, "no beat", "", "", "", "", (), (), (), "not at all", nothing, 0.0, 0.0, "large")
     parts = plan_parts(follow_plan(analysis.guides, len(analysis.bars.beats)))
     confidence = analysis.confidence
-    guides, form, check = _guide_lines(analysis, parts), _form(analysis, parts), _check(analysis)
+    guides, check = _guide_lines(analysis, parts), _check(analysis)
+    form = _form(analysis, parts, {guide.letter for guide in guides})
     traps = tuple(_traps(analysis, parts))[:MOST_TRAPS]
     page = SongPage(
         title=title,
@@ -230,15 +239,24 @@ def _count_line(guide: Guide, bar: int, beats: int, section: GridSection) -> tup
     return tuple(slots)
 
 
-def _form(analysis: Analysis, parts: tuple[PlanPart, ...]) -> tuple[tuple[str, str, bool], ...]:
+def _form(analysis: Analysis, parts: tuple[PlanPart, ...], drawn: set[str]) -> tuple[tuple[str, str, bool], ...]:
     """The song in runs of bars: which bars, what to do, and whether the player is alone there."""
     rows = []
     for part in parts[:MOST_PARTS]:
         bars = _bars_text(analysis.bars.number, part.first_bar, part.last_bar)
-        rows.append((bars, "alone" if part.guide is None else f"follow {_letter(part.guide)}", part.guide is None))
+        rows.append((bars, _what_to_do(analysis, part.guide, drawn), part.guide is None))
     if len(parts) > MOST_PARTS:
         rows[-1] = ("...", f"and {len(parts) - MOST_PARTS + 1} more changes", False)
     return tuple(rows)
+
+
+def _what_to_do(analysis: Analysis, guide: int | None, drawn: set[str]) -> str:
+    """A guide that is drawn above needs only its letter; another one's first places stand beside it."""
+    if guide is None:
+        return "alone"
+    letter = _letter(guide)
+    labels = [place.label for place in analysis.guides[guide].places]
+    return f"follow {letter}" if letter in drawn else f"{letter}: {' '.join(labels[:4])}{' ...' if labels[4:] else ''}"
 
 
 def _bars_text(number: IntArray, first: int, last: int) -> str:

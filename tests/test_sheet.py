@@ -127,6 +127,19 @@ def test_a_set_has_its_order_its_jumps_and_the_unsure_songs_first():
     assert "The other 1 is sure enough" in check
 
 
+def test_a_guide_that_is_not_drawn_says_its_places_in_the_form():
+    bars = 48
+    beat = pulse(4 * bars, bpm=120.0)
+    places = ((0.5,), (1.5,), (2.5,), (3.5, 1.25))
+    groups = [at_places(beat, own, range(12 * k, 12 * k + 12)) for k, own in enumerate(places)]
+    sounds = tuple(Sound(9000.0 / 3**k, 60.0, 0.7) for k in range(4))
+    page = song_page(analysis_of(beat, hits_at(*groups, sounds=sounds), "four.wav", 0.9))
+    drawn = {guide.letter for guide in page.guides}
+    assert len(page.guides) == 3 and len(page.form) == 4
+    told = [what for _, what, _ in page.form if what.split(":")[0] not in {f"follow {letter}" for letter in drawn}]
+    assert len(told) == 1 and re.fullmatch(r"[A-D]: (1&|2&|3&|2e 4&)", told[0])
+
+
 def test_jumps():
     assert tempo_jumps([]) == [] and tempo_jumps([100.0]) == []
     assert tempo_jumps([100.0, 100.2, 0.0]) == ["the same", "tempo unknown"]
