@@ -231,10 +231,13 @@ def _phase(best: _Reading, time_s: FloatArray, settings: Settings) -> tuple[floa
     for shift in others[:1]:
         ones = time_s[(best.bars.count - 1 - shift) % meter == 0]
         if len(ones) and share[shift] >= 0.01:
-            beats = "beat" if shift == 1 else "beats"
-            reading = f"the 1 is {shift} {beats} later"
-            found.append(Alternative(reading, float(share[shift]), f"--one-at {ones[0]:.2f}"))
+            found.append(Alternative(_shift_text(shift, meter), float(share[shift]), f"--one-at {ones[0]:.2f}"))
     return float(share[0]), tuple(found)
+
+
+def _shift_text(shift: int, meter: int) -> str:
+    beats, way = (shift, "later") if shift <= meter / 2 else (meter - shift, "earlier")
+    return f"the 1 is {beats} {'beat' if beats == 1 else 'beats'} {way}"
 
 
 def _meter_share(best: _Reading, settings: Settings) -> float:
