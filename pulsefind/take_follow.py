@@ -1,0 +1,100 @@
+"""Following a player who moves away from the track: a smooth course of the offset, beat by beat.
+
+Alone, a player may drift by more than half a place; whoever takes the nearest place for every hit then loses them. The
+course is the most likely path of a hidden Markov model: the state is the offset in a beat, it wanders a little from
+beat to beat and seldom jumps, and the hits of the beat lie about the places moved by it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pulsefind.records import FloatArray
+from pulsefind.take_places import Slots, nearest
+
+REACH_MS = 240.0
+"""A player farther off than this is no longer followed."""
+
+_STEP_MS = 5.0
+_SPREAD_MS = 16.0
+_STRAY = 0.12
+_WANDER_MS, _FIRST_MS = 7.0, 40.0
+_JUMP = 0.004
+_ROUNDS = 3
+
+
+def follow(slots: Slots, edges_s: FloatArray, time_s: FloatArray) -> FloatArray:
+    """The player's slow offset (n,) in ms at each hit time (n,); slots must hold every place that may be played.
+
+    edges_s (n_beats + 1,) bound the beats. No hits or no beats give zeros.
+    """
+    n_beats = len(edges_s) - 1
+    if not len(time_s) or n_beats < 1:
+        return np.zeros(len(time_s))
+    offset_ms = np.arange(-REACH_MS, REACH_MS + 1, _STEP_MS)
+    beat = np.clip(np.searchsorted(edges_s, time_s, side="right") - 1, 0, n_beats - 1)
+    path = np.zeros(n_beats)
+    weight = np.full(12, 1 / 3)
+    centre_s = (edges_s[:-1] + edges_s[1:]) / 2
+    course = np.zeros(len(time_s))
+    for _ in range(_ROUNDS):
+        weight = _phase_weights(slots, time_s - course / 1000, weight)
+        log_likelihood = _log_likelihood(slots, edges_s, time_s, beat, offset_ms, weight)
+        path = _most_likely(log_likelihood, offset_ms)
+        course = np.interp(time_s, centre_s, path)
+    return course
+
+
+def _phase_weights(slots: Slots, time_s: FloatArray, weight: FloatArray) -> FloatArray:
+    """(12,) how often each twelfth of the beat is played, learned from hits laid on their nearest slots."""
+    index = nearest(slots.nominal_s, time_s)
+    away_ms = 1000 * (time_s - slots.nominal_s[index])
+    phase = _phase(slots)[index]
+    near = np.exp(-0.5 * (away_ms / _SPREAD_MS) ** 2)
+    total = np.bincount(phase, near, 12) + 0.02 * len(time_s) / 12
+    result: FloatArray = total / total.sum()
+    return result
+
+
+def _phase(slots: Slots) -> np.ndarray:
+    return np.round(slots.within * 12).astype(np.int64) % 12
+
+
+def _log_likelihood(
+    slots: Slots,
+    edges_s: FloatArray,
+    time_s: FloatArray,
+    beat: np.ndarray,
+    offset_ms: FloatArray,
+    weight: FloatArray,
+) -> FloatArray:
+    """(n_beats, n_offsets) log likelihood of each beat's hits under each offset."""
+    moved = (time_s[:, None] - offset_ms[None, :] / 1000).ravel()
+    index = nearest(slots.nominal_s, moved)
+    away_ms = 1000 * (moved - slots.nominal_s[index])
+    beat_ms = 1000 * np.repeat(np.diff(edges_s)[beat], len(offset_ms))
+    density = np.exp(-0.5 * (away_ms / _SPREAD_MS) ** 2) / (_SPREAD_MS * np.sqrt(2 * np.pi)) * beat_ms
+    log = np.log((1 - _STRAY) * weight[_phase(slots)[index]] * density + _STRAY)
+    table = np.zeros((len(edges_s) - 1, len(offset_ms)))
+    np.add.at(table, beat, log.reshape(len(time_s), len(offset_ms)))
+    return table
+
+
+def _most_likely(log_likelihood: FloatArray, offset_ms: FloatArray) -> FloatArray:
+    """The Viterbi path (n_beats,) in ms."""
+    apart = offset_ms[:, None] - offset_ms[None, :]
+    step = np.exp(-0.5 * (apart / _WANDER_MS) ** 2)
+    step = (1 - _JUMP) * step / step.sum(axis=1, keepdims=True) + _JUMP / len(offset_ms)
+    log_step = np.log(step)
+    value = log_likelihood[0] - 0.5 * (offset_ms / _FIRST_MS) ** 2
+    origin = np.zeros(log_likelihood.shape, np.int64)
+    for k in range(1, len(log_likelihood)):
+        options = value[:, None] + log_step
+        origin[k] = options.argmax(axis=0)
+        value = options[origin[k], np.arange(len(value))] + log_likelihood[k]
+    path = np.empty(len(log_likelihood), np.int64)
+    path[-1] = int(value.argmax())
+    for k in range(len(log_likelihood) - 1, 0, -1):
+        path[k - 1] = origin[k, path[k]]
+    result: FloatArray = offset_ms[path]
+    return result

@@ -1,0 +1,190 @@
+"""The strokes of a recorded take: when, to about a millisecond, and of what kind.
+
+A take is mostly drums, and close by, so it is read otherwise than a track. 1. Four bands are followed in 1 ms
+steps; a stroke is a rise that one of them can't explain by what rang before. 2. Its time is the change point of the
+signal's variance: the Akaike information criterion of two stretches of noise (Maeda 1985; common for arrival
+times in seismology), which needs no threshold and so moves little with loudness. 3. Its kind follows from the bands that rose.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
+from scipy.signal import butter, sosfiltfilt
+
+from pulsefind.audio import load
+from pulsefind.records import Audio, FloatArray, IntArray
+from pulsefind.take_midi import is_midi, read_midi_take
+from pulsefind.take_records import TakeHits
+
+BAND_HZ = ((30.0, 100.0), (150.0, 500.0), (600.0, 3000.0), (5500.0, 15000.0))
+"""Bass drum; bodies of snare and toms; the crack of a snare; cymbals and snare wires. Common practice, no source."""
+
+LEAST_RISE_DB = (9.0, 8.0, 6.0, 5.0)
+"""A stroke lifts its band by this much within a few ms. Low bands ring and beat, so they must rise further."""
+
+FLOOR_DB = -42.0
+"""Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence."""
+
+SAME_STROKE_S = 0.02
+_LOW, _BODY, _MID, _HIGH = range(4)
+_BEFORE_MS, _GAP_MS, _AFTER_MS = 14, 3, 10
+_PICK_BEFORE_S, _PICK_AFTER_S = 0.016, 0.007
+_FEWEST_SAMPLES = 12
+_NARROW_HZ = 9000
+
+
+@dataclass(frozen=True, slots=True)
+class _Bands:
+    """Power of each band in 1 ms steps, (n_ms, 4), and how far each step stands over what rang before, in dB."""
+
+    power: FloatArray
+    rise_db: FloatArray
+    after: FloatArray
+    before: FloatArray
+
+
+def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
+    """Read a take: a Standard MIDI File (no audio then), or a recording.
+
+    Raises
+    ------
+    AudioError, TakeError
+        if it can't be read, or a MIDI file holds no notes.
+    """
+    if is_midi(path):
+        return read_midi_take(path), None
+    audio = load(path)
+    return find_strokes(audio), audio
+
+
+def find_strokes(audio: Audio) -> TakeHits:
+    """Find the strokes of a recorded take. Silence gives none."""
+    notes = ()
+    if audio.source_rate_hz < 2 * _NARROW_HZ:
+        notes = (
+            f"recorded at {audio.source_rate_hz / 1000:g} kHz: cymbals lie above what it holds, so kinds are "
+            "less certain",
+        )
+    if len(audio.samples) < audio.rate_hz // 10 or not np.any(audio.samples):
+        return _nothing(audio, notes)
+    bands = _follow_bands(audio)
+    frame, band = _candidates(bands)
+    if not len(frame):
+        return _nothing(audio, notes)
+    time_s = _pick_times(audio, frame, band)
+    rows = _name_kinds(bands, frame, time_s)
+    if not rows:
+        return _nothing(audio, notes)
+    time, kind, level = zip(*sorted(rows), strict=True)
+    return TakeHits(np.array(time), tuple(kind), np.array(level), "dB", audio.duration_s, "audio", notes)
+
+
+def _nothing(audio: Audio, notes: tuple[str, ...]) -> TakeHits:
+    return TakeHits(np.zeros(0), (), np.zeros(0), "dB", audio.duration_s, "audio", notes)
+
+
+def _follow_bands(audio: Audio) -> _Bands:
+    step = audio.rate_hz // 1000
+    n = len(audio.samples) // step
+    power = np.empty((n, len(BAND_HZ)))
+    for k, edges in enumerate(BAND_HZ):
+        sos = butter(2, edges, "bandpass", fs=audio.rate_hz, output="sos")
+        part = sosfiltfilt(sos, audio.samples)[: n * step]
+        power[:, k] = np.square(part).reshape(n, step).mean(axis=1)
+    smooth = uniform_filter1d(power, 3, axis=0, mode="nearest")
+    after = _shift(maximum_filter1d(smooth, _AFTER_MS, axis=0, mode="nearest"), -(_AFTER_MS // 2))
+    before = _shift(
+        uniform_filter1d(power, _BEFORE_MS, axis=0, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS
+    )
+    loud = np.percentile(after, 99.5, axis=0)
+    floor = loud * 10 ** (FLOOR_DB / 10) + 1e-12
+    rise_db = 10 * np.log10((after + floor) / (before + floor))
+    return _Bands(power, rise_db, after, before)
+
+
+def _shift(values: FloatArray, by: int) -> FloatArray:
+    """Rows moved later by `by` steps (earlier when negative); the ends repeat."""
+    index = np.clip(np.arange(len(values)) - by, 0, len(values) - 1)
+    return values[index]
+
+
+def _candidates(bands: _Bands) -> tuple[IntArray, IntArray]:
+    """Frames (1 ms) at which a stroke is likely, and the band that shows it most clearly."""
+    over = bands.rise_db / np.array(LEAST_RISE_DB)
+    best = over.max(axis=1)
+    peak = (best == maximum_filter1d(best, 2 * 9 + 1)) & (best > 1.0)
+    frame = np.flatnonzero(peak)
+    if not len(frame):
+        return frame, frame
+    kept: list[int] = []
+    for f in frame:
+        if kept and f - kept[-1] < 1000 * SAME_STROKE_S:
+            if best[f] > best[kept[-1]]:
+                kept[-1] = int(f)
+        else:
+            kept.append(int(f))
+    chosen = np.array(kept, dtype=np.int64)
+    return chosen, over[chosen].argmax(axis=1)
+
+
+def _pick_times(audio: Audio, frame: IntArray, band: IntArray) -> FloatArray:
+    """The change point of the signal near each candidate, in seconds."""
+    step = audio.rate_hz // 1000
+    # The first difference lifts the attack's high part over what rings below it.
+    bright = np.diff(audio.samples.astype(np.float64), prepend=0.0)
+    plain = audio.samples.astype(np.float64)
+    before, after = round(_PICK_BEFORE_S * audio.rate_hz), round(_PICK_AFTER_S * audio.rate_hz)
+    time_s = np.empty(len(frame))
+    for i, f in enumerate(frame):
+        signal = plain if band[i] == _LOW else bright
+        centre = int(f) * step
+        first = max(0, centre - before)
+        part = signal[first : centre + after]
+        time_s[i] = (first + change_point(part)) / audio.rate_hz
+    return time_s
+
+
+def change_point(signal: FloatArray) -> int:
+    """Where a stretch of signal (n,) changes its variance: the split with the least AIC (Maeda 1985)."""
+    n = len(signal)
+    if n < 2 * _FEWEST_SAMPLES + 1:
+        return 0
+    total = np.cumsum(np.square(signal))
+    k = np.arange(_FEWEST_SAMPLES, n - _FEWEST_SAMPLES)
+    tiny = 1e-12 * float(total[-1]) / n + 1e-30
+    left = total[k - 1] / k + tiny
+    right = (total[-1] - total[k - 1]) / (n - k) + tiny
+    return int(k[np.argmin(k * np.log(left) + (n - k) * np.log(right))])
+
+
+def _name_kinds(bands: _Bands, frame: IntArray, time_s: FloatArray) -> list[tuple[float, str, float]]:
+    """(time_s, kind, level_db) rows: one a stroke, two where a kick and a cymbal meet."""
+    gained = np.maximum(bands.after[frame] - bands.before[frame], 1e-15)
+    gained_db = 10 * np.log10(gained)
+    usual = np.percentile(gained_db, 90, axis=0)
+    loudest = float(usual.max())
+    rows = []
+    for i, row in enumerate(gained_db):
+        kinds = _kinds(row, usual, loudest)
+        for kind in kinds:
+            band = {"kick": _LOW, "snare": _MID, "cymbal": _HIGH}[kind]
+            rows.append((float(time_s[i]), kind, float(row[band] - usual[band])))
+    return rows
+
+
+def _kinds(row: FloatArray, usual: FloatArray, loudest: float) -> tuple[str, ...]:
+    below = row - usual
+    kick = below[_LOW] > -12 and row[_LOW] > row[_BODY] - 3 and row[_LOW] > loudest - 30
+    snare = below[_MID] > -12 and row[_MID] > row[_HIGH] - 3 and not (kick and below[_MID] < -6)
+    if snare:
+        return ("kick", "snare") if kick else ("snare",)
+    cymbal = below[_HIGH] > -22
+    if kick:
+        return ("kick", "cymbal") if below[_HIGH] > -12 else ("kick",)
+    if cymbal:
+        return ("cymbal",)
+    return (("kick", "snare", "cymbal")[int(np.argmax(below[[_LOW, _MID, _HIGH]]))],)
