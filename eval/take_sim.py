@@ -1,7 +1,7 @@
 """Takes with known truth: tracks made from numbers, players made from the phase- and period-correction model.
 
-The player's strokes follow r(k) = s(k) + period(k) - phase_gain A(k-1) + T(k) + M(k) - M(k-1) (Vorberg and Schulze 2002;
-Schulze, Cordes and Vorberg 2005) over the eighth notes of a track whose own intervals are s(k). This file shares
+The player's strokes follow r(k) = s(k) + period(k) - phase_gain A(k-1) + T(k) + M(k) - M(k-1) (Vorberg and Schulze
+2002; Schulze, Cordes and Vorberg 2005) over the eighth notes of a track whose own intervals are s(k). This file shares
 no code with the estimator that it tests.
 """
 
@@ -48,8 +48,8 @@ def make_track(
 ) -> Analysis:
     """An analysis as pulsefind would save it: one guide on every '&' (silent in alone bars and in breaks), known beats.
 
-    wander_percent is the standard deviation of the bars' tempo around its mean, as a smooth course. alone holds bar indices,
-    both ends included.
+    wander_percent is the standard deviation of the bars' tempo around its mean, as a smooth course. alone holds bar
+    indices, both ends included.
     """
     rng = np.random.default_rng(seed)
     n_beats = n_bars * beats_per_bar + pickup

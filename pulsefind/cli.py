@@ -173,6 +173,8 @@ def _clear_progress() -> None:
 
 # Commands with a file of their own; they use the options above, so they are fetched last.
 from pulsefind.cli_click import click, export  # noqa: E402
+from pulsefind.cli_take import take  # noqa: E402
 
 app.command()(click)
 app.command()(export)
+app.command()(take)

@@ -7,8 +7,8 @@ response k is
 
 with asynchronies A, timekeeper noise T and motor noise M. The noise of the intervals has variance sT^2 + 2 sM^2 and
 lag-1 covariance -sM^2, nothing beyond. Bounded generalised least squares (Jacoby, Tishby, Repp, Ahissar and Keller
-2015, Timing & Time Perception 3, 52-87): alternate between the gains under that covariance and the covariance of the residuals,
-held to 0 <= sM <= sT, without which gain and noise can't be told apart.
+2015, Timing & Time Perception 3, 52-87): alternate between the gains under that covariance and the covariance of the
+residuals, held to 0 <= sM <= sT, without which gain and noise can't be told apart.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def _solve(
     # Without a trace there is nothing that the asynchronies could explain.
     if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e12:
         return None
-    inverse = np.linalg.inv(normal)
+    inverse = np.linalg.inv(normal).astype(np.float64)
     return inverse @ right, inverse
 
 
@@ -129,9 +129,7 @@ def _bounded(residuals: list[FloatArray]) -> tuple[float, float]:
     return max(variance, 1e-12), max(min(covariance, 0.0), -variance / 3)
 
 
-def simulate(
-    fit: GainFit, lengths: list[int], rng: np.random.Generator, settle: int = 30
-) -> list[Block]:
+def simulate(fit: GainFit, lengths: list[int], rng: np.random.Generator, settle: int = 30) -> list[Block]:
     """Blocks of the given lengths from the model with these gains and noises, after it has settled."""
     blocks = []
     for length in lengths:
@@ -161,9 +159,9 @@ class Reliability:
 def reliability_of(fit: GainFit, lengths: list[int]) -> Reliability | None:
     """Estimate gains from simulated blocks (seeded) with the gains, noises and lengths found.
 
-    Short series give gains that are too large (the mean is taken from the same few asynchronies), and the regression's own
-    standard errors take the noises for known; the simulation has neither fault. Gains outside the range in which
-    the model settles are simulated at its edge. None when no simulated series could be fitted.
+    Short series give gains that are too large (the mean is taken from the same few asynchronies), and the
+    regression's own standard errors take the noises for known; the simulation has neither fault. Gains outside the
+    range in which the model settles are simulated at its edge. None when no simulated series could be fitted.
     """
     rng = np.random.default_rng(0)
     phase = float(np.clip(fit.phase_gain, 0.05, 1.5))

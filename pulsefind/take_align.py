@@ -113,9 +113,7 @@ def _by_leak(field: _Field, hits: TakeHits, leak: Leak) -> Alignment:
     candidates = tuple(
         _candidate(field, hits, start, clock, 1.0 if chosen else 1.0 / len(starts)) for start, clock in starts
     )
-    reason = (
-        "the track is heard in it" if chosen else "the track is heard in it, but repeats itself to the sample"
-    )
+    reason = "the track is heard in it" if chosen else "the track is heard in it, but repeats itself to the sample"
     return Alignment("leak", *starts[0], chosen, True, candidates, None, reason)
 
 
@@ -128,18 +126,14 @@ def _by_hits(analysis: Analysis, field: _Field, hits: TakeHits) -> Alignment:
     share = np.exp(score - score.max())
     share /= share.sum()
     shown = [k for k in np.argsort(-share) if share[k] >= 0.01][:_SHOWN]
-    candidates = tuple(
-        _candidate(field, hits, fits[k].starts_at_s, fits[k].clock_ppm, float(share[k])) for k in shown
-    )
+    candidates = tuple(_candidate(field, hits, fits[k].starts_at_s, fits[k].clock_ppm, float(share[k])) for k in shown)
     best = candidates[0]
     chosen = best.probability >= SURE
     reason = "best fit of the hits to bars and form" if chosen else "several starts fit the hits about as well"
     return Alignment("hits", best.starts_at_s, best.clock_ppm, chosen, False, candidates, None, reason)
 
 
-def _candidate(
-    field: _Field, hits: TakeHits, start_s: float, clock_ppm: float, share: float
-) -> StartCandidate:
+def _candidate(field: _Field, hits: TakeHits, start_s: float, clock_ppm: float, share: float) -> StartCandidate:
     first_bar = 0
     if len(hits.time_s) and len(field.slots.nominal_s):
         first_s = start_s + float(hits.time_s[0]) / (1 + 1e-6 * clock_ppm)
@@ -167,7 +161,9 @@ def _field(analysis: Analysis) -> _Field:
 
 
 def _fits(analysis: Analysis, field: _Field, hits: TakeHits) -> list[_Fit]:
-    """Ways to lay the hits on the slots, refined and scored, the best first; starts less than half a slot apart once."""
+    """Ways to lay the hits on the slots, refined and scored, the best first; starts less than half a slot apart
+    once.
+    """
     if len(hits.time_s) < 8 or len(field.slots.nominal_s) < 8:
         return []
     starts = _coarse_starts(field, hits)

@@ -2,8 +2,8 @@
 
 Common practice, no source: a good correction widens or narrows all spaces of the bar by the same ratio (where 10
 becomes 11, it becomes 11 everywhere); the opposite is one jump. The course of the offset over a correction is therefore
-a ramp: level before, straight over the notes that share the correction, level after. The ramp is fitted by least squares over
-all its beginnings and ends, so that a note's own looseness weighs little.
+a ramp: level before, straight over the notes that share the correction, level after. The ramp is fitted by least
+squares over all its beginnings and ends, so that a note's own looseness weighs little.
 """
 
 from __future__ import annotations
@@ -12,11 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pulsefind.records import Analysis, FloatArray
+from pulsefind.records import Analysis, FloatArray, IntArray
 from pulsefind.take_records import Correction, CorrectionNote, Drift, Played
 
 LEAST_MS = 20.0
-"""Smaller errors than this are within what players do all the time (19-24 ms is what drummers notice between sounds)."""
+"""Smaller errors than this are within what players do all the time (19-24 ms is what drummers notice between
+sounds).
+"""
 
 _MOST_BARS_BACK = 8
 _SLIP_NOTES = 5
@@ -26,11 +28,13 @@ _MOST_NOTES = 96
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """One row of strokes: nominal_s, residual_ms (offset less what is usual for place and kind), bar, place, (n,) each."""
+    """One row of strokes: nominal_s, residual_ms (offset less what is usual for place and kind), bar, place, (n,)
+    each.
+    """
 
     nominal_s: FloatArray
     residual_ms: FloatArray
-    bar: FloatArray
+    bar: IntArray
     place: tuple[str, ...]
 
 
@@ -38,12 +42,12 @@ def course_of(played: Played, usual_ms: FloatArray) -> Course:
     """Strokes that share a place joined to their mean; usual_ms (n,) is the habit of each hit's place and kind."""
     if not len(played.time_s):
         nothing = np.zeros(0)
-        return Course(nothing, nothing, nothing, ())
+        return Course(nothing, nothing, np.zeros(0, np.int64), ())
     nominal, index = np.unique(played.nominal_s, return_inverse=True)
     count = np.bincount(index)
     residual = np.bincount(index, played.offset_ms - usual_ms) / count
     first = np.array([int(np.flatnonzero(index == k)[0]) for k in range(len(nominal))])
-    return Course(nominal, residual, played.bar[first].astype(np.float64), tuple(played.place[k] for k in first))
+    return Course(nominal, residual, played.bar[first], tuple(played.place[k] for k in first))
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +80,7 @@ def fit_ramp(nominal_s: FloatArray, offset_ms: FloatArray) -> Ramp | None:
 
 
 def find_corrections(
-    course: Course, analysis: Analysis, drifts: tuple[Drift, ...], alone_bars: FloatArray
+    course: Course, analysis: Analysis, drifts: tuple[Drift, ...], alone_bars: IntArray
 ) -> tuple[Correction, ...]:
     """Corrections after alone stretches and after slips, in order of time."""
     number = analysis.bars.number
@@ -95,9 +99,7 @@ def _after_alone(course: Course, analysis: Analysis, last_index: int, drift: Dri
     ends = np.r_[analysis.bars.start_s[1:], analysis.bars.end_s]
     end_s = float(ends[last_index])
     bar_s = float(ends[last_index] - analysis.bars.start_s[last_index])
-    window = (course.nominal_s >= end_s - 1.01 * bar_s) & (
-        course.nominal_s <= end_s + (_MOST_BARS_BACK + 0.01) * bar_s
-    )
+    window = (course.nominal_s >= end_s - 1.01 * bar_s) & (course.nominal_s <= end_s + (_MOST_BARS_BACK + 0.01) * bar_s)
     t, y = course.nominal_s[window], course.residual_ms[window].copy()
     before = t < end_s - 1e-6
     if before.sum() < 2 or (~before).sum() < 4:
@@ -107,9 +109,7 @@ def _after_alone(course: Course, analysis: Analysis, last_index: int, drift: Dri
     return _correction("alone", course, analysis, np.flatnonzero(window), t, y, bar_s)
 
 
-def _after_slips(
-    course: Course, analysis: Analysis, alone_bars: FloatArray, known: list[Correction]
-) -> list[Correction]:
+def _after_slips(course: Course, analysis: Analysis, alone_bars: IntArray, known: list[Correction]) -> list[Correction]:
     """Excursions outside the alone stretches: several notes in a row far off, then back."""
     y = course.residual_ms
     if len(y) < 4 * _SLIP_NOTES:
@@ -131,9 +131,7 @@ def _after_slips(
         peak = first + int(np.abs(smooth[first:last]).argmax())
         stop_s = float(course.nominal_s[min(last, len(y) - 1)]) + bar_s
         index = np.flatnonzero((np.arange(len(y)) >= peak - 2) & (course.nominal_s <= stop_s))
-        correction = _correction(
-            "slip", course, analysis, index, course.nominal_s[index], y[index], bar_s
-        )
+        correction = _correction("slip", course, analysis, index, course.nominal_s[index], y[index], bar_s)
         if correction is not None:
             found.append(correction)
     return found
@@ -143,7 +141,7 @@ def _correction(
     cause: str,
     course: Course,
     analysis: Analysis,
-    index: FloatArray,
+    index: IntArray,
     t: FloatArray,
     y: FloatArray,
     bar_s: float,
@@ -174,7 +172,7 @@ def _correction(
         bars,
         share,
         stretch,
-        _notes(course, index[ramp.first : ], t[ramp.first :], y[ramp.first :], bars * bar_s, size),
+        _notes(course, index[ramp.first :], t[ramp.first :], y[ramp.first :], bars * bar_s, size),
     )
 
 
@@ -191,7 +189,7 @@ def _settled(y: FloatArray) -> int:
 
 
 def _notes(
-    course: Course, index: FloatArray, t: FloatArray, y: FloatArray, length_s: float, size_ms: float
+    course: Course, index: IntArray, t: FloatArray, y: FloatArray, length_s: float, size_ms: float
 ) -> tuple[CorrectionNote, ...]:
     """The spaces over the bars of the correction: as written, as played, and as an even correction would have them."""
     inside = t <= t[0] + length_s + 1e-6

@@ -3,7 +3,8 @@
 A take is mostly drums, and close by, so it is read otherwise than a track. 1. Four bands are followed in 1 ms
 steps; a stroke is a rise that one of them can't explain by what rang before. 2. Its time is the change point of the
 signal's variance: the Akaike information criterion of two stretches of noise (Maeda 1985; common for arrival
-times in seismology), which needs no threshold and so moves little with loudness. 3. Its kind follows from the bands that rose.
+times in seismology), which needs no threshold and so moves little with loudness. 3. Its kind follows from the bands
+that rose.
 """
 
 from __future__ import annotations
@@ -63,7 +64,7 @@ def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
 
 def find_strokes(audio: Audio) -> TakeHits:
     """Find the strokes of a recorded take. Silence gives none."""
-    notes = ()
+    notes: tuple[str, ...] = ()
     if audio.source_rate_hz < 2 * _NARROW_HZ:
         notes = (
             f"recorded at {audio.source_rate_hz / 1000:g} kHz: cymbals lie above what it holds, so kinds are "
@@ -97,9 +98,7 @@ def _follow_bands(audio: Audio) -> _Bands:
         power[:, k] = np.square(part).reshape(n, step).mean(axis=1)
     smooth = uniform_filter1d(power, 3, axis=0, mode="nearest")
     after = _shift(maximum_filter1d(smooth, _AFTER_MS, axis=0, mode="nearest"), -(_AFTER_MS // 2))
-    before = _shift(
-        uniform_filter1d(power, _BEFORE_MS, axis=0, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS
-    )
+    before = _shift(uniform_filter1d(power, _BEFORE_MS, axis=0, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS)
     loud = np.percentile(after, 99.5, axis=0)
     floor = loud * 10 ** (FLOOR_DB / 10) + 1e-12
     rise_db = 10 * np.log10((after + floor) / (before + floor))

@@ -2,8 +2,8 @@
 
 Both are flattened in time and frequency, so that a loud drum weighs no more than the leak between two strokes
 (the phase transform of Knapp and Carter 1976, cell by cell). Pieces of the take are correlated with the whole track
-by FFT. A clock that runs off shifts the peaks of later pieces: the pieces are summed along every clock error in question,
-and a line through their own peaks then gives start and clock to a fraction of a millisecond.
+by FFT. A clock that runs off shifts the peaks of later pieces: the pieces are summed along every clock error in
+question, and a line through their own peaks then gives start and clock to a fraction of a millisecond.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import soxr
+from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import istft, stft
@@ -54,7 +55,7 @@ class _Pieces:
     Lag zero means that the piece's own start lies on the track's first sample.
     """
 
-    correlation: FloatArray
+    correlation: NDArray[np.float32]
     start_s: FloatArray
     first_lag_s: float
 
@@ -105,7 +106,7 @@ def _correlate(track: FloatArray, take: FloatArray, piece_s: float) -> _Pieces:
     spectrum = rfft(track, size)
     # Lags -length .. len(track): a piece may begin before the track does.
     n_lags = len(track) + length
-    rows = np.empty((len(first), n_lags), dtype=np.float32)
+    rows: NDArray[np.float32] = np.empty((len(first), n_lags), dtype=np.float32)
     for i, f in enumerate(first):
         # The correlation of piece and track at lag k lies at index k; negative lags wrap to the end.
         both = irfft(spectrum * np.conj(rfft(take[f : f + length], size)), size)
@@ -161,7 +162,7 @@ def _refine(pieces: _Pieces, starts_at_s: float, clock_ppm: float) -> tuple[floa
     return intercept, 1e6 * (1 / (1 + slope) - 1)
 
 
-def _own_peak(row: FloatArray, near_s: float) -> tuple[float, float]:
+def _own_peak(row: NDArray[np.float32], near_s: float) -> tuple[float, float]:
     """Where the correlation of one piece peaks within reach of a lag (s, from the row's start), and how high."""
     reach = int(_REACH_S * _RATE_HZ)
     centre = round(near_s * _RATE_HZ)

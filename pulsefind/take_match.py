@@ -82,7 +82,7 @@ def _as_hits(time_s: FloatArray) -> Hits:
     order = np.argsort(time_s, kind="stable")
     ones = np.ones(n)
     sound = Sound(1000.0, 50.0, 0.5)
-    return Hits(time_s[order], np.zeros(n), ones, ones, np.zeros((n, 0)), (), (sound,))
+    return Hits(time_s[order], np.zeros(n, np.int64), ones, ones, np.zeros((n, 0)), (), (sound,))
 
 
 def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridSection) -> GridSection:
@@ -236,8 +236,7 @@ def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray) -
     table = _table(played, n_bars)
     steady = np.setdiff1d(np.unique(played.bar), fills)
     nominal: dict[tuple[int, str], float] = {
-        (int(bar), place): float(t)
-        for bar, place, t in zip(slots.bar, slots.place, slots.nominal_s, strict=True)
+        (int(bar), place): float(t) for bar, place, t in zip(slots.bar, slots.place, slots.nominal_s, strict=True)
     }
     first_s, last_s = (float(played.time_s[0]), float(played.time_s[-1])) if len(played.time_s) else (0.0, 0.0)
     found = []

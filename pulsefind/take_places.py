@@ -81,7 +81,9 @@ def every_slot(analysis: Analysis) -> Slots:
 
 
 def _fine(section: GridSection) -> GridSection:
-    """The grid that a player may fill: sixteenths where the track has two or fewer, halved triplets where it has them."""
+    """The grid that a player may fill: sixteenths where the track has two or fewer, halved triplets where it has
+    them.
+    """
     slots = {1: 4, 2: 4, 3: 6}.get(section.slots_per_beat, section.slots_per_beat)
     ratio = section.swing_ratio if section.slots_per_beat == slots else 1.0
     if section.slots_per_beat == 2 and section.swing_ratio > 1.4:

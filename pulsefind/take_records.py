@@ -36,7 +36,7 @@ def _times(record: object, name: str, strictly: bool = False) -> int:
 
 
 def _column(record: object, name: str, n: int, dtype: type = np.float64) -> None:
-    array = np.array(getattr(record, name), dtype=dtype, ndmin=1)
+    array: NDArray[np.generic] = np.array(getattr(record, name), dtype=dtype, ndmin=1)
     if array.shape != (n,) or (array.dtype.kind == "f" and not np.isfinite(array).all()):
         raise ValueError(f"{name} needs {n} finite values")
     array.setflags(write=False)
@@ -267,7 +267,9 @@ class Gains:
 
 @dataclass(frozen=True, slots=True)
 class SwingSection:
-    """The player's and the track's swing ratio in a run of bars (numbers), from n pairs; error is one standard error."""
+    """The player's and the track's swing ratio in a run of bars (numbers), from n pairs; error is one standard
+    error.
+    """
 
     first_bar: int
     last_bar: int

@@ -78,9 +78,7 @@ def _start(review: Review) -> list[str]:
         text += f"; its clock runs {abs(alignment.clock_ppm):.0f} millionths {way}, corrected"
     lines = _field("Start", text)
     if alignment.method == "leak" and alignment.latency_ms is not None:
-        lines += _field(
-            "", f"latency of the recording chain {alignment.latency_ms:.0f} ms, not part of the offsets"
-        )
+        lines += _field("", f"latency of the recording chain {alignment.latency_ms:.0f} ms, not part of the offsets")
     elif review.latency_given_ms is not None:
         lines += _field("", f"latency of {review.latency_given_ms:.0f} ms taken off, as given")
     return lines
@@ -88,9 +86,7 @@ def _start(review: Review) -> list[str]:
 
 def _whole(review: Review) -> list[str]:
     n = review.whole.n
-    strays = {
-        reason: sum(s.reason == reason for s in review.strays) for reason in ("extra", "flam", "outside")
-    }
+    strays = {reason: sum(s.reason == reason for s in review.strays) for reason in ("extra", "flam", "outside")}
     text = f"{n} hits on places, {len(review.missed)} of your own pattern missed, {strays['extra']} on no place"
     if strays["flam"]:
         text += f", {strays['flam']} grace notes"
@@ -188,7 +184,8 @@ def _correction_text(correction: Correction) -> str:
     bars = "bar" if correction.bars == 1 else "bars"
     cause = "after the stretch alone" if correction.cause == "alone" else "after a slip"
     return (
-        f"bar {correction.first_bar}, {cause}: {abs(correction.size_ms):.0f} ms taken back in {correction.bars} {bars}, "
+        f"bar {correction.first_bar}, {cause}: {abs(correction.size_ms):.0f} ms taken back in {correction.bars} "
+        f"{bars}, "
         f"{how} (spread {share:.2f}; 1 is perfectly even); where 10 was, {10 * correction.stretch:.1f} was played"
     )
 
@@ -226,7 +223,7 @@ def _gains(review: Review) -> list[str]:
 
 
 def _swing(review: Review) -> list[str]:
-    lines = []
+    lines: list[str] = []
     for section in review.swing[:4]:
         if max(section.player_ratio, section.track_ratio) < 1.1:
             continue

@@ -34,7 +34,9 @@ HISTOGRAM_EDGES_MS = tuple(float(v) for v in range(-90, 91, 10))
 """Bounds of the bins in which a place's offsets are counted; what lies beyond goes to the outer ones."""
 
 SHORT_NOTE_MS, SHORT_NOTICEABLE_MS, NOTICEABLE_SHARE = 240.0, 6.0, 0.025
-"""Just noticeable displacement of a note in a row: 6 ms below 240 ms between notes, 2.5 % above (Friberg, Sundberg 1995)."""
+"""Just noticeable displacement of a note in a row: 6 ms below 240 ms between notes, 2.5 % above (Friberg, Sundberg
+1995).
+"""
 
 FEWEST_HITS = 8
 FEWEST_BARS = 2
@@ -45,7 +47,7 @@ _SERIES_RATE = 0.8
 _SWING_PAIRS = 8
 _BACK_MS = 10.0
 _PLACE_HITS = 8
-_DRIFT_HITS = 6
+_DRIFT_HITS, _LAST_NOTES = 6, 4
 
 
 def review_take(
@@ -75,14 +77,15 @@ def review_take(
     played = matched.played
     if len(played.time_s) < FEWEST_HITS or len(np.unique(played.bar)) < FEWEST_BARS:
         raise TakeError(
-            f"{recording}: laid on the track at {alignment.starts_at_s:.2f} s, fewer than {FEWEST_HITS} hits or two bars "
+            f"{recording}: laid on the track at {alignment.starts_at_s:.2f} s, fewer than {FEWEST_HITS} hits or "
+            "two bars "
             "of it meet the track's bars; check --starts-at and that it is a take of this track"
         )
     alone = _alone_bars(analysis)
     habit_ms = _habits(played, alone, matched.fills)
     course = course_of(played, habit_ms)
     drifts = _drifts(course, analysis)
-    corrections = find_corrections(course, analysis, drifts, alone.astype(np.float64))
+    corrections = find_corrections(course, analysis, drifts, alone)
     noticeable_ms = noticeable(played)
     places = _places(played)
     return Review(
@@ -208,9 +211,7 @@ def noticeable(played: Played) -> float:
     return SHORT_NOTICEABLE_MS if space_ms < SHORT_NOTE_MS else NOTICEABLE_SHARE * space_ms
 
 
-def _sections(
-    played: Played, analysis: Analysis, alone: IntArray, fills: IntArray
-) -> tuple[Section, ...]:
+def _sections(played: Played, analysis: Analysis, alone: IntArray, fills: IntArray) -> tuple[Section, ...]:
     first, last = int(played.bar.min()), int(played.bar.max())
     name = np.array(["with a guide" if analysis.guides else "without a guide"] * (last + 1), dtype=object)
     name[[b for b in alone if b <= last]] = "alone"
@@ -276,7 +277,10 @@ def _drifts(course: Course, analysis: Analysis) -> tuple[Drift, ...]:
         start_s, end_s = float(analysis.bars.start_s[stretch.first_bar]), float(ends[stretch.last_bar])
         bar_s = (end_s - start_s) / n_bars
         at_bar = (course.nominal_s[inside] - end_s) / bar_s
-        slope, level, error = _line_with_error(at_bar, course.residual_ms[inside])
+        slope, error = _slope_with_error(at_bar, course.residual_ms[inside])
+        # The last notes tell where the stretch ended; a line through all of it would average over its wandering.
+        last = slice(-_LAST_NOTES, None)
+        level = float(np.mean(course.residual_ms[inside][last] - slope * at_bar[last]))
         n_beats = int(analysis.bars.beats[stretch.first_bar : stretch.last_bar + 1].sum())
         track_bpm = 60.0 * n_beats / (end_s - start_s)
         found.append(
@@ -294,18 +298,18 @@ def _drifts(course: Course, analysis: Analysis) -> tuple[Drift, ...]:
     return tuple(found)
 
 
-def _line_with_error(x: FloatArray, y: FloatArray) -> tuple[float, float, float]:
-    """Slope, value at x = 0, and the slope's standard error, widened for neighbours that share their error."""
+def _slope_with_error(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Least squares slope and its standard error, widened for neighbours that share their error."""
     centred = x - x.mean()
     power = float(centred @ centred)
     if power <= 0:
-        return 0.0, float(y.mean()), 0.0
+        return 0.0, 0.0
     slope = float(centred @ y) / power
     level = float(y.mean()) - slope * float(x.mean())
     rest = y - level - slope * x
     error = float(np.sqrt(rest @ rest / max(1, len(x) - 2) / power))
     shared = float(np.clip(rest[1:] @ rest[:-1] / (rest @ rest), 0.0, 0.95)) if rest @ rest > 0 else 0.0
-    return slope, level, error * float(np.sqrt((1 + shared) / (1 - shared)))
+    return slope, error * float(np.sqrt((1 + shared) / (1 - shared)))
 
 
 def _bars_until_back(course: Course, last_bar: int) -> int | None:
@@ -337,9 +341,7 @@ def _alike(one: GridSection, other: GridSection) -> bool:
     return (one.slots_per_beat, one.swing_ratio) == (other.slots_per_beat, other.swing_ratio)
 
 
-def _swing_of(
-    played: Played, grid: GridSection, analysis: Analysis, first: int, last: int
-) -> SwingSection | None:
+def _swing_of(played: Played, grid: GridSection, analysis: Analysis, first: int, last: int) -> SwingSection | None:
     """Where the second note of the pair falls between the firsts: the ratio of the long to the short part."""
     inside = (played.bar >= first) & (played.bar <= last)
     within = played.position_beats % 1.0
@@ -382,9 +384,7 @@ def _beat_ms(analysis: Analysis, bar: IntArray) -> FloatArray:
     return value
 
 
-def _gains(
-    played: Played, matched: Matched, analysis: Analysis, habit_ms: FloatArray, alone: IntArray
-) -> Gains | None:
+def _gains(played: Played, matched: Matched, analysis: Analysis, habit_ms: FloatArray, alone: IntArray) -> Gains | None:
     """Phase and period correction of the steadiest voice at the finest step that it fills; None if none does."""
     slots = lay_slots(analysis, list(matched.used))
     carried = np.isin(slots.bar, np.r_[alone, matched.fills])
@@ -406,9 +406,7 @@ def _gains(
         return None
     voice, step, member, order, usable = chosen
     value: dict[float, list[float]] = {}
-    for nominal, offset in zip(
-        played.nominal_s[member], (played.offset_ms - habit_ms)[member], strict=True
-    ):
+    for nominal, offset in zip(played.nominal_s[member], (played.offset_ms - habit_ms)[member], strict=True):
         value.setdefault(float(nominal), []).append(float(offset))
     blocks = _blocks([float(np.mean(value[float(slots.nominal_s[k])])) if usable[k] else None for k in order])
     n = sum(len(block.asynchrony_ms) for block in blocks)
@@ -520,9 +518,7 @@ def _practice(
     return best
 
 
-def _cautions(
-    analysis: Analysis, alignment: Alignment, played: Played, matched: Matched
-) -> tuple[str, ...]:
+def _cautions(analysis: Analysis, alignment: Alignment, played: Played, matched: Matched) -> tuple[str, ...]:
     notes = list(analysis.warnings)
     if not alignment.offset_known:
         notes.append(
@@ -531,7 +527,8 @@ def _cautions(
         )
     elif alignment.method == "given" and alignment.latency_ms is None:
         notes.append(
-            "a constant latency of the recording chain is part of every offset; measure it with --calibrate and give it "
+            "a constant latency of the recording chain is part of every offset; measure it with --calibrate and "
+            "give it "
             "with --latency-ms"
         )
     outside = sum(stray.reason == "outside" for stray in matched.strays)

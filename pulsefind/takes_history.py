@@ -36,7 +36,7 @@ class TakeEntry:
 
 def entry_of(review: Review, now: datetime) -> TakeEntry:
     """The line for a review."""
-    alone = [drift.end_offset_ms for drift in review.drifts]
+    worst = max(review.drifts, key=lambda drift: abs(drift.end_offset_ms), default=None)
     shares = [correction.spread_share for correction in review.corrections]
     return TakeEntry(
         SCHEMA,
@@ -48,7 +48,7 @@ def entry_of(review: Review, now: datetime) -> TakeEntry:
         round(review.whole.offset_ms, 3) if review.alignment.offset_known else None,
         round(review.whole.spread_ms, 3),
         len(review.missed),
-        round(max(alone, key=abs), 3) if alone else None,
+        round(worst.end_offset_ms, 3) if worst else None,
         round(sum(shares) / len(shares), 3) if shares else None,
         round(review.gains.phase_gain, 4) if review.gains else None,
     )
@@ -57,8 +57,8 @@ def entry_of(review: Review, now: datetime) -> TakeEntry:
 def append_take(path: Path, entry: TakeEntry) -> None:
     """Add a line at the end of a history file; the file is made if it isn't there.
 
-    The line goes out in one write to the end of the file, so two reviews at a time don't mix; a write that fails half way
-    is taken back.
+    The line goes out in one write to the end of the file, so two reviews at a time don't mix; a write that fails half
+    way is taken back.
 
     Raises
     ------
@@ -113,9 +113,7 @@ def read_history(path: Path) -> tuple[TakeEntry, ...]:
                 raise ValueError(f"schema {fields['schema']}, not {SCHEMA}")
             entries.append(TakeEntry(**fields))
         except (ValueError, TypeError, KeyError) as error:
-            raise FormatError(
-                f"{path}: line {number} is no take of a history ({error}); name another file"
-            ) from None
+            raise FormatError(f"{path}: line {number} is no take of a history ({error}); name another file") from None
     return tuple(entries)
 
 
