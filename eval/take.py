@@ -349,17 +349,6 @@ def click_track(bpm: float, beats: int, unit: int, length_s: float) -> Analysis:
     return make_track(pulse, int(np.ceil((length_s + 1) * pulse / 60 / beats)) + 1, beats, lead_s=0.0)
 
 
-def straight_from_midi(hits: TakeHits, review: Review) -> tuple[float, float]:
-    """Mean offset and spread by a few lines of their own: every note against the nearest place that the review names."""
-    nominal = np.unique(review.played.nominal_s)
-    right = np.clip(np.searchsorted(nominal, hits.time_s), 1, len(nominal) - 1)
-    near = np.where(
-        np.abs(hits.time_s - nominal[right - 1]) < np.abs(hits.time_s - nominal[right]), nominal[right - 1], nominal[right]
-    )
-    offset = 1000 * (hits.time_s - near)
-    return float(offset.mean()), float(offset.std())
-
-
 def groove(n: int) -> str:
     """Human performances to a click: the review against plain arithmetic on the MIDI notes."""
     folder = groove_folder()
@@ -381,23 +370,40 @@ def groove(n: int) -> str:
 
 def groove_difference(hits: TakeHits, track: Analysis, review: Review) -> tuple[float, float, float]:
     """Review less arithmetic: mean, spread, and the share of notes that found a place."""
-    mean, spread = arithmetic(hits, track, review.alignment.clock_ppm)
+    mean, spread = arithmetic(hits, track, review)
     share = review.whole.n / len(hits.time_s)
     return review.whole.offset_ms - mean, review.whole.spread_ms - spread, share
 
 
-def arithmetic(hits: TakeHits, track: Analysis, clock_ppm: float) -> tuple[float, float]:
-    """Mean and spread of the notes' distance from the nearest sixteenth or triplet of the click, whichever fits better."""
+def arithmetic(hits: TakeHits, track: Analysis, review: Review) -> tuple[float, float]:
+    """Mean and spread by a few lines of their own: every note against the nearest place of the click.
+
+    The subdivision is the one that the review names. Notes of one drum within 45 ms count once, a place and drum is
+    taken by the nearest note, and "nearest" is meant after the median offset is taken off.
+    """
     beat_s = float(track.beats.time_s[1] - track.beats.time_s[0])
-    best = (np.inf, 0.0, 0.0)
-    time_s = hits.time_s / (1 + 1e-6 * clock_ppm)
-    for slots in (4, 3):
-        step_s = beat_s / slots
-        offset = 1000 * ((time_s + step_s / 2) % step_s - step_s / 2)
-        cost = float(offset.std()) / step_s
-        if cost < best[0]:
-            best = (cost, float(offset.mean()), float(offset.std()))
-    return best[1], best[2]
+    bar_s = beat_s * int(track.bars.beats_per_bar[0])
+    last: dict[str, float] = {}
+    notes = []
+    for t, kind in zip(hits.time_s / (1 + 1e-6 * review.alignment.clock_ppm), hits.kind, strict=True):
+        if t - last.get(kind, -1.0) >= 0.045:
+            notes.append((float(t), kind))
+        last[kind] = float(t)
+    median_s = 0.0
+    for _ in range(5):
+        taken: dict[tuple[str, int], float] = {}
+        for t, kind in notes:
+            run = next((r for r in review.grid if int((t - median_s) / bar_s) <= r.last_bar), review.grid[-1])
+            n, late = run.slots_per_beat, run.swing_ratio / (1 + run.swing_ratio)
+            within = [k / n if k % 2 == 0 or n % 2 else (k - 1 + 2 * late) / n for k in range(n)] + [1.0]
+            beat = np.floor((t - median_s) / beat_s)
+            place = min(((beat + w) * beat_s for w in within), key=lambda p: abs(t - median_s - p))
+            key = (kind, round(place * 1e6))
+            if abs(t - median_s - place) <= 0.09 and abs(t - median_s - place) < abs(taken.get(key, np.inf) - median_s):
+                taken[key] = t - place
+        median_s = float(np.median(list(taken.values())))
+    offset = 1000 * np.array(list(taken.values()))
+    return float(offset.mean()), float(offset.std())
 
 
 def _groove_table(differences: list[tuple[float, float, float]], skipped: int) -> str:

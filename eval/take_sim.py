@@ -199,11 +199,12 @@ def simulate_take(
     played = np.array([row[0] + row[1] / 1000 for row in rows])
     kinds_played = [row[2] for row in rows]
     levels = [row[4] for row in rows]
-    n_extra = rng.binomial(len(rows), player.extra)
-    k = rng.integers(0, len(nominal) - 1, n_extra)
-    # In the middle third between two places: nearer to one an extra note may be a note that was meant.
-    share = rng.uniform(0.36, 0.64, n_extra)
-    between = nominal[k] + share * (nominal[k + 1] - nominal[k])
+    # In the middle between two places: nearer to one an extra note may be a note that was meant.
+    wide = np.flatnonzero(np.diff(nominal) > 0.21)
+    n_extra = rng.binomial(len(rows), player.extra) if len(wide) else 0
+    k = rng.choice(wide, n_extra) if n_extra else np.zeros(0, np.int64)
+    room = np.diff(nominal)[k] / 2 - 0.1
+    between = (nominal[k] + nominal[k + 1]) / 2 + rng.uniform(-1, 1, n_extra) * room
     all_s = np.r_[played, between]
     all_kinds = kinds_played + ["tom"] * n_extra
     all_levels = np.r_[levels, np.full(n_extra, 80.0)]

@@ -18,7 +18,7 @@ from scipy.ndimage import maximum_filter1d
 
 from pulsefind.records import Analysis, Audio, FloatArray, IntArray
 from pulsefind.take_leak import CLOCK_PPM, Leak, find_leak
-from pulsefind.take_places import Slots, beat_edges, every_slot, nearest
+from pulsefind.take_places import Slots, alone_bars, beat_edges, every_slot, nearest
 from pulsefind.take_records import Alignment, StartCandidate, TakeHits
 
 SURE = 0.95
@@ -27,7 +27,7 @@ SURE = 0.95
 FITS = 0.12
 """Mean log likelihood ratio, per hit, of the grid against hits scattered at random, below which nothing fits."""
 
-_SPREAD_S = 0.018
+_SPREAD_S, _SPREAD_RANGE_S = 0.018, (0.007, 0.03)
 _STRAY = 0.1
 _OUTSIDE = 0.03
 # Neighbouring hits share their error (a player drifts), so they are no independent witnesses. With a lag-1 correlation
@@ -35,12 +35,12 @@ _OUTSIDE = 0.03
 _WITNESS = 0.18
 _STEP_S = 0.004
 _COARSE_CLOCKS = np.arange(-200.0, 201.0, 50.0)
-_MOST_PEAKS, _MOST_REFINED = 500, 12
+_MOST_PEAKS, _MOST_REFINED = 500, 80
 _CLOCK_SIGMA_PPM = 80.0
 _LOOSENESS = _SPREAD_S**2 / _WITNESS / (1e-6 * _CLOCK_SIGMA_PPM) ** 2
 _FIRST_ON_ONE, _LAST_IN_LAST_BAR = np.log(6.0), np.log(4.0)
 _ON_BEATS, _BACKBEAT, _KICK_ON_ONE = 4.0, 4.0, 3.0
-_SHOWN = 6
+_WORTH_SHOWING = 0.01
 _ROUNDS = 4
 _ENOUGH_GUIDED = 0.3
 
@@ -125,7 +125,7 @@ def _by_hits(analysis: Analysis, field: _Field, hits: TakeHits) -> Alignment:
     score = np.array([fit.score for fit in fits])
     share = np.exp(score - score.max())
     share /= share.sum()
-    shown = [k for k in np.argsort(-share) if share[k] >= 0.01][:_SHOWN]
+    shown = [k for k in np.argsort(-share) if share[k] >= _WORTH_SHOWING * share.max()]
     candidates = tuple(_candidate(field, hits, fits[k].starts_at_s, fits[k].clock_ppm, float(share[k])) for k in shown)
     best = candidates[0]
     chosen = best.probability >= SURE
@@ -153,8 +153,7 @@ def _field(analysis: Analysis) -> _Field:
         near = np.abs(slots.nominal_s[index] - guide.hits.time_s) <= 0.5 * slots.spacing_s[index]
         target = low if guide.sound.centre_hz < 160 else high
         np.add.at(target, index[near], 1.0)
-    alone = [np.arange(s.first_bar, s.last_bar + 1) for s in analysis.alone if analysis.guides]
-    guided = ~np.isin(slots.bar, np.concatenate(alone)) if alone else np.ones(len(slots.bar), np.bool_)
+    guided = ~np.isin(slots.bar, alone_bars(analysis))
     if guided.mean() < _ENOUGH_GUIDED:
         guided = np.ones(len(slots.bar), np.bool_)
     return _Field(slots, edges, np.diff(edges) if len(edges) > 1 else np.zeros(0), low, high, guided)
@@ -260,19 +259,22 @@ def _score(analysis: Analysis, field: _Field, hits: TakeHits, start_s: float, cl
 
 
 def _timing(field: _Field, at_s: FloatArray, index: IntArray) -> FloatArray:
-    """(n,) log likelihood ratio of each hit: a mixture of slots (weights learned) and strays against strays alone."""
+    """(n,) log likelihood ratio of each hit: a mixture of slots (weights and spread learned) and strays against
+    strays alone."""
     slots = field.slots
     beat_s = field.beat_s[slots.beat[index]]
     away_s = at_s - slots.nominal_s[index]
-    density = np.exp(-0.5 * (away_s / _SPREAD_S) ** 2) / (_SPREAD_S * np.sqrt(2 * np.pi)) * beat_s
     phase = np.round(slots.within[index] * 12).astype(np.int64) % 12
-    weight = np.full(12, 0.25)
-    for _ in range(5):
+    weight, spread_s = np.full(12, 0.25), _SPREAD_S
+    for _ in range(6):
+        density = np.exp(-0.5 * (away_s / spread_s) ** 2) / (spread_s * np.sqrt(2 * np.pi)) * beat_s
         joint = (1 - _STRAY) * weight[phase] * density
         share = joint / (joint + _STRAY)
         total = np.bincount(phase, share, 12) + 0.05
         weight = total / total.sum()
-    ratio: FloatArray = np.log((1 - _STRAY) * weight[phase] * density + _STRAY)
+        spread_s = float(np.sqrt(share @ away_s**2 / max(float(share.sum()), 1e-9)))
+        spread_s = float(np.clip(spread_s, *_SPREAD_RANGE_S))
+    ratio: FloatArray = np.log(joint + _STRAY)
     return ratio
 
 

@@ -15,37 +15,44 @@ from pulsefind.take_places import Slots, nearest
 REACH_MS = 240.0
 """A player farther off than this is no longer followed."""
 
+PULLS = ALONE, COMING_BACK, WITH_THE_TRACK = 0.0, 0.4, 1.0
+"""How strongly a player is drawn back to their usual offset: alone, in the bars after it, and otherwise."""
+
+USUAL_REACH_MS = 120.0
+"""No latency and habit together are taken to be more than this; beyond it a place is mistaken for its neighbour."""
+
 _STEP_MS = 5.0
 _SPREAD_MS = 16.0
 _STRAY = 0.12
 _WANDER_MS, _FIRST_MS = 7.0, 40.0
-_JUMP = 0.004
+_JUMP = 0.001
+_WITNESS = 0.18
 _ROUNDS = 3
 
 
-def follow(slots: Slots, edges_s: FloatArray, time_s: FloatArray) -> FloatArray:
+def follow(slots: Slots, edges_s: FloatArray, time_s: FloatArray, pull: FloatArray) -> FloatArray:
     """The player's slow offset (n,) in ms at each hit time (n,); slots must hold every place that may be played.
 
-    edges_s (n_beats + 1,) bound the beats. No hits or no beats give zeros.
+    edges_s (n_beats + 1,) bound the beats; pull (n_beats,) out of PULLS is the share of the distance to their usual
+    offset that a player makes good by the next beat. No hits or no beats give zeros.
     """
     n_beats = len(edges_s) - 1
     if not len(time_s) or n_beats < 1:
         return np.zeros(len(time_s))
     offset_ms = np.arange(-REACH_MS, REACH_MS + 1, _STEP_MS)
     beat = np.clip(np.searchsorted(edges_s, time_s, side="right") - 1, 0, n_beats - 1)
-    path = np.zeros(n_beats)
-    weight = np.full(12, 1 / 3)
     centre_s = (edges_s[:-1] + edges_s[1:]) / 2
-    course = np.zeros(len(time_s))
+    usual_ms = usual_offset_ms(slots, edges_s, time_s)
+    course = np.full(len(time_s), usual_ms)
     for _ in range(_ROUNDS):
-        weight = _phase_weights(slots, time_s - course / 1000, weight)
+        weight = _phase_weights(slots, time_s - course / 1000)
         log_likelihood = _log_likelihood(slots, edges_s, time_s, beat, offset_ms, weight)
-        path = _most_likely(log_likelihood, offset_ms)
+        path = _most_likely(log_likelihood, offset_ms, usual_ms, pull)
         course = np.interp(time_s, centre_s, path)
     return course
 
 
-def _phase_weights(slots: Slots, time_s: FloatArray, weight: FloatArray) -> FloatArray:
+def _phase_weights(slots: Slots, time_s: FloatArray) -> FloatArray:
     """(12,) how often each twelfth of the beat is played, learned from hits laid on their nearest slots."""
     index = nearest(slots.nominal_s, time_s)
     away_ms = 1000 * (time_s - slots.nominal_s[index])
@@ -80,16 +87,37 @@ def _log_likelihood(
     return table
 
 
-def _most_likely(log_likelihood: FloatArray, offset_ms: FloatArray) -> FloatArray:
+def usual_offset_ms(slots: Slots, edges_s: FloatArray, time_s: FloatArray) -> float:
+    """The one offset in ms that fits the whole take best: latency and habit together, most likely small."""
+    if not len(time_s) or len(edges_s) < 2:
+        return 0.0
+    beat = np.clip(np.searchsorted(edges_s, time_s, side="right") - 1, 0, len(edges_s) - 2)
+    offset_ms = np.arange(-USUAL_REACH_MS, USUAL_REACH_MS + 1, _STEP_MS)
+    usual_ms = 0.0
+    for _ in range(_ROUNDS):
+        weight = _phase_weights(slots, time_s - usual_ms / 1000)
+        whole = _log_likelihood(slots, edges_s, time_s, beat, offset_ms, weight).sum(axis=0) * _WITNESS
+        usual_ms = float(offset_ms[int((whole - 0.5 * (offset_ms / _FIRST_MS) ** 2).argmax())])
+    return usual_ms
+
+
+def _log_steps(offset_ms: FloatArray, centre_ms: float, pull: float) -> FloatArray:
+    """(from, to) log probabilities of a step from beat to beat, drawn to a centre by a share of the distance."""
+    expected = offset_ms + pull * (centre_ms - offset_ms)
+    step = np.exp(-0.5 * ((offset_ms[None, :] - expected[:, None]) / _WANDER_MS) ** 2)
+    log: FloatArray = np.log((1 - _JUMP) * step / step.sum(axis=1, keepdims=True) + _JUMP / len(offset_ms))
+    return log
+
+
+def _most_likely(
+    log_likelihood: FloatArray, offset_ms: FloatArray, usual_ms: float, pull: FloatArray
+) -> FloatArray:
     """The Viterbi path (n_beats,) in ms."""
-    apart = offset_ms[:, None] - offset_ms[None, :]
-    step = np.exp(-0.5 * (apart / _WANDER_MS) ** 2)
-    step = (1 - _JUMP) * step / step.sum(axis=1, keepdims=True) + _JUMP / len(offset_ms)
-    log_step = np.log(step)
-    value = log_likelihood[0] - 0.5 * (offset_ms / _FIRST_MS) ** 2
+    steps = {share: _log_steps(offset_ms, usual_ms, share) for share in PULLS}
+    value = log_likelihood[0] - 0.5 * ((offset_ms - usual_ms) / _FIRST_MS) ** 2
     origin = np.zeros(log_likelihood.shape, np.int64)
     for k in range(1, len(log_likelihood)):
-        options = value[:, None] + log_step
+        options = value[:, None] + steps[float(pull[k])]
         origin[k] = options.argmax(axis=0)
         value = options[origin[k], np.arange(len(value))] + log_likelihood[k]
     path = np.empty(len(log_likelihood), np.int64)

@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pulsefind.grid import find_grid
 from pulsefind.places import slot_positions
 from pulsefind.records import Analysis, FloatArray, Grid, GridSection, Hits, IntArray, Sound
-from pulsefind.take_follow import follow
-from pulsefind.take_places import Slots, beat_edges, every_slot, lay_slots
+from pulsefind.take_follow import ALONE, COMING_BACK, WITH_THE_TRACK, follow, usual_offset_ms
+from pulsefind.take_places import Slots, alone_bars, bar_of_beat, beat_edges, every_slot, guided_beats, lay_slots
 from pulsefind.take_records import Missed, Played, Stray, TakeHits
 
-WINDOW_SHARE, WINDOW_MS = 0.6, 90.0
+WINDOW_SHARE, WINDOW_MS = 0.5, 90.0
 """A hit may be this far from its place: a share of the space to the next place, and never more than so many ms."""
 
 FLAM_MS = 45.0
@@ -28,6 +29,7 @@ _FEWEST_AROUND = 5
 _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0
 _SWING_APART_MS = 30.0
 _MANY_NEW = 0.35
+_COMING_BACK_BARS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +51,16 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     (for a distance that is convex in time an optimal assignment always does).
     """
     kinds = np.array(hits.kind)
-    course_s = follow(every_slot(analysis), beat_edges(analysis), time_s) / 1000
-    # Less their slow course the hits lie where they would for a player who stays with the track.
-    steady_s = time_s - course_s
-    player_grid = find_grid(analysis.beats, analysis.bars, _as_hits(steady_s))
+    edges_s, guided = beat_edges(analysis), guided_beats(analysis)
+    usual_s = usual_offset_ms(every_slot(analysis), edges_s, time_s) / 1000
+    player_grid = _player_grid(analysis, time_s - usual_s, guided)
     used = [
         _section_for(analysis, bar, analysis.grid.at(bar), player_grid.at(bar))
         for bar in range(len(analysis.bars.beats))
     ]
     slots = lay_slots(analysis, used)
+    # Less their slow course the hits lie where they would for a player who stays with the track.
+    steady_s = time_s - follow(slots, edges_s, time_s, _pull(analysis)) / 1000
     rows: list[tuple[int, int]] = []
     strays: list[Stray] = []
     for kind in sorted(set(hits.kind)):
@@ -74,6 +77,24 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     fills = _fills(played, analysis)
     strays.sort(key=lambda stray: stray.time_s)
     return Matched(played, tuple(strays), _missed(played, slots, analysis, fills), player_grid, tuple(used), fills)
+
+
+def _pull(analysis: Analysis) -> FloatArray:
+    """(n_beats,) how strongly the track draws the player back: not at all where they are alone."""
+    bars = bar_of_beat(analysis)
+    pull = np.full(len(bars), WITH_THE_TRACK)
+    alone = alone_bars(analysis)
+    for bar in alone:
+        pull[(bars > bar) & (bars <= bar + _COMING_BACK_BARS)] = COMING_BACK
+    pull[np.isin(bars, alone)] = ALONE
+    return pull
+
+
+def _player_grid(analysis: Analysis, time_s: FloatArray, guided: NDArray[np.bool_]) -> Grid:
+    """The subdivision that the player uses, from the beats with something to follow: alone they may be anywhere."""
+    beat = np.searchsorted(analysis.beats.time_s, time_s, side="right") - 1
+    followed = guided[np.clip(beat, 0, len(guided) - 1)]
+    return find_grid(analysis.beats, analysis.bars, _as_hits(time_s[followed] if followed.any() else time_s))
 
 
 def _as_hits(time_s: FloatArray) -> Hits:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pulsefind.places import label, slot_positions
 from pulsefind.records import Analysis, FloatArray, GridSection, IntArray
@@ -34,6 +35,19 @@ def beat_edges(analysis: Analysis) -> FloatArray:
     """(n_beats + 1,) the beats and the end of the last bar, in seconds."""
     edges: FloatArray = np.r_[analysis.beats.time_s, analysis.bars.end_s]
     return edges
+
+
+def alone_bars(analysis: Analysis) -> IntArray:
+    """Indices of the bars in which nothing can be followed; none where the track has no guide at all."""
+    if not analysis.guides or not analysis.alone:
+        return np.zeros(0, np.int64)
+    return np.concatenate([np.arange(s.first_bar, s.last_bar + 1) for s in analysis.alone])
+
+
+def guided_beats(analysis: Analysis) -> NDArray[np.bool_]:
+    """(n_beats,) is there something to follow."""
+    guided: NDArray[np.bool_] = ~np.isin(bar_of_beat(analysis), alone_bars(analysis))
+    return guided
 
 
 def lay_slots(analysis: Analysis, section_of_bar: list[GridSection]) -> Slots:
@@ -84,11 +98,10 @@ def _fine(section: GridSection) -> GridSection:
     """The grid that a player may fill: sixteenths where the track has two or fewer, halved triplets where it has
     them.
     """
+    if section.swing_ratio != 1.0:
+        return section
     slots = {1: 4, 2: 4, 3: 6}.get(section.slots_per_beat, section.slots_per_beat)
-    ratio = section.swing_ratio if section.slots_per_beat == slots else 1.0
-    if section.slots_per_beat == 2 and section.swing_ratio > 1.4:
-        return GridSection(section.first_bar, section.last_bar, 3, 1.0)
-    return GridSection(section.first_bar, section.last_bar, slots, ratio)
+    return GridSection(section.first_bar, section.last_bar, slots, 1.0)
 
 
 def nearest(sorted_s: FloatArray, time_s: FloatArray) -> IntArray:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulsefind.errors import PulsefindError
-from pulsefind.records import FloatArray, IntArray
+from pulsefind.records import FloatArray, GridSection, IntArray
 
 KINDS = ("kick", "snare", "tom", "hat", "cymbal", "other")
 """What a hit may be. From sound alone only kick, snare and cymbal (hi-hat included) are told apart."""
@@ -290,7 +290,10 @@ class Practice:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """Everything said about a take. Without a chosen alignment all lists are empty, and verdict says why."""
+    """Everything said about a take. Without a chosen alignment all lists are empty, and verdict says why.
+
+    grid is what the hits were laid on: the track's, or the player's where it is finer or swings otherwise.
+    """
 
     track: str
     track_sha256: str
@@ -306,6 +309,7 @@ class Review:
     places: tuple[PlaceSummary, ...]
     histogram_edges_ms: tuple[float, ...]
     drifts: tuple[Drift, ...]
+    grid: tuple[GridSection, ...]
     swing: tuple[SwingSection, ...]
     corrections: tuple[Correction, ...]
     gains: Gains | None

@@ -10,6 +10,7 @@ from pulsefind.take_records import Correction, Drift, PlaceSummary, Review, Summ
 
 WIDTH = 80
 _INDENT = 10
+_MOST_CANDIDATES = 8
 _MOST_PLACES, _MOST_SECTIONS, _MOST_CORRECTIONS = 16, 10, 4
 _BETWEEN_DRUMS_MS = 19.0
 """Between kick, snare and hi-hat drummers notice from 19 to 24 ms."""
@@ -61,12 +62,15 @@ def _unplaced(review: Review) -> list[str]:
     if not alignment.candidates:
         return _field("Start", f"can't tell: {alignment.reason}. If you know it: --starts-at SECONDS")
     lines = _field("Start", f"can't tell: {alignment.reason}. Choose one and run again with it:")
-    for candidate in alignment.candidates:
+    for candidate in alignment.candidates[:_MOST_CANDIDATES]:
         text = (
             f"--starts-at={candidate.starts_at_s:.3f}   first hit in bar {candidate.first_bar}, "
             f"{max(1, min(99, round(100 * candidate.probability)))} % likely"
         )
         lines += _field("", text)
+    hidden = len(alignment.candidates) - _MOST_CANDIDATES
+    if hidden > 0:
+        lines += _field("", f"and {hidden} more: --json lists them; the track repeats itself too evenly to tell")
     return [*lines, *_notes(review)]
 
 

@@ -13,7 +13,7 @@ from pulsefind.records import Analysis, Audio, FloatArray, GridSection, IntArray
 from pulsefind.take_align import align
 from pulsefind.take_corrections import Course, course_of, find_corrections
 from pulsefind.take_match import Matched, match
-from pulsefind.take_places import lay_slots
+from pulsefind.take_places import alone_bars, lay_slots
 from pulsefind.take_records import (
     Alignment,
     Correction,
@@ -81,7 +81,7 @@ def review_take(
             "two bars "
             "of it meet the track's bars; check --starts-at and that it is a take of this track"
         )
-    alone = _alone_bars(analysis)
+    alone = alone_bars(analysis)
     habit_ms = _habits(played, alone, matched.fills)
     course = course_of(played, habit_ms)
     drifts = _drifts(course, analysis)
@@ -103,6 +103,7 @@ def review_take(
         places=places,
         histogram_edges_ms=HISTOGRAM_EDGES_MS,
         drifts=drifts,
+        grid=_runs(matched.used),
         swing=_swing(played, matched, analysis),
         corrections=corrections,
         gains=_gains(played, matched, analysis, habit_ms, alone),
@@ -153,6 +154,7 @@ def _unplaced(
         places=(),
         histogram_edges_ms=HISTOGRAM_EDGES_MS,
         drifts=(),
+        grid=(),
         swing=(),
         corrections=(),
         gains=None,
@@ -174,14 +176,6 @@ def summary(offset_ms: FloatArray) -> Summary:
 
 def _is(names: tuple[str, ...], name: str) -> NDArray[np.bool_]:
     return np.array([n == name for n in names], np.bool_)
-
-
-def _alone_bars(analysis: Analysis) -> IntArray:
-    """Indices of the bars in which nothing can be followed; none where the track has no guide at all."""
-    if not analysis.guides:
-        return np.zeros(0, np.int64)
-    bars = [np.arange(s.first_bar, s.last_bar + 1) for s in analysis.alone]
-    return np.concatenate(bars) if bars else np.zeros(0, np.int64)
 
 
 def _habits(played: Played, alone: IntArray, fills: IntArray) -> FloatArray:
@@ -322,23 +316,23 @@ def _bars_until_back(course: Course, last_bar: int) -> int | None:
     return None
 
 
-def _swing(played: Played, matched: Matched, analysis: Analysis) -> tuple[SwingSection, ...]:
-    """Swing ratios over runs of bars that were laid on one grid."""
-    found = []
-    first = 0
-    for bar in range(len(matched.used)):
-        last = bar == len(matched.used) - 1
-        if not last and _alike(matched.used[bar + 1], matched.used[bar]):
-            continue
-        section = _swing_of(played, matched.used[bar], analysis, first, bar)
-        if section is not None:
-            found.append(section)
-        first = bar + 1
+def _runs(used: tuple[GridSection, ...]) -> tuple[GridSection, ...]:
+    """The grids that the hits were laid on, bar by bar, joined to runs of bars (indices)."""
+    found: list[GridSection] = []
+    for bar, section in enumerate(used):
+        same = found and (found[-1].slots_per_beat, found[-1].swing_ratio) == (
+            section.slots_per_beat,
+            section.swing_ratio,
+        )
+        first = found.pop().first_bar if same else bar
+        found.append(GridSection(first, bar, section.slots_per_beat, section.swing_ratio))
     return tuple(found)
 
 
-def _alike(one: GridSection, other: GridSection) -> bool:
-    return (one.slots_per_beat, one.swing_ratio) == (other.slots_per_beat, other.swing_ratio)
+def _swing(played: Played, matched: Matched, analysis: Analysis) -> tuple[SwingSection, ...]:
+    """Swing ratios over runs of bars that were laid on one grid."""
+    found = (_swing_of(played, run, analysis, run.first_bar, run.last_bar) for run in _runs(matched.used))
+    return tuple(section for section in found if section is not None)
 
 
 def _swing_of(played: Played, grid: GridSection, analysis: Analysis, first: int, last: int) -> SwingSection | None:
