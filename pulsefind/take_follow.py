@@ -104,8 +104,10 @@ def usual_offset_ms(slots: Slots, edges_s: FloatArray, time_s: FloatArray) -> fl
 def _log_steps(offset_ms: FloatArray, centre_ms: float, pull: float) -> FloatArray:
     """(from, to) log probabilities of a step from beat to beat, drawn to a centre by a share of the distance."""
     expected = offset_ms + pull * (centre_ms - offset_ms)
-    step = np.exp(-0.5 * ((offset_ms[None, :] - expected[:, None]) / _WANDER_MS) ** 2)
-    log: FloatArray = np.log((1 - _JUMP) * step / step.sum(axis=1, keepdims=True) + _JUMP / len(offset_ms))
+    # With the track a player is taken to be where they usually are: a late note is late, and no new course.
+    wander_ms, jump = (_WANDER_MS, _JUMP) if pull < WITH_THE_TRACK else (_STEP_MS / 2, 1e-12)
+    step = np.exp(-0.5 * ((offset_ms[None, :] - expected[:, None]) / wander_ms) ** 2)
+    log: FloatArray = np.log((1 - jump) * step / step.sum(axis=1, keepdims=True) + jump / len(offset_ms))
     return log
 
 

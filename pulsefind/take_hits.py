@@ -33,7 +33,8 @@ FLOOR_DB = -42.0
 SAME_STROKE_S = 0.02
 _LOW, _BODY, _MID, _HIGH = range(4)
 _BEFORE_MS, _GAP_MS, _AFTER_MS = 14, 3, 10
-_PICK_BEFORE_S, _PICK_AFTER_S = 0.016, 0.007
+_PICK_BEFORE_S, _PICK_AFTER_S = 0.008, 0.005
+_STEEP_REACH_MS, _CLEAR_DB = 16, 6.0
 _FEWEST_SAMPLES = 12
 _NARROW_HZ = 9000
 
@@ -73,10 +74,10 @@ def find_strokes(audio: Audio) -> TakeHits:
     if len(audio.samples) < audio.rate_hz // 10 or not np.any(audio.samples):
         return _nothing(audio, notes)
     bands = _follow_bands(audio)
-    frame, band = _candidates(bands)
+    frame = _candidates(bands)
     if not len(frame):
         return _nothing(audio, notes)
-    time_s = _pick_times(audio, frame, band)
+    time_s = _pick_times(audio, frame)
     rows = _name_kinds(bands, frame, time_s)
     if not rows:
         return _nothing(audio, notes)
@@ -111,14 +112,12 @@ def _shift(values: FloatArray, by: int) -> FloatArray:
     return values[index]
 
 
-def _candidates(bands: _Bands) -> tuple[IntArray, IntArray]:
-    """Frames (1 ms) at which a stroke is likely, and the band that shows it most clearly."""
+def _candidates(bands: _Bands) -> IntArray:
+    """Frames (1 ms) at which a stroke is likely."""
     over = bands.rise_db / np.array(LEAST_RISE_DB)
     best = over.max(axis=1)
     peak = (best == maximum_filter1d(best, 2 * 9 + 1)) & (best > 1.0)
     frame = np.flatnonzero(peak)
-    if not len(frame):
-        return frame, frame
     kept: list[int] = []
     for f in frame:
         if kept and f - kept[-1] < 1000 * SAME_STROKE_S:
@@ -126,25 +125,44 @@ def _candidates(bands: _Bands) -> tuple[IntArray, IntArray]:
                 kept[-1] = int(f)
         else:
             kept.append(int(f))
-    chosen = np.array(kept, dtype=np.int64)
-    return chosen, over[chosen].argmax(axis=1)
+    return np.array(kept, dtype=np.int64)
 
 
-def _pick_times(audio: Audio, frame: IntArray, band: IntArray) -> FloatArray:
+def _pick_times(audio: Audio, frame: IntArray) -> FloatArray:
     """The change point of the signal near each candidate, in seconds."""
-    step = audio.rate_hz // 1000
-    # The first difference lifts the attack's high part over what rings below it.
-    bright = np.diff(audio.samples.astype(np.float64), prepend=0.0)
     plain = audio.samples.astype(np.float64)
+    # The first difference lifts the attack's high part over what rings below it.
+    bright = np.diff(plain, prepend=0.0)
+    energy = [np.r_[0.0, np.cumsum(np.square(signal))] for signal in (bright, plain)]
     before, after = round(_PICK_BEFORE_S * audio.rate_hz), round(_PICK_AFTER_S * audio.rate_hz)
     time_s = np.empty(len(frame))
     for i, f in enumerate(frame):
-        signal = plain if band[i] == _LOW else bright
-        centre = int(f) * step
+        centre, clear_db = _steepest(energy[0], int(f), audio.rate_hz)
+        signal = bright
+        if clear_db < _CLEAR_DB:
+            centre, _ = _steepest(energy[1], int(f), audio.rate_hz)
+            signal = plain
         first = max(0, centre - before)
-        part = signal[first : centre + after]
-        time_s[i] = (first + change_point(part)) / audio.rate_hz
+        time_s[i] = (first + change_point(signal[first : centre + after])) / audio.rate_hz
     return time_s
+
+
+def _steepest(energy: FloatArray, frame: int, rate_hz: int) -> tuple[int, float]:
+    """Sample near a frame (1 ms) at which the energy after stands highest over the energy before, and by how many dB."""
+    step = rate_hz // 1000
+    reach, ahead, behind = _STEEP_REACH_MS * step, 4 * step, 6 * step
+    first = max(behind, frame * step - reach)
+    last = min(len(energy) - 1 - ahead, frame * step + reach)
+    if last <= first:
+        return frame * step, 0.0
+    at = np.arange(first, last, step // 4)
+    later = (energy[at + ahead] - energy[at]) / ahead
+    earlier = (energy[at] - energy[at - behind]) / behind
+    floor = 1e-6 * float(later.max()) + 1e-15
+    ratio = np.log10((later + floor) / (earlier + floor))
+    # A stroke may be followed by another; the loudness of what follows decides between rises.
+    best = int(np.argmax(ratio * np.sqrt(later)))
+    return int(at[best]), 10 * float(ratio[best])
 
 
 def change_point(signal: FloatArray) -> int:
@@ -176,14 +194,13 @@ def _name_kinds(bands: _Bands, frame: IntArray, time_s: FloatArray) -> list[tupl
 
 
 def _kinds(row: FloatArray, usual: FloatArray, loudest: float) -> tuple[str, ...]:
+    """What a stroke may have been, from what it added to each band (dB)."""
     below = row - usual
-    kick = below[_LOW] > -12 and row[_LOW] > row[_BODY] - 3 and row[_LOW] > loudest - 30
-    snare = below[_MID] > -12 and row[_MID] > row[_HIGH] - 3 and not (kick and below[_MID] < -6)
-    if snare:
+    kick = below[_LOW] > -14 and row[_LOW] > row[_BODY] and row[_LOW] > loudest - 28
+    # A snare's wires fill the middle; of a cymbal little reaches down there, of a kick only the beater's click.
+    middle = row[_MID] > row[_HIGH] - 9 and row[_MID] > loudest - 45
+    if middle and not (kick and (below[_MID] < -9 or row[_MID] < row[_LOW] - 16)):
         return ("kick", "snare") if kick else ("snare",)
-    cymbal = below[_HIGH] > -22
     if kick:
-        return ("kick", "cymbal") if below[_HIGH] > -12 else ("kick",)
-    if cymbal:
-        return ("cymbal",)
-    return (("kick", "snare", "cymbal")[int(np.argmax(below[[_LOW, _MID, _HIGH]]))],)
+        return ("kick", "cymbal") if below[_HIGH] > -14 else ("kick",)
+    return ("cymbal",) if row[_HIGH] >= row[_MID] else ("snare",)

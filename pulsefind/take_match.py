@@ -23,7 +23,9 @@ FLAM_MS = 45.0
 OWN_RATE = 0.75
 """A place is part of the player's own pattern when it is struck in at least this share of the bars around."""
 
-_FLAM_SHARE = 0.4
+LARGEST_SWING = 2.7
+"""Beyond this ratio the second note of a pair is a dotted rhythm on a finer grid, not swing (common practice, no source)."""
+
 _AROUND_BARS = 4
 _FEWEST_AROUND = 5
 _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0
@@ -108,6 +110,8 @@ def _as_hits(time_s: FloatArray) -> Hits:
 
 def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridSection) -> GridSection:
     """The grid to lay the player's hits on: the track's, unless theirs is finer or swings clearly otherwise."""
+    if player.swing_ratio > LARGEST_SWING:
+        player = GridSection(player.first_bar, player.last_bar, player.slots_per_beat, 1.0)
     if track.slots_per_beat % player.slots_per_beat == 0 and track.slots_per_beat > player.slots_per_beat:
         if player.swing_ratio == 1.0 or track.slots_per_beat == 3:
             return track
