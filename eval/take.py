@@ -45,7 +45,10 @@ def table(title: str, head: tuple[str, ...], rows: list[tuple[object, ...]]) -> 
     """A plain table."""
     cells = [head, *[tuple(_cell(v) for v in row) for row in rows]]
     width = [max(len(row[k]) for row in cells) for k in range(len(head))]
-    lines = ["  ".join(text.rjust(w) if k else text.ljust(w) for k, (text, w) in enumerate(zip(row, width, strict=True))) for row in cells]
+    lines = [
+        "  ".join(text.rjust(w) if k else text.ljust(w) for k, (text, w) in enumerate(zip(row, width, strict=True)))
+        for row in cells
+    ]
     return "\n".join([title, *lines, ""])
 
 
@@ -93,7 +96,9 @@ def simulated_pair(seed: int, known_start: bool) -> tuple[Analysis, Player, Simu
         clock_ppm=float(rng.uniform(-200, 200)),
     )
     start = take.starts_at_s if known_start else None
-    review = review_take(track, take.hits, HERE, SONG, starts_at_s=start, latency_ms=latency_ms if known_start else None)
+    review = review_take(
+        track, take.hits, HERE, SONG, starts_at_s=start, latency_ms=latency_ms if known_start else None
+    )
     return track, player, take, latency_ms, review
 
 
@@ -223,7 +228,16 @@ def alignment(n: int) -> str:
         rows.append((f"leak at {level:.0f} dB", *aligned_by_leak(n or 100, level)))
     return table(
         "Alignment of takes with unknown start (error at the middle of the take; by hits the player's own mean offset is 0)",
-        ("takes", "n", "within 5 ms", "shown, true among them", "shown, not among", "wrong", "can't tell", "median |error| ms"),
+        (
+            "takes",
+            "n",
+            "within 5 ms",
+            "shown, true among them",
+            "shown, not among",
+            "wrong",
+            "can't tell",
+            "median |error| ms",
+        ),
         rows,
     )
 
@@ -413,7 +427,9 @@ def _groove_table(differences: list[tuple[float, float, float]], skipped: int) -
         ("mean offset, ms", len(d), int(within[:, 0].sum()), float(d[:, 0].mean()), float(np.abs(d[:, 0]).max())),
         ("spread, ms", len(d), int(within[:, 1].sum()), float(d[:, 1].mean()), float(np.abs(d[:, 1]).max())),
     ]
-    title = f"Groove MIDI ({len(d)} performances, {skipped} not reviewed; {100 * d[:, 2].mean():.1f} % of notes on places)"
+    title = (
+        f"Groove MIDI ({len(d)} performances, {skipped} not reviewed; {100 * d[:, 2].mean():.1f} % of notes on places)"
+    )
     return table(title, ("review less arithmetic", "n", "within 1 ms", "mean", "largest"), rows)
 
 
@@ -433,9 +449,21 @@ def groove_audio(n: int) -> str:
     d = np.array(rows)
     good = (np.abs(d[:, 0]) <= 3) & (np.abs(d[:, 1]) <= 2) & (d[:, 2] >= 0.97)
     lines: list[tuple[object, ...]] = [
-        ("mean offset, ms", len(d), int((np.abs(d[:, 0]) <= 3).sum()), float(d[:, 0].mean()), float(np.abs(d[:, 0]).max())),
+        (
+            "mean offset, ms",
+            len(d),
+            int((np.abs(d[:, 0]) <= 3).sum()),
+            float(d[:, 0].mean()),
+            float(np.abs(d[:, 0]).max()),
+        ),
         ("spread, ms", len(d), int((np.abs(d[:, 1]) <= 2).sum()), float(d[:, 1].mean()), float(np.abs(d[:, 1]).max())),
-        ("places found, %", len(d), int((d[:, 2] >= 0.97).sum()), 100 * float(d[:, 2].mean()), 100 * float(d[:, 2].min())),
+        (
+            "places found, %",
+            len(d),
+            int((d[:, 2] >= 0.97).sum()),
+            100 * float(d[:, 2].mean()),
+            100 * float(d[:, 2].min()),
+        ),
         ("places not struck, %", len(d), "", 100 * float(d[:, 3].mean()), 100 * float(d[:, 3].max())),
         ("kinds agree, %", len(d), "", 100 * float(d[:, 4].mean()), 100 * float(d[:, 4].min())),
         ("all three", len(d), int(good.sum()), 0.0, 0.0),

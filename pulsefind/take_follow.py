@@ -111,9 +111,7 @@ def _log_steps(offset_ms: FloatArray, centre_ms: float, pull: float) -> FloatArr
     return log
 
 
-def _most_likely(
-    log_likelihood: FloatArray, offset_ms: FloatArray, usual_ms: float, pull: FloatArray
-) -> FloatArray:
+def _most_likely(log_likelihood: FloatArray, offset_ms: FloatArray, usual_ms: float, pull: FloatArray) -> FloatArray:
     """The Viterbi path (n_beats,) in ms."""
     steps = {share: _log_steps(offset_ms, usual_ms, share) for share in PULLS}
     value = log_likelihood[0] - 0.5 * ((offset_ms - usual_ms) / _FIRST_MS) ** 2

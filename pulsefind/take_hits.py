@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from scipy.signal import butter, sosfiltfilt
+from scipy.signal import butter, sosfilt
 
 from pulsefind.audio import load
 from pulsefind.records import Audio, FloatArray, IntArray
@@ -30,13 +31,19 @@ LEAST_RISE_DB = (9.0, 8.0, 6.0, 5.0)
 FLOOR_DB = -42.0
 """Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence."""
 
+REST_TIMES = (8.0, 6.0, 3.0, 2.0)
+"""Nor below this many times what the band holds at rest: the power of a narrow band of noise leaps about."""
+
 SAME_STROKE_S = 0.02
 _LOW, _BODY, _MID, _HIGH = range(4)
 _BEFORE_MS, _GAP_MS, _AFTER_MS = 14, 3, 10
 _PICK_BEFORE_S, _PICK_AFTER_S = 0.008, 0.005
-_STEEP_REACH_MS, _CLEAR_DB = 16, 6.0
+_STEEP_REACH_MS, _CLEAR_DB = 20, 6.0
 _FEWEST_SAMPLES = 12
 _NARROW_HZ = 9000
+_LOOK_AHEAD_MS = (25, 12, 5, 5)
+_FAINTEST_DB = -38.0
+_ECHO_MS, _ECHO_DB = 70, 18.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +84,10 @@ def find_strokes(audio: Audio) -> TakeHits:
     frame = _candidates(bands)
     if not len(frame):
         return _nothing(audio, notes)
-    time_s = _pick_times(audio, frame)
-    rows = _name_kinds(bands, frame, time_s)
+    gained_db = _gained_db(bands, frame)
+    kept = _not_masked(frame, gained_db)
+    frame, gained_db = frame[kept], gained_db[kept]
+    rows = _name_kinds(gained_db, _pick_times(audio, frame))
     if not rows:
         return _nothing(audio, notes)
     time, kind, level = zip(*sorted(rows), strict=True)
@@ -95,13 +104,15 @@ def _follow_bands(audio: Audio) -> _Bands:
     power = np.empty((n, len(BAND_HZ)))
     for k, edges in enumerate(BAND_HZ):
         sos = butter(2, edges, "bandpass", fs=audio.rate_hz, output="sos")
-        part = sosfiltfilt(sos, audio.samples)[: n * step]
+        # Causal: a filter that looks ahead would let strokes ring before they happen.
+        part = sosfilt(sos, audio.samples)[: n * step]
         power[:, k] = np.square(part).reshape(n, step).mean(axis=1)
     smooth = uniform_filter1d(power, 3, axis=0, mode="nearest")
     after = _shift(maximum_filter1d(smooth, _AFTER_MS, axis=0, mode="nearest"), -(_AFTER_MS // 2))
     before = _shift(uniform_filter1d(power, _BEFORE_MS, axis=0, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS)
     loud = np.percentile(after, 99.5, axis=0)
-    floor = loud * 10 ** (FLOOR_DB / 10) + 1e-12
+    rest = np.percentile(power, 30, axis=0) * np.array(REST_TIMES)
+    floor = np.maximum(loud * 10 ** (FLOOR_DB / 10), rest) + 1e-12
     rise_db = 10 * np.log10((after + floor) / (before + floor))
     return _Bands(power, rise_db, after, before)
 
@@ -152,7 +163,7 @@ def _steepest(energy: FloatArray, frame: int, rate_hz: int) -> tuple[int, float]
     step = rate_hz // 1000
     reach, ahead, behind = _STEEP_REACH_MS * step, 4 * step, 6 * step
     first = max(behind, frame * step - reach)
-    last = min(len(energy) - 1 - ahead, frame * step + reach)
+    last = min(len(energy) - 1 - ahead, frame * step + reach // 2)
     if last <= first:
         return frame * step, 0.0
     at = np.arange(first, last, step // 4)
@@ -178,18 +189,42 @@ def change_point(signal: FloatArray) -> int:
     return int(k[np.argmin(k * np.log(left) + (n - k) * np.log(right))])
 
 
-def _name_kinds(bands: _Bands, frame: IntArray, time_s: FloatArray) -> list[tuple[float, str, float]]:
-    """(time_s, kind, level_db) rows: one a stroke, two where a kick and a cymbal meet."""
-    gained = np.maximum(bands.after[frame] - bands.before[frame], 1e-15)
-    gained_db = 10 * np.log10(gained)
-    usual = np.percentile(gained_db, 90, axis=0)
-    loudest = float(usual.max())
+def _gained_db(bands: _Bands, frame: IntArray) -> FloatArray:
+    """(n, 4) power that each stroke added to each band, in dB; low bands take longer to show it."""
+    last = len(bands.after) - 1
+    before = bands.before[np.clip(frame - 2, 0, last)]
+    columns = [
+        np.max([bands.after[np.clip(frame + k, 0, last), band] for k in range(ahead)], axis=0)
+        for band, ahead in enumerate(_LOOK_AHEAD_MS)
+    ]
+    gained: FloatArray = 10 * np.log10(np.maximum(np.stack(columns, axis=1) - before, 1e-15))
+    return gained
+
+
+def _not_masked(frame: IntArray, gained_db: FloatArray) -> NDArray[np.bool_]:
+    """(n,) is it more than an echo or an unsteady decay of the stroke before it, and more than nothing."""
+    strength = (gained_db - np.percentile(gained_db, 90, axis=0)).max(axis=1)
+    kept = strength > _FAINTEST_DB
+    last = -1
+    for i in range(len(frame)):
+        if not kept[i]:
+            continue
+        if last >= 0 and frame[i] - frame[last] < _ECHO_MS and strength[i] < strength[last] - _ECHO_DB:
+            kept[i] = False
+            continue
+        last = i
+    result: NDArray[np.bool_] = kept
+    return result
+
+
+def _name_kinds(gained_db: FloatArray, time_s: FloatArray) -> list[tuple[float, str, float]]:
+    """(time_s, kind, level_db) rows: one a stroke, two where a kick and another drum meet."""
+    usual = np.percentile(gained_db, 90, axis=0) if len(gained_db) else np.zeros(4)
     rows = []
-    for i, row in enumerate(gained_db):
-        kinds = _kinds(row, usual, loudest)
-        for kind in kinds:
+    for row, at_s in zip(gained_db, time_s, strict=True):
+        for kind in _kinds(row, usual, float(usual.max())):
             band = {"kick": _LOW, "snare": _MID, "cymbal": _HIGH}[kind]
-            rows.append((float(time_s[i]), kind, float(row[band] - usual[band])))
+            rows.append((float(at_s), kind, float(row[band] - usual[band])))
     return rows
 
 
@@ -202,5 +237,6 @@ def _kinds(row: FloatArray, usual: FloatArray, loudest: float) -> tuple[str, ...
     if middle and not (kick and (below[_MID] < -9 or row[_MID] < row[_LOW] - 16)):
         return ("kick", "snare") if kick else ("snare",)
     if kick:
-        return ("kick", "cymbal") if below[_HIGH] > -14 else ("kick",)
+        # A beater's click falls off towards the top, a cymbal doesn't.
+        return ("kick", "cymbal") if below[_HIGH] > -20 and row[_HIGH] > row[_MID] - 3 else ("kick",)
     return ("cymbal",) if row[_HIGH] >= row[_MID] else ("snare",)
