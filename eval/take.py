@@ -227,7 +227,8 @@ def alignment(n: int) -> str:
     for level in (-15.0, -30.0):
         rows.append((f"leak at {level:.0f} dB", *aligned_by_leak(n or 100, level)))
     return table(
-        "Alignment of takes with unknown start (error at the middle of the take; by hits the player's own mean offset is 0)",
+        "Alignment of takes with unknown start (error at the middle of the take; by hits the player's own mean "
+        "offset is 0)",
         (
             "takes",
             "n",
@@ -339,11 +340,11 @@ def groove_folder() -> Path | None:
     return None
 
 
-def performances(folder: Path, n: int, seed: int = 0) -> list[tuple[Path, float, int, int]]:
-    """(file, bpm, beats, unit) of performances of 20 s to 200 s, drawn at random."""
+def performances(folder: Path, n: int, seed: int = 0, longest_s: float = 200.0) -> list[tuple[Path, float, int, int]]:
+    """(file, bpm, beats, unit) of performances of 20 s or more, drawn at random."""
     with (folder / "info.csv").open(newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["beat_type"] == "beat"]
-    usable = [row for row in rows if 20 <= float(row["duration"]) <= 200]
+    usable = [row for row in rows if 20 <= float(row["duration"]) <= longest_s]
     order = np.random.default_rng(seed).permutation(len(usable))
     found = []
     for k in order:
@@ -392,17 +393,25 @@ def groove_difference(hits: TakeHits, track: Analysis, review: Review) -> tuple[
 def arithmetic(hits: TakeHits, track: Analysis, review: Review) -> tuple[float, float]:
     """Mean and spread by a few lines of their own: every note against the nearest place of the click.
 
-    The subdivision is the one that the review names. Notes of one drum within 45 ms count once, a place and drum is
-    taken by the nearest note, and "nearest" is meant after the median offset is taken off.
+    The subdivision is the one that the review names. Of notes of one drum within 45 ms the loudest counts, a place
+    and drum is taken by the nearest note, and "nearest" is meant after the median offset is taken off.
     """
     beat_s = float(track.beats.time_s[1] - track.beats.time_s[0])
     bar_s = beat_s * int(track.bars.beats_per_bar[0])
-    last: dict[str, float] = {}
     notes = []
-    for t, kind in zip(hits.time_s / (1 + 1e-6 * review.alignment.clock_ppm), hits.kind, strict=True):
-        if t - last.get(kind, -1.0) >= 0.045:
-            notes.append((float(t), kind))
-        last[kind] = float(t)
+    for kind in set(hits.kind):
+        group: list[tuple[float, float]] = []
+        for t, k, level in zip(
+            hits.time_s / (1 + 1e-6 * review.alignment.clock_ppm), hits.kind, hits.level, strict=True
+        ):
+            if k != kind:
+                continue
+
+            if group and t - group[-1][0] < 0.045:
+                group[-1] = max(group[-1], (float(t), float(level)), key=lambda note: note[1])
+            else:
+                group.append((float(t), float(level)))
+        notes += [(t, kind) for t, _ in group]
     median_s = 0.0
     for _ in range(5):
         taken: dict[tuple[str, int], float] = {}

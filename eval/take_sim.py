@@ -204,7 +204,7 @@ def simulate_take(
     n_extra = rng.binomial(len(rows), player.extra) if len(wide) else 0
     k = rng.choice(wide, n_extra) if n_extra else np.zeros(0, np.int64)
     room = np.diff(nominal)[k] / 2 - 0.1
-    between = (nominal[k] + nominal[k + 1]) / 2 + rng.uniform(-1, 1, n_extra) * room
+    between = (nominal[k] + nominal[k + 1]) / 2 + offset[k] / 1000 + rng.uniform(-1, 1, n_extra) * room
     all_s = np.r_[played, between]
     all_kinds = kinds_played + ["tom"] * n_extra
     all_levels = np.r_[levels, np.full(n_extra, 80.0)]

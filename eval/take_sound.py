@@ -1,7 +1,7 @@
 """A drum kit made by code, for takes whose every stroke is known.
 
-Plain synthesis: a swept sine with a beater's click (kick), a tone under noise (snare), sines (toms), high-passed noise and
-inharmonic squares (hi-hat, cymbals). Sounds change from stroke to stroke, softer strokes are duller.
+Plain synthesis: a swept sine with a beater's click (kick), a tone under noise (snare), sines (toms), high-passed
+noise and inharmonic squares (hi-hat, cymbals). Sounds change from stroke to stroke, softer strokes are duller.
 """
 
 from __future__ import annotations

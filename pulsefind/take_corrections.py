@@ -105,7 +105,7 @@ def _after_alone(course: Course, analysis: Analysis, last_index: int, drift: Dri
     if before.sum() < 2 or (~before).sum() < 4:
         return None
     # Within the stretch the offset drifts; against its own course the error is level.
-    y[before] -= drift.ms_per_bar * (t[before] - end_s) / bar_s
+    y[before] -= drift.ms_per_bar * (t[before] - t[before][-1]) / bar_s
     return _correction("alone", course, analysis, np.flatnonzero(window), t, y, bar_s)
 
 

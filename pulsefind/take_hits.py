@@ -159,7 +159,9 @@ def _pick_times(audio: Audio, frame: IntArray) -> FloatArray:
 
 
 def _steepest(energy: FloatArray, frame: int, rate_hz: int) -> tuple[int, float]:
-    """Sample near a frame (1 ms) at which the energy after stands highest over the energy before, and by how many dB."""
+    """Sample near a frame (1 ms) at which the energy after stands highest over the energy before, and by how many
+    dB.
+    """
     step = rate_hz // 1000
     reach, ahead, behind = _STEEP_REACH_MS * step, 4 * step, 6 * step
     first = max(behind, frame * step - reach)
@@ -234,7 +236,7 @@ def _kinds(row: FloatArray, usual: FloatArray, loudest: float) -> tuple[str, ...
     kick = below[_LOW] > -14 and row[_LOW] > row[_BODY] and row[_LOW] > loudest - 28
     # A snare's wires fill the middle; of a cymbal little reaches down there, of a kick only the beater's click.
     middle = row[_MID] > row[_HIGH] - 9 and row[_MID] > loudest - 45
-    if middle and not (kick and (below[_MID] < -9 or row[_MID] < row[_LOW] - 16)):
+    if middle and not (kick and (below[_MID] < -9 or row[_MID] < row[_LOW] - 13)):
         return ("kick", "snare") if kick else ("snare",)
     if kick:
         # A beater's click falls off towards the top, a cymbal doesn't.

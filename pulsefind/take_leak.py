@@ -26,7 +26,7 @@ _RATE_HZ = 4000
 _PIECE_S, _MOST_PIECES = 6.0, 24
 _BIN = 4
 _CLOCK_STEP_PPM = 25.0
-_CLEAR_PEAK, _OWN_PEAK = 9.0, 5.0
+_CLEAR_PEAK, _CLEAR_REPEAT, _OWN_PEAK = 9.0, 20.0, 5.0
 _RIVAL_SHARE = 0.8
 _REACH_S, _APART_S = 0.006, 0.03
 _FLATTEN = 0.9
@@ -77,7 +77,11 @@ def find_leak(track: Audio, take: Audio) -> Leak | None:
     as_good = np.flatnonzero(score.max(axis=1) >= _AS_GOOD * height)
     best_clock = as_good[np.argmin(np.abs(clocks[as_good]))]
     best = score[best_clock].argmax()
-    rivals = tuple(first_start_s + k * _BIN / _RATE_HZ for k in _rivals(score.max(axis=0), int(best), height))
+    rival_bins = _rivals(score.max(axis=0), int(best), height)
+    if rival_bins and height < _CLEAR_REPEAT:
+        # Tones that two recordings have in common give many low peaks; a track that repeats gives high ones.
+        return None
+    rivals = tuple(first_start_s + k * _BIN / _RATE_HZ for k in rival_bins)
     starts_at_s = first_start_s + float(best) * _BIN / _RATE_HZ
     starts_at_s, clock_ppm = _refine(pieces, starts_at_s, float(clocks[best_clock]))
     return Leak(starts_at_s, clock_ppm, height, rivals)

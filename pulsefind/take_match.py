@@ -24,7 +24,9 @@ OWN_RATE = 0.75
 """A place is part of the player's own pattern when it is struck in at least this share of the bars around."""
 
 LARGEST_SWING = 2.7
-"""Beyond this ratio the second note of a pair is a dotted rhythm on a finer grid, not swing (common practice, no source)."""
+"""Beyond this ratio the second note of a pair is a dotted rhythm on a finer grid, not swing (common practice, no
+source).
+"""
 
 _AROUND_BARS = 4
 _FEWEST_AROUND = 5
@@ -54,7 +56,8 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     """
     kinds = np.array(hits.kind)
     edges_s, guided = beat_edges(analysis), guided_beats(analysis)
-    usual_s = usual_offset_ms(every_slot(analysis), edges_s, time_s) / 1000
+    of_kind = np.unique(kinds, return_inverse=True)[1].astype(np.int64)
+    usual_s = usual_offset_ms(every_slot(analysis), edges_s, time_s, of_kind) / 1000
     player_grid = _player_grid(analysis, time_s - usual_s, guided)
     used = [
         _section_for(analysis, bar, analysis.grid.at(bar), player_grid.at(bar))
@@ -62,7 +65,7 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     ]
     slots = lay_slots(analysis, used)
     # Less their slow course the hits lie where they would for a player who stays with the track.
-    steady_s = time_s - follow(slots, edges_s, time_s, _pull(analysis)) / 1000
+    steady_s = time_s - follow(slots, edges_s, time_s, of_kind, _pull(analysis)) / 1000
     rows: list[tuple[int, int]] = []
     strays: list[Stray] = []
     for kind in sorted(set(hits.kind)):

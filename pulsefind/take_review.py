@@ -13,7 +13,7 @@ from pulsefind.records import Analysis, Audio, FloatArray, GridSection, IntArray
 from pulsefind.take_align import align
 from pulsefind.take_corrections import Course, course_of, find_corrections
 from pulsefind.take_match import Matched, match
-from pulsefind.take_places import alone_bars, lay_slots
+from pulsefind.take_places import Slots, alone_bars, lay_slots
 from pulsefind.take_records import (
     Alignment,
     Correction,
@@ -186,15 +186,17 @@ def _habits(played: Played, alone: IntArray, fills: IntArray) -> FloatArray:
     steady = ~np.isin(played.bar, np.r_[alone, fills])
     if steady.sum() < 0.3 * len(steady):
         steady = np.ones(len(steady), np.bool_)
-    whole = float(np.mean(played.offset_ms[steady]))
+    whole = float(np.median(played.offset_ms[steady]))
     habit = np.empty(len(steady))
     keys = list(zip(played.place, played.kind, strict=True))
     for key in set(keys):
         member = np.array([k == key for k in keys])
         of_kind = _is(played.kind, key[1]) & steady
-        kind_ms = float(np.mean(played.offset_ms[of_kind])) if of_kind.any() else whole
+        kind_ms = float(np.median(played.offset_ms[of_kind])) if of_kind.any() else whole
         here = played.offset_ms[member & steady]
-        habit[member] = (here.sum() + _HABIT_HITS * kind_ms) / (len(here) + _HABIT_HITS)
+        # The median: bars in which an error is being taken back are no habit.
+        own_ms = float(np.median(here)) if len(here) else kind_ms
+        habit[member] = (len(here) * own_ms + _HABIT_HITS * kind_ms) / (len(here) + _HABIT_HITS)
     return habit
 
 
@@ -384,7 +386,7 @@ def _gains(played: Played, matched: Matched, analysis: Analysis, habit_ms: Float
     carried = np.isin(slots.bar, np.r_[alone, matched.fills])
     inside = (slots.nominal_s >= played.nominal_s.min()) & (slots.nominal_s <= played.nominal_s.max())
     chosen = None
-    for step, chooses in ((0.5, _on_halves(slots.within)), (1.0, slots.within == 0)):
+    for step, chooses in ((0.5, _on_halves(slots)), (1.0, slots.within == 0)):
         usable = inside & ~carried & chooses
         if not usable.any():
             continue
@@ -428,10 +430,13 @@ def _gains(played: Played, matched: Matched, analysis: Analysis, habit_ms: Float
     )
 
 
-def _on_halves(within: FloatArray) -> NDArray[np.bool_]:
-    result: NDArray[np.bool_] = (within == 0) | np.isclose(within, 0.5, atol=0.01)
-    if not np.isclose(within, 0.5, atol=0.01).any():
-        return np.zeros(len(within), np.bool_)
+def _on_halves(slots: Slots) -> NDArray[np.bool_]:
+    """(n_slots,) is it a beat or the half of one, swung halves included; none where beats are not halved."""
+    per_beat = np.bincount(slots.beat)[slots.beat]
+    half: NDArray[np.bool_] = ((per_beat == 2) & (slots.within > 0)) | np.isclose(slots.within, 0.5, atol=0.01)
+    if not half.any():
+        return half
+    result: NDArray[np.bool_] = (slots.within == 0) | half
     return result
 
 
