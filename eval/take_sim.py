@@ -202,9 +202,9 @@ def simulate_take(
     # In the middle between two places: nearer to one an extra note may be a note that was meant.
     wide = np.flatnonzero(np.diff(nominal) > 0.21)
     n_extra = rng.binomial(len(rows), player.extra) if len(wide) else 0
-    k = rng.choice(wide, n_extra) if n_extra else np.zeros(0, np.int64)
-    room = np.diff(nominal)[k] / 2 - 0.1
-    between = (nominal[k] + nominal[k + 1]) / 2 + offset[k] / 1000 + rng.uniform(-1, 1, n_extra) * room
+    chosen = rng.choice(wide, n_extra) if n_extra else np.zeros(0, np.int64)
+    room = np.diff(nominal)[chosen] / 2 - 0.1
+    between = (nominal[chosen] + nominal[chosen + 1]) / 2 + offset[chosen] / 1000 + rng.uniform(-1, 1, n_extra) * room
     all_s = np.r_[played, between]
     all_kinds = kinds_played + ["tom"] * n_extra
     all_levels = np.r_[levels, np.full(n_extra, 80.0)]

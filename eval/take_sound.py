@@ -30,7 +30,8 @@ def render(hits: TakeHits, rng: np.random.Generator, room: float = 0.1, noise_db
     tail = np.r_[np.zeros(int(0.008 * RATE_HZ)), tail / np.sqrt(np.sum(tail**2))]
     wet = dry + room * fftconvolve(dry, tail)[:length]
     wet /= np.max(np.abs(wet)) / 0.8
-    return wet + 10 ** (noise_db / 20) * rng.normal(size=length)
+    heard: NDArray[np.float64] = wet + 10 ** (noise_db / 20) * rng.normal(size=length)
+    return heard
 
 
 def _loudness(velocity: float) -> float:
@@ -114,4 +115,5 @@ def add_leak(
     room = np.r_[1.0, 0.02 * rng.normal(size=n) * np.exp(-np.arange(n) / (0.03 * RATE_HZ))]
     leak = fftconvolve(leak, room)[: len(take)]
     power = np.sqrt(np.mean(take**2) / (np.mean(leak**2) + 1e-20))
-    return take + 10 ** (level_db / 20) * power * leak
+    mixed: NDArray[np.float64] = take + 10 ** (level_db / 20) * power * leak
+    return mixed

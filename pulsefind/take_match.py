@@ -81,7 +81,9 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     played = _played(rows, slots, hits, time_s)
     fills = _fills(played, analysis)
     strays.sort(key=lambda stray: stray.time_s)
-    return Matched(played, tuple(strays), _missed(played, slots, analysis, fills), player_grid, tuple(used), fills)
+    return Matched(
+        played, tuple(strays), _missed(played, slots, analysis, fills, hits.source), player_grid, tuple(used), fills
+    )
 
 
 def _pull(analysis: Analysis) -> FloatArray:
@@ -258,8 +260,12 @@ def _around(bars: IntArray, bar: int) -> IntArray:
     return near
 
 
-def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray) -> tuple[Missed, ...]:
-    """Places of the player's own pattern, as it is in the bars around, that stayed empty; fills and rests aside."""
+def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray, source: str) -> tuple[Missed, ...]:
+    """Places of the player's own pattern, as it is in the bars around, that stayed empty; fills and rests aside.
+
+    In sound one drum may hide another, so there a place counts as missed only when nothing at all was struck on it.
+    """
+    struck = set(zip(played.bar.tolist(), played.place, strict=True))
     n_bars = len(analysis.bars.beats)
     table = _table(played, n_bars)
     steady = np.setdiff1d(np.unique(played.bar), fills)
@@ -275,6 +281,8 @@ def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray) -
         for (place, kind), row in table.items():
             at_s = nominal.get((int(bar), place))
             if row[bar] or at_s is None or not first_s <= at_s <= last_s:
+                continue
+            if source == "audio" and (int(bar), place) in struck:
                 continue
             if row[around].mean() >= OWN_RATE:
                 found.append(Missed(at_s, int(bar), place, kind))

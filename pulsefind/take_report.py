@@ -27,13 +27,23 @@ def review_report(review: Review) -> str:
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
-def lean(offset_ms: float, noticeable_ms: float) -> str:
-    """The trade's words: 'on top, 9 ms early', 'behind, 12 ms late', 'on the beat'."""
+def lean(offset_ms: float, noticeable_ms: float, known: bool) -> str:
+    """The trade's words: 'on top, 9 ms early', 'behind, 12 ms late', 'on the beat'.
+
+    Where an overall early or late isn't known, only how far it is from the player's own mean.
+    """
+    if not known:
+        return f"{_signed(offset_ms)} ms against your own mean"
     if abs(offset_ms) < noticeable_ms / 2:
-        return f"on the beat ({offset_ms:+.0f} ms)"
+        return f"on the beat ({_signed(offset_ms)} ms)"
     if offset_ms < 0:
         return f"on top, {-offset_ms:.0f} ms early"
     return f"behind, {offset_ms:.0f} ms late"
+
+
+def _signed(value: float) -> str:
+    """'+3', '-3', and plain '0'."""
+    return f"{round(value):+d}" if round(value) else "0"
 
 
 def _cut(text: str) -> str:
@@ -91,24 +101,25 @@ def _start(review: Review) -> list[str]:
 def _whole(review: Review) -> list[str]:
     n = review.whole.n
     strays = {reason: sum(s.reason == reason for s in review.strays) for reason in ("extra", "flam", "outside")}
-    text = f"{n} hits on places, {len(review.missed)} of your own pattern missed, {strays['extra']} on no place"
+    text = f"{n} on places, {len(review.missed)} of your own pattern missed, {strays['extra']} on no place"
     if strays["flam"]:
-        text += f", {strays['flam']} grace notes"
+        text += f", grace notes: {strays['flam']}"
     ghosts = int(np.sum(review.played.ghost))
     if ghosts:
-        text += f", {ghosts} ghost notes"
+        text += f", ghost notes: {ghosts}"
     lines = _field("Hits", text)
     if review.alignment.offset_known:
-        lines += _field("Whole", f"{_told(review.whole, review.noticeable_ms)}")
+        lines += _field("Whole", f"{_told(review, review.whole)}")
     else:
         lines += _field("Whole", f"spread {review.whole.spread_ms:.0f} ms; early or late over all can't be told")
     for kind, found in review.kinds.items():
-        lines += _field("", f"{kind:<7} {_told(found, review.noticeable_ms)}, {found.n} hits")
+        lines += _field("", f"{kind:<7} {_told(review, found)}, {found.n} hits")
     return lines
 
 
-def _told(found: Summary, noticeable_ms: float) -> str:
-    return f"{lean(found.offset_ms, noticeable_ms)}, spread {found.spread_ms:.0f} ms"
+def _told(review: Review, found: Summary) -> str:
+    told = lean(found.offset_ms, review.noticeable_ms, review.alignment.offset_known)
+    return f"{told}, spread {found.spread_ms:.0f} ms"
 
 
 def _meaning(review: Review) -> list[str]:
@@ -143,7 +154,7 @@ def _sections(review: Review) -> list[str]:
             if section.first_bar == section.last_bar
             else f"bars {section.first_bar}-{section.last_bar}"
         )
-        told = _told(section.offsets, review.noticeable_ms) if section.offsets.n else "nothing played"
+        told = _told(review, section.offsets) if section.offsets.n else "nothing played"
         lines += _field("Sections" if index == 0 else "", f"{bars:<13}{section.name:<17}{told}")
     if len(review.sections) > _MOST_SECTIONS:
         lines += _field("", f"and {len(review.sections) - _MOST_SECTIONS} more: --json lists them")

@@ -12,7 +12,7 @@ from pulsefind.errors import FormatError, OutputError
 from pulsefind.take_records import Review
 
 SCHEMA = 1
-_WIDTH, _BAR = 80, 44
+_WIDTH, _BAR = 80, 40
 _SHOWN = 12
 
 
