@@ -25,7 +25,7 @@ from pulsefind.take_records import TakeHits
 BAND_HZ = ((30.0, 100.0), (150.0, 500.0), (600.0, 3000.0), (5500.0, 15000.0))
 """Bass drum; bodies of snare and toms; the crack of a snare; cymbals and snare wires. Common practice, no source."""
 
-LEAST_RISE_DB = (9.0, 8.0, 6.0, 5.0)
+LEAST_RISE_DB = (9.0, 8.0, 5.5, 4.0)
 """A stroke lifts its band by this much within a few ms. Low bands ring and beat, so they must rise further."""
 
 FLOOR_DB = -42.0
