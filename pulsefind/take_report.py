@@ -30,10 +30,10 @@ def review_report(review: Review) -> str:
 def lean(offset_ms: float, noticeable_ms: float, known: bool) -> str:
     """The trade's words: 'on top, 9 ms early', 'behind, 12 ms late', 'on the beat'.
 
-    Where an overall early or late isn't known, only how far it is from the player's own mean.
+    Where an overall early or late isn't known, only how far it is from where the player usually is with a guide.
     """
     if not known:
-        return f"{_signed(offset_ms)} ms against your own mean"
+        return f"{_signed(offset_ms)} ms from your usual"
     if abs(offset_ms) < noticeable_ms / 2:
         return f"on the beat ({_signed(offset_ms)} ms)"
     if offset_ms < 0:
@@ -268,7 +268,7 @@ def _places(review: Review) -> list[str]:
 def _place_row(place: PlaceSummary) -> str:
     return (
         f"{place.place:<6} {place.kind:<7} {place.offsets.offset_ms:>+9.1f} {place.offsets.spread_ms:>10.1f} "
-        f"{place.offsets.n:>6}  {place.level:>8.0f}"
+        f"{place.offsets.n:>6}  {round(place.level):>8}"
     )
 
 
