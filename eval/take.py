@@ -485,7 +485,7 @@ def groove_audio(n: int) -> str:
 def audio_difference(
     hits: TakeHits, track: Analysis, rng: np.random.Generator
 ) -> tuple[float, float, float, float, float]:
-    """Sound less MIDI: mean and spread; share of strokes matched in both, of strokes only heard, of kinds that agree."""
+    """Sound less MIDI: mean and spread; share of strokes matched in both, of strokes only heard, of equal kinds."""
     sound = from_samples(render(hits, rng), RATE_HZ)
     by_midi = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
     by_sound = review_take(track, find_strokes(sound), HERE, SONG, starts_at_s=0.0)
