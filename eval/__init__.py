@@ -1,0 +1,1 @@
+"""Scores pulsefind and its baselines on annotated recordings; run it as `python -m eval`."""
