@@ -201,7 +201,7 @@ class _Stream:
         x = np.ascontiguousarray(frames.transpose(0, 2, 1))
         for picture in self._pictures:
             x = picture.push(x, last)
-        x = _elu(x.reshape(len(x), -1) @ self._entry + self._entry_bias)
+        x = _elu(x.reshape(len(x), len(self._entry)) @ self._entry + self._entry_bias)
         for layer in self._layers:
             x = layer.push(x, last)
         logits = _elu(x.copy()) @ self._exit + self._exit_bias

@@ -133,7 +133,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
         if step % 250 == 0 or step == plan.steps:
             span_ms = 1000 * (time.monotonic() - last_said) / min(step, 250)
             last_said = time.monotonic()
-            _say(began, f"step {step} loss {float(loss):.4f} validation {validation()} songs {pool.count} {span_ms:.0f} ms/step")
+            _say(began, f"step {step} loss {float(loss.detach()):.4f} validation {validation()} songs {pool.count} {span_ms:.0f} ms/step")
             _save(average, out)
     _save(average, out)
     figures = {"steps": step, "songs": pool.count, "hours": pool.seconds / 3600, "heard_hours": step * plan.batch * plan.excerpt_s / 3600}
