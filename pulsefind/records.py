@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,9 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 
-def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[np.generic]:
+def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[Any]:
     """Return a read-only copy with the given type and number of axes; NaN and infinity are refused."""
-    array = np.array(values, dtype=dtype, ndmin=ndim)
+    array: NDArray[Any] = np.array(values, dtype=dtype, ndmin=ndim)
     if array.ndim != ndim:
         raise ValueError(f"{name} needs {ndim} axes, has {array.ndim}")
     if array.dtype.kind == "f" and not np.isfinite(array).all():
@@ -28,7 +29,7 @@ def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[np.gen
     return array
 
 
-def _check_times(time_s: NDArray[np.generic], name: str, strictly: bool) -> None:
+def _check_times(time_s: NDArray[Any], name: str, strictly: bool) -> None:
     """Refuse times that go backwards (or, strictly, stand still)."""
     steps = np.diff(time_s)
     if (steps < 0).any() or (strictly and (steps == 0).any()):
@@ -211,28 +212,47 @@ class Grid:
 
 
 @dataclass(frozen=True, slots=True)
-class Hits:
-    """Percussive onsets.
+class Sound:
+    """A kind of hit, measured: the middle of its attack's band, its length to -20 dB, and how noisy it is.
 
-    time_s: (n_hits,) to about a millisecond; strength: (n_hits,) linear, 1.0 for the loudest;
-    level_db: (n_hits,) how far the hit stands over the rest of the mix in its own band;
-    timbre: (n_hits, k) features, named by timbre_names.
+    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured.
+    """
+
+    centre_hz: float
+    decay_ms: float
+    noisiness: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hits:
+    """Percussive onsets, sorted by kind of sound; one onset in which two sounds meet gives two hits.
+
+    time_s: (n_hits,) to about a millisecond; sound: (n_hits,) index into sounds; strength: (n_hits,) linear, 1.0 for
+    a full hit of that sound; level_db: (n_hits,) how far the hit stands over what sounded just before it, in its
+    own band; timbre: (n_hits, k) level in each band of timbre_hz, dB over what sounded before.
     """
 
     time_s: FloatArray
+    sound: IntArray
     strength: FloatArray
     level_db: FloatArray
     timbre: FloatArray
-    timbre_names: tuple[str, ...]
+    timbre_hz: tuple[float, ...]
+    sounds: tuple[Sound, ...]
 
     def __post_init__(self) -> None:
         """Check order and lengths."""
         for name in ("time_s", "strength", "level_db"):
             _set(self, name, _frozen(getattr(self, name), np.float64, 1, name))
+        _set(self, "sound", _frozen(self.sound, np.int64, 1, "sound"))
         _set(self, "timbre", _frozen(self.timbre, np.float64, 2, "timbre"))
         _check_times(self.time_s, "time_s", strictly=False)
-        if self.timbre.shape != (len(self.time_s), len(self.timbre_names)):
-            raise ValueError("timbre must be (n_hits, len(timbre_names))")
+        if not len(self.time_s) == len(self.sound) == len(self.strength) == len(self.level_db):
+            raise ValueError("time_s, sound, strength and level_db differ in length")
+        if self.timbre.shape != (len(self.time_s), len(self.timbre_hz)):
+            raise ValueError("timbre must be (n_hits, len(timbre_hz))")
+        if len(self.sound) and not 0 <= self.sound.min() <= self.sound.max() < len(self.sounds):
+            raise ValueError("sound must be an index into sounds")
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,16 +299,6 @@ class GuideHits:
         _check_times(self.time_s, "time_s", strictly=False)
         if not len(self.time_s) == len(self.bar) == len(self.place) == len(self.on_pattern):
             raise ValueError("the hits' fields differ in length")
-
-
-@dataclass(frozen=True, slots=True)
-class Sound:
-    """What a guide sounds like, measured: centre of its band, length to -20 dB, and pitch if it has one."""
-
-    centre_hz: float
-    decay_ms: float
-    noisiness: float
-    pitch_hz: float | None
 
 
 @dataclass(frozen=True, slots=True)

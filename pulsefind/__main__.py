@@ -1,0 +1,5 @@
+"""`python -m pulsefind` is the command line."""
+
+from pulsefind.cli import main
+
+main()

@@ -1,0 +1,227 @@
+"""The whole pipeline in one call, and the saved analysis as JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from pulsefind import audio as recordings
+from pulsefind.activations import activations
+from pulsefind.bars import lay_bars, tempo_of
+from pulsefind.beats import place_beats
+from pulsefind.decode import decode
+from pulsefind.errors import FormatError
+from pulsefind.grid import find_grid
+from pulsefind.guides import alone_stretches, find_guides
+from pulsefind.hits import find_hits
+from pulsefind.misreadings import find_misreadings
+from pulsefind.records import (
+    Alternative,
+    Analysis,
+    Audio,
+    Bars,
+    Beats,
+    Confidence,
+    Grid,
+    GridSection,
+    Guide,
+    GuideHits,
+    Hits,
+    Misreading,
+    Place,
+    Pulse,
+    Settings,
+    Sound,
+    Stretch,
+    Tempo,
+    Track,
+)
+
+SCHEMA = 1
+"""Raised when the meaning or the name of a saved field changes."""
+
+_UNSURE = 0.6
+
+Progress = Callable[[str], None]
+
+
+def _silent(_: str) -> None:
+    """Report nothing."""
+
+
+def analyse(
+    path_or_audio: str | Path | Audio, settings: Settings | None = None, progress: Progress = _silent
+) -> Analysis:
+    """Analyse one recording.
+
+    Times in the result are seconds from the first sample of the recording, also when settings name a part of it.
+    progress is called with the name of each stage as it starts. A recording without a steady beat gives an
+    Analysis with empty beats and a warning.
+
+    Raises
+    ------
+    AudioError
+        if the recording can't be read, or the part asked for is empty.
+    """
+    settings = settings or Settings()
+    progress("reading")
+    whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
+    part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
+    local = dataclasses.replace(settings, one_at_s=None if settings.one_at_s is None else settings.one_at_s - start_s)
+    progress("listening for beats")
+    frames = activations(part, settings.use_cache)
+    progress("counting")
+    pulse = decode(frames, local)
+    progress("finding hits")
+    hits = find_hits(part)
+    beats = place_beats(pulse, hits, frames)
+    pulse, beats, hits = _shifted(pulse, beats, hits, start_s)
+    bars = lay_bars(pulse, beats)
+    grid = find_grid(beats, bars, hits)
+    progress("looking for guides")
+    guides = find_guides(hits, beats, bars, grid)
+    tempo = tempo_of(beats, bars)
+    return Analysis(
+        track=_track(whole, start_s, start_s + part.duration_s),
+        beats=beats,
+        bars=bars,
+        grid=grid,
+        tempo=tempo,
+        guides=guides,
+        alone=alone_stretches(guides, bars),
+        misreadings=find_misreadings(guides, bars, tempo),
+        confidence=Confidence(pulse.probability_one, pulse.probability_octave, pulse.probability_meter),
+        alternatives=pulse.alternatives,
+        settings=settings,
+        warnings=pulse.warnings + _warnings(part, pulse, guides),
+    )
+
+
+def _shifted(pulse: Pulse, beats: Beats, hits: Hits, start_s: float) -> tuple[Pulse, Beats, Hits]:
+    """Move all times from the analysed part to the whole recording."""
+    if start_s == 0.0:
+        return pulse, beats, hits
+    return (
+        dataclasses.replace(pulse, time_s=pulse.time_s + start_s),
+        dataclasses.replace(beats, time_s=beats.time_s + start_s),
+        dataclasses.replace(hits, time_s=hits.time_s + start_s),
+    )
+
+
+def _track(audio: Audio, start_s: float, end_s: float) -> Track:
+    name = audio.path.name if audio.path else "recording"
+    return Track(name, audio.duration_s, start_s, end_s, audio.channels, audio.source_rate_hz, audio.sha256)
+
+
+def _warnings(audio: Audio, pulse: Pulse, guides: tuple[Guide, ...]) -> tuple[str, ...]:
+    if not len(audio.samples) or not np.any(audio.samples):
+        return ("the recording is silent",)
+    if not len(pulse.time_s):
+        return ("no steady beat found",)
+    found = []
+    if not guides:
+        found.append("no recurring sound was found that could be followed")
+    if pulse.probability_one < _UNSURE:
+        found.append("the place of the 1 is uncertain; check it by ear")
+    if pulse.probability_octave < _UNSURE:
+        found.append("the tempo octave is uncertain; half or double may be meant")
+    return tuple(found)
+
+
+def to_json(analysis: Analysis) -> str:
+    """Write an analysis as JSON text: the same analysis always gives the same bytes. Times to the microsecond."""
+    document: dict[str, Any] = {"schema": SCHEMA, "program": "pulsefind"}
+    for field in dataclasses.fields(analysis):
+        document[field.name] = _plain(getattr(analysis, field.name))
+    document["beats"]["count"] = _plain(analysis.bars.count)
+    del document["bars"]["count"]
+    document["bars"]["meter"] = [analysis.bars.meter(k) for k in range(len(analysis.bars.beats))]
+    for saved, guide in zip(document["guides"], analysis.guides, strict=True):
+        _spread_places(saved, guide)
+    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)
+
+
+def _spread_places(saved: dict[str, Any], guide: Guide) -> None:
+    """Save places as parallel lists: readers that only want the counts find them as plain strings."""
+    saved["places"] = [place.label for place in guide.places]
+    for name in ("bar", "position_beats", "hit_rate", "offset_ms", "spread_ms"):
+        saved[f"place_{name}" if name == "bar" else name] = [_plain(getattr(p, name)) for p in guide.places]
+
+
+def _plain(value: Any) -> Any:
+    """Turn records and arrays into what JSON knows; numbers are rounded to 6 decimals."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, np.ndarray):
+        return [_plain(item) for item in value.tolist()]
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, (float, np.floating)):
+        return round(float(value), 6)
+    if isinstance(value, (np.integer, np.bool_)):
+        return value.item()
+    return value
+
+
+def from_json(text: str) -> Analysis:
+    """Read a saved analysis.
+
+    Raises
+    ------
+    FormatError
+        if the text is not JSON, of another schema, or lacks or garbles a field.
+    """
+    try:
+        document = json.loads(text)
+    except ValueError as error:
+        raise FormatError(f"not a saved analysis: no JSON ({error})") from None
+    if not isinstance(document, dict) or "schema" not in document:
+        raise FormatError("not a saved analysis: it has no schema number; make one with `pulsefind find --out`")
+    if document["schema"] != SCHEMA:
+        raise FormatError(f"saved with schema {document['schema']}, this pulsefind reads {SCHEMA}; analyse it again")
+    try:
+        return _read(document)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise FormatError(f"the saved analysis is damaged ({type(error).__name__}: {error}); analyse again") from None
+
+
+def _read(document: dict[str, Any]) -> Analysis:
+    beats, bars = dict(document["beats"]), dict(document["bars"])
+    count = beats.pop("count")
+    bars.pop("meter")
+    meter = document["settings"]["meter"]
+    return Analysis(
+        track=Track(**document["track"]),
+        beats=Beats(**beats),
+        bars=Bars(count=count, **bars),
+        grid=Grid(tuple(GridSection(**section) for section in document["grid"]["sections"])),
+        tempo=Tempo(**document["tempo"]),
+        guides=tuple(_read_guide(saved) for saved in document["guides"]),
+        alone=tuple(Stretch(**stretch) for stretch in document["alone"]),
+        misreadings=tuple(Misreading(**misreading) for misreading in document["misreadings"]),
+        confidence=Confidence(**document["confidence"]),
+        alternatives=tuple(Alternative(**alternative) for alternative in document["alternatives"]),
+        settings=Settings(**{**document["settings"], "meter": tuple(meter) if meter else None}),
+        warnings=tuple(document["warnings"]),
+    )
+
+
+def _read_guide(saved: dict[str, Any]) -> Guide:
+    saved = dict(saved)
+    columns = [
+        saved.pop(name) for name in ("places", "place_bar", "position_beats", "hit_rate", "offset_ms", "spread_ms")
+    ]
+    places = tuple(Place(*row) for row in zip(*columns, strict=True))
+    hits = dict(saved.pop("hits"))
+    return Guide(
+        places=places,
+        hits=GuideHits(place=tuple(hits.pop("place")), **hits),
+        sound=Sound(**saved.pop("sound")),
+        coverage=tuple(Stretch(**stretch) for stretch in saved.pop("coverage")),
+        **saved,
+    )

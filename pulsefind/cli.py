@@ -1,0 +1,163 @@
+"""The command line. Results go to stdout, messages to stderr; bad input ends with one line and exit code 2."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pulsefind import __version__
+from pulsefind.errors import PulsefindError
+from pulsefind.hints import parse_bpm, parse_meter, parse_range, parse_time
+from pulsefind.records import Analysis, Settings
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Find the beat, the 1 and the sound to follow in a recording, for playing along without a click.",
+)
+
+LICENCES = """\
+pulsefind's own code is under the MIT licence.
+Beats come from madmom's networks, which are under CC BY-NC-SA 4.0: not for paid work.
+madmom's code is under the BSD licence."""
+
+
+def main() -> None:
+    """Run the command line; errors that a person can act on become one line and exit code 2."""
+    try:
+        app(standalone_mode=True)
+    except PulsefindError as error:
+        _clear_progress()
+        print(f"pulsefind: {' '.join(str(error).split())}", file=sys.stderr)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        _clear_progress()
+        print("pulsefind: stopped", file=sys.stderr)
+        sys.exit(130)
+    except BrokenPipeError:
+        # Whoever read our output has heard enough. Python would complain once more at exit.
+        sys.stderr.close()
+        sys.exit(1)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"pulsefind {__version__}\n{LICENCES}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show version and licences.")
+    ] = False,
+) -> None:
+    """Take the options that stand before a command."""
+
+
+TrackArgument = Annotated[
+    Path, typer.Argument(help="A recording: wav, flac, ogg, mp3, m4a, aiff ...", show_default=False)
+]
+MeterOption = Annotated[str | None, typer.Option("--meter", help="The meter of every bar, like 7/8.")]
+BpmOption = Annotated[str | None, typer.Option("--bpm", help="The tempo, like 92 or 80:100.")]
+OneAtOption = Annotated[str | None, typer.Option("--one-at", help="The time of any 1, like 12.34 or 1:02.5.")]
+RangeOption = Annotated[str | None, typer.Option("--range", help="Look at this part only, like 0:30-2:10.")]
+OutOption = Annotated[Path | None, typer.Option("--out", help="Write the analysis to this file, as JSON.")]
+ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that exists.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the analysis as JSON instead of the report.")]
+NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Neither read nor keep intermediate results.")]
+
+
+def settings_from(
+    meter: str | None, bpm: str | None, one_at: str | None, part: str | None, use_cache: bool
+) -> Settings:
+    """Read the hints as typed.
+
+    Raises
+    ------
+    HintError
+        if one can't be understood, or they contradict each other.
+    """
+    low, high = parse_bpm(bpm) if bpm else (None, None)
+    start_s, end_s = parse_range(part) if part else (None, None)
+    return Settings(
+        meter=parse_meter(meter) if meter else None,
+        bpm_low=low,
+        bpm_high=high,
+        one_at_s=parse_time(one_at, "--one-at") if one_at else None,
+        start_s=start_s,
+        end_s=end_s,
+        use_cache=use_cache,
+    )
+
+
+@app.command()
+def find(
+    track: TrackArgument,
+    meter: MeterOption = None,
+    bpm: BpmOption = None,
+    one_at: OneAtOption = None,
+    part: RangeOption = None,
+    json_output: JsonOption = False,
+    out: OutOption = None,
+    force: ForceOption = False,
+    no_cache: NoCacheOption = False,
+) -> None:
+    """Find the beat, the 1, and which sound to follow in a recording."""
+    settings = settings_from(meter, bpm, one_at, part, not no_cache)
+    if out is not None:
+        from pulsefind.files import check_free
+
+        check_free(out, force)
+    analysis = _analyse(track, settings)
+    _show(analysis, json_output, out, force)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Where to put the song.")] = Path("pulsefind-demo"),
+    force: ForceOption = False,
+) -> None:
+    """Make an invented song without drums, find its pulse, and show the report beside the truth."""
+    from pulsefind.demo import compare, write_song
+
+    path, song = write_song(folder, force)
+    analysis = _analyse(path, Settings())
+    from pulsefind.report import report
+
+    print(report(analysis))
+    print(compare(analysis, song, path))
+
+
+def _analyse(track: Path, settings: Settings) -> Analysis:
+    from pulsefind.analysis import analyse
+
+    try:
+        return analyse(track, settings, _show_progress)
+    finally:
+        _clear_progress()
+
+
+def _show(analysis: Analysis, json_output: bool, out: Path | None, force: bool) -> None:
+    from pulsefind.analysis import to_json
+    from pulsefind.files import write_file
+    from pulsefind.report import report
+
+    if out is not None:
+        write_file(out, to_json(analysis).encode(), force)
+    print(to_json(analysis) if json_output else report(analysis), end="\n" if json_output else "")
+
+
+def _show_progress(stage: str) -> None:
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{stage} ...", end="", file=sys.stderr, flush=True)
+
+
+def _clear_progress() -> None:
+    if sys.stderr.isatty():
+        print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -1,0 +1,52 @@
+"""Writing results: whole or not at all, and never over something that is there unless asked to."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from pulsefind.errors import OutputError
+
+
+def write_file(path: Path, data: bytes, force: bool) -> None:
+    """Write a file through a temporary one beside it, then rename it.
+
+    Raises
+    ------
+    OutputError
+        if the file exists and force is not given, or it can't be written; nothing is left behind then.
+    """
+    check_free(path, force)
+    temporary: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".pulsefind-", suffix=".part")
+        temporary = Path(name)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.chmod(0o666 & ~_umask())
+        temporary.replace(path)
+    except OSError as error:
+        raise OutputError(f"{path}: can't be written ({error.strerror}); choose another place") from None
+    finally:
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
+
+
+def check_free(path: Path, force: bool) -> None:
+    """Refuse, before any work is done, a path that can't or may not be written."""
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; name a file in it")
+    if not path.parent.is_dir():
+        raise OutputError(f"{path}: its folder does not exist; make it first")
+    if path.exists() and not force:
+        raise OutputError(f"{path}: exists already; choose another name, or replace it with --force")
+
+
+def _umask() -> int:
+    """The permissions that new files don't get; it can only be read by setting it."""
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,367 @@
+"""Guides: recurring sounds with known places, what a drummer can follow.
+
+Each sound's hits are laid on the bars. A pattern is the set of places struck in at least 70 % of the bars in which it
+holds; whether it repeats every 1, 2 or 4 bars is decided by the Bayesian information criterion. Bars in which
+most places are struck are the guide's coverage; the bars that are left may hold another pattern of the
+same sound, which becomes a guide of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulsefind.naming import describe
+from pulsefind.places import label, slot_positions
+from pulsefind.records import (
+    Bars,
+    Beats,
+    FloatArray,
+    Grid,
+    Guide,
+    GuideHits,
+    Hits,
+    IntArray,
+    Place,
+    Sound,
+    Stretch,
+)
+
+PLACE_RATE = 0.7
+"""A place belongs to the pattern when it is struck in at least this share of the bars in which the guide holds."""
+
+BAR_MATCH = 0.6
+"""A bar is covered when at least this share of the pattern's places is struck in it."""
+
+ON_PATTERN = 0.5
+"""At least this share of a sound's hits in the covered bars must fall on the pattern's places."""
+
+MIN_BARS = 4
+MAX_GUIDES = 12
+PATTERN_BARS = (1, 2, 4)
+PATTERNS_PER_SOUND = 3
+SEED_BARS = 8
+
+TOLERANCE_MS = 60.0
+"""A hit farther than this from every place of the grid counts for none."""
+
+SCORE_WEIGHTS = (0.35, 0.25, 0.25, 0.15)
+"""How much recurrence, audibility, coverage and tightness count in a guide's score."""
+
+_DOUBLE_HIT_S = 0.03
+_ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class _Slot:
+    """A place that a hit can fall on: its label, and where it lies in the bar, in beats."""
+
+    label: str
+    position_beats: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """The hits of one sound on the bars: bar, slot index (-1: on no place) and offset of each."""
+
+    time_s: FloatArray
+    bar: IntArray
+    slot: IntArray
+    offset_ms: FloatArray
+    level_db: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """Which slots are struck in which bar of the pattern, (pattern_bars, n_slots), and the bars that follow it."""
+
+    struck: NDArray[np.bool_]
+    covered: NDArray[np.bool_]
+
+
+def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> tuple[Guide, ...]:
+    """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple."""
+    full = _full_bars(bars)
+    if full.sum() < min(MIN_BARS, 2):
+        return ()
+    slots = _slots(bars, grid)
+    found: list[Guide] = []
+    for k, sound in enumerate(hits.sounds):
+        placed = _place(hits, k, beats, bars, grid, slots)
+        remaining = full.copy()
+        for _ in range(PATTERNS_PER_SOUND):
+            pattern = _find_pattern(placed, bars, remaining, len(slots))
+            if pattern is None:
+                break
+            found.append(_guide(sound, placed, pattern, slots, bars, full))
+            remaining = remaining & ~pattern.covered
+    found.sort(key=lambda guide: -guide.score)
+    return tuple(_without_twins(found)[:MAX_GUIDES])
+
+
+def alone_stretches(guides: tuple[Guide, ...], bars: Bars) -> tuple[Stretch, ...]:
+    """The runs of bars that no guide covers. Without guides that is the whole song; without bars nothing."""
+    followed = np.zeros(len(bars.beats), np.bool_)
+    for guide in guides:
+        for stretch in guide.coverage:
+            followed[stretch.first_bar : stretch.last_bar + 1] = True
+    # A pickup, or a last bar that is cut off, goes with the bar beside it.
+    if len(followed) > 1 and bars.number[0] == 0:
+        followed[0] = followed[1]
+    if len(followed) > 1 and bars.beats[-1] < bars.beats_per_bar[-1]:
+        followed[-1] = followed[-2]
+    return _stretches(~followed, bars)
+
+
+def _full_bars(bars: Bars) -> NDArray[np.bool_]:
+    """The bars that hold all their beats and have the track's usual meter: only these can be laid on each other."""
+    if not len(bars.beats):
+        return np.zeros(0, np.bool_)
+    usual = np.bincount(bars.beats_per_bar).argmax()
+    full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == usual)
+    return full
+
+
+def _slots(bars: Bars, grid: Grid) -> list[_Slot]:
+    """Every place of every grid that the track uses, in order; a place shared by two grids appears once."""
+    beats = int(np.bincount(bars.beats_per_bar).argmax())
+    position: dict[str, float] = {}
+    for section in grid.sections:
+        for count in range(1, beats + 1):
+            for slot, within in enumerate(slot_positions(section)):
+                position.setdefault(label(count, slot, section.slots_per_beat), count - 1 + float(within))
+    return [_Slot(name, at) for name, at in sorted(position.items(), key=lambda item: item[1])]
+
+
+def _place(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: list[_Slot]) -> _Placed:
+    """Lay the hits of one sound on the places of the grid; of two within 30 ms the stronger stays."""
+    member = _without_doubles(hits, np.flatnonzero(hits.sound == sound))
+    time_s = hits.time_s[member]
+    index = {slot.label: i for i, slot in enumerate(slots)}
+    bar_of_beat = np.repeat(np.arange(len(bars.beats)), bars.beats)
+    # A beat after the last lets hits on the last beat find their place.
+    edge = np.r_[beats.time_s, bars.end_s] if len(beats.time_s) else np.zeros(1)
+    bar = np.full(len(member), -1)
+    slot = np.full(len(member), -1)
+    offset_ms = np.zeros(len(member))
+    for i, t in enumerate(time_s):
+        k = int(np.searchsorted(edge, t, side="right")) - 1
+        if k < 0 and edge[0] - t <= TOLERANCE_MS / 1000:
+            k = 0
+        if not 0 <= k < len(beats.time_s):
+            continue
+        beat_s = edge[k + 1] - edge[k]
+        section = grid.at(int(bar_of_beat[k]))
+        within = np.r_[slot_positions(section), 1.0]
+        away_s = t - (edge[k] + within * beat_s)
+        nearest = int(np.argmin(np.abs(away_s)))
+        if abs(away_s[nearest]) > min(TOLERANCE_MS / 1000, 0.5 * beat_s / section.slots_per_beat):
+            bar[i] = bar_of_beat[k]
+            continue
+        beat, part = (k + 1, 0) if nearest == section.slots_per_beat else (k, nearest)
+        if beat >= len(beats.time_s):
+            continue
+        bar[i] = bar_of_beat[beat]
+        offset_ms[i] = 1000 * away_s[nearest]
+        slot[i] = index.get(label(int(bars.count[beat]), part, section.slots_per_beat), -1)
+    inside = bar >= 0
+    return _Placed(time_s[inside], bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside])
+
+
+def _without_doubles(hits: Hits, member: IntArray) -> IntArray:
+    kept: list[int] = []
+    for i in member:
+        if kept and hits.time_s[i] - hits.time_s[kept[-1]] < _DOUBLE_HIT_S:
+            if hits.strength[i] > hits.strength[kept[-1]]:
+                kept[-1] = int(i)
+        else:
+            kept.append(int(i))
+    return np.array(kept, dtype=np.int64)
+
+
+def _struck_table(placed: _Placed, n_bars: int, n_slots: int) -> NDArray[np.bool_]:
+    """(n_bars, n_slots): was the place struck in that bar?"""
+    table = np.zeros((n_bars, n_slots), np.bool_)
+    on = placed.slot >= 0
+    table[placed.bar[on], placed.slot[on]] = True
+    return table
+
+
+def _find_pattern(placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int) -> _Pattern | None:
+    """The pattern that explains most of the allowed bars, or None when nothing recurs in them.
+
+    The search starts from all bars, and from every stretch of eight: a figure that fills one section only would
+    drown in the whole song.
+    """
+    table = _struck_table(placed, len(bars.beats), n_slots)
+    best: tuple[float, _Pattern] | None = None
+    for length in PATTERN_BARS:
+        phase = _pattern_bar(bars, length)
+        for seed in _seeds(allowed):
+            pattern = _settle(table, allowed, seed, phase, length)
+            if pattern is None or not _falls_on_places(placed, pattern, bars):
+                continue
+            score = _information_score(table, pattern, phase)
+            if best is None or score > best[0]:
+                best = (score, pattern)
+    return best[1] if best else None
+
+
+def _seeds(allowed: NDArray[np.bool_]) -> list[NDArray[np.bool_]]:
+    index = np.flatnonzero(allowed)
+    seeds = [allowed]
+    for first in range(0, max(0, len(index) - SEED_BARS) + 1, SEED_BARS // 2):
+        seed = np.zeros(len(allowed), np.bool_)
+        seed[index[first : first + SEED_BARS]] = True
+        seeds.append(seed)
+    return seeds
+
+
+def _pattern_bar(bars: Bars, length: int) -> IntArray:
+    """Which bar of a pattern of that length each bar is, counted from the first full bar."""
+    phase: IntArray = (bars.number - 1) % length
+    return phase
+
+
+def _settle(
+    table: NDArray[np.bool_], allowed: NDArray[np.bool_], seed: NDArray[np.bool_], phase: IntArray, length: int
+) -> _Pattern | None:
+    """Find places and covered bars that agree with each other, starting from the bars of the seed."""
+    covered = seed
+    struck = np.zeros((length, table.shape[1]), np.bool_)
+    rate = PLACE_RATE * 0.75
+    for step in range(_ROUNDS):
+        for p in range(length):
+            rows = table[covered & (phase == p)]
+            if len(rows) < 2:
+                return None
+            struck[p] = rows.mean(axis=0) >= rate
+        if not struck.any():
+            return None
+        covered = allowed & _followed(table, struck, phase)
+        if covered.sum() < min(MIN_BARS, max(2, allowed.sum())):
+            return None
+        rate = PLACE_RATE if step else PLACE_RATE * 0.9
+    return _Pattern(struck, covered)
+
+
+def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> NDArray[np.bool_]:
+    """Bars in which the pattern is played; a single bar that differs (a fill) inside a run counts as followed."""
+    wanted = struck[phase]
+    n_wanted = wanted.sum(axis=1)
+    share = (table & wanted).sum(axis=1) / np.maximum(n_wanted, 1)
+    followed = (share >= BAR_MATCH) & (n_wanted > 0)
+    # A bar in which the pattern rests is followed when its neighbours are.
+    gap = ~followed
+    between = np.zeros_like(followed)
+    between[1:-1] = followed[:-2] & followed[2:]
+    result: NDArray[np.bool_] = followed | (gap & between)
+    return result
+
+
+def _information_score(table: NDArray[np.bool_], pattern: _Pattern, phase: IntArray) -> float:
+    """How many nats the pattern saves over knowing only how often the sound is struck, less the cost of its rates."""
+    rows = table[pattern.covered]
+    n_bars, n_slots = rows.shape
+    plain = np.clip(rows.mean(), 1e-3, 1 - 1e-3)
+    saved = -_log_bernoulli(rows, np.full(n_slots, plain))
+    for p in range(len(pattern.struck)):
+        part = table[pattern.covered & (phase == p)]
+        rate = np.clip((part.sum(axis=0) + 0.5) / (len(part) + 1), 1e-3, 1 - 1e-3)
+        saved += _log_bernoulli(part, rate)
+    used = int(rows.any(axis=0).sum())
+    return saved - 0.5 * len(pattern.struck) * used * float(np.log(max(n_bars, 2)))
+
+
+def _log_bernoulli(rows: NDArray[np.bool_], rate: FloatArray) -> float:
+    return float((rows * np.log(rate) + ~rows * np.log(1 - rate)).sum())
+
+
+def _falls_on_places(placed: _Placed, pattern: _Pattern, bars: Bars) -> bool:
+    inside = pattern.covered[placed.bar]
+    if not inside.any():
+        return False
+    return float(_on_pattern(placed, pattern, bars)[inside].mean()) >= ON_PATTERN
+
+
+def _on_pattern(placed: _Placed, pattern: _Pattern, bars: Bars) -> NDArray[np.bool_]:
+    phase = _pattern_bar(bars, len(pattern.struck))
+    on = placed.slot >= 0
+    result = np.zeros(len(placed.slot), np.bool_)
+    result[on] = pattern.struck[phase[placed.bar[on]], placed.slot[on]]
+    return result
+
+
+def _guide(
+    sound: Sound, placed: _Placed, pattern: _Pattern, slots: list[_Slot], bars: Bars, full: NDArray[np.bool_]
+) -> Guide:
+    length = len(pattern.struck)
+    phase = _pattern_bar(bars, length)
+    inside = pattern.covered[placed.bar]
+    on = _on_pattern(placed, pattern, bars)
+    places = []
+    for p in range(length):
+        n_bars = max(1, int((pattern.covered & (phase == p)).sum()))
+        for s in np.flatnonzero(pattern.struck[p]):
+            here = inside & on & (phase[placed.bar] == p) & (placed.slot == s)
+            rate = min(1.0, len(set(placed.bar[here].tolist())) / n_bars)
+            offset = placed.offset_ms[here]
+            mean, spread = (float(offset.mean()), float(offset.std())) if len(offset) else (0.0, 0.0)
+            places.append(Place(slots[s].label, p + 1, slots[s].position_beats, rate, mean, spread))
+    labels = tuple(slots[s].label if s >= 0 else "" for s in placed.slot)
+    hits = GuideHits(placed.time_s, placed.bar, labels, on & inside)
+    level_db = float(np.median(placed.level_db[on & inside])) if (on & inside).any() else 0.0
+    recurrence = float(np.mean([place.hit_rate for place in places])) * float(on[inside].mean())
+    spread_ms = float(np.mean([place.spread_ms for place in places]))
+    audibility = float(1 / (1 + np.exp(-(level_db - 8.0) / 3.0)))
+    tightness = float(np.exp(-spread_ms / 25.0))
+    coverage_share = float(pattern.covered.sum() / max(1, full.sum()))
+    guide = Guide(
+        name=describe(sound),
+        sound=sound,
+        pattern_bars=length,
+        places=tuple(places),
+        hits=hits,
+        coverage=_stretches(pattern.covered, bars),
+        loudness_db=level_db,
+        recurrence=recurrence,
+        audibility=audibility,
+        tightness=tightness,
+        coverage_share=min(1.0, coverage_share),
+        score=0.0,
+    )
+    return replace(guide, score=_score(guide))
+
+
+def _score(guide: Guide) -> float:
+    """What a player can lean on: the weighted geometric mean of its parts, 0..1. Absence of one can't be bought off."""
+    parts = np.array([guide.recurrence, guide.audibility, guide.coverage_share, guide.tightness])
+    return float(np.exp(np.array(SCORE_WEIGHTS) @ np.log(np.maximum(parts, 1e-3))))
+
+
+def _without_twins(guides: list[Guide]) -> list[Guide]:
+    """Leave out guides whose hits are nearly all those of a better one (one sound split in two)."""
+    kept: list[Guide] = []
+    for guide in guides:
+        if not any(_same(guide, other) for other in kept):
+            kept.append(guide)
+    return kept
+
+
+def _same(guide: Guide, other: Guide) -> bool:
+    if [(p.label, p.bar) for p in guide.places] != [(p.label, p.bar) for p in other.places]:
+        return False
+    ratio = guide.sound.centre_hz / other.sound.centre_hz
+    return 1 / 1.5 < ratio < 1.5
+
+
+def _stretches(mask: NDArray[np.bool_], bars: Bars) -> tuple[Stretch, ...]:
+    """Runs of marked bars with their times."""
+    edge = np.flatnonzero(np.diff(np.r_[0, mask.astype(np.int8), 0]))
+    ends = np.r_[bars.start_s[1:], bars.end_s] if len(bars.start_s) else np.zeros(0)
+    return tuple(
+        Stretch(int(first), int(last) - 1, float(bars.start_s[first]), float(ends[last - 1]))
+        for first, last in zip(edge[::2], edge[1::2], strict=True)
+    )

@@ -1,0 +1,56 @@
+"""Places in the bar and their spoken counts.
+
+Common practice, no source: sixteenths are counted `1 e & a`, eighths `1 &`, triplets `1 trip let`; in 6/8 the
+eighths are counted `1 2 3 4 5 6` and their halves `&`. For six parts of a beat there is no settled way
+to count; here the triplet syllables stay, with `ta`, `&` and `da` between them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pulsefind.errors import HintError
+from pulsefind.records import FloatArray, GridSection
+
+SYLLABLES = {
+    1: ("",),
+    2: ("", "&"),
+    3: ("", "trip", "let"),
+    4: ("", "e", "&", "a"),
+    6: ("", "ta", "trip", "&", "let", "da"),
+}
+
+
+def label(count: int, slot: int, slots_per_beat: int) -> str:
+    """The spoken count of a slot: label(2, 1, 2) is '2&'."""
+    return f"{count}{SYLLABLES[slots_per_beat][slot]}"
+
+
+def slot_positions(section: GridSection) -> FloatArray:
+    """(slots_per_beat,) where the slots lie in a beat (0..1), swing included.
+
+    With a swing ratio r : 1 the second of two slots lies at r / (1 + r) of the pair; with four slots the pair is
+    half a beat.
+    """
+    n, ratio = section.slots_per_beat, section.swing_ratio
+    position = np.arange(n) / n
+    if ratio != 1.0 and n in (2, 4):
+        pair = 2.0 / n
+        position[1::2] = position[::2] + pair * ratio / (1.0 + ratio)
+    return position
+
+
+def parse_label(text: str) -> tuple[int, str]:
+    """Split a spoken count into count and syllable: '4a' gives (4, 'a')."""
+    digits = len(text) - len(text.lstrip("0123456789"))
+    syllable = text[digits:]
+    known = {name for names in SYLLABLES.values() for name in names}
+    if digits == 0 or syllable not in known or int(text[:digits]) < 1:
+        raise HintError(f"'{text}' is no count; say for example 1, 2&, 3e, 4a, 1trip or 2let")
+    return int(text[:digits]), syllable
+
+
+def place_at(beats_from_one: float, beats_per_bar: int, slots_per_beat: int) -> str:
+    """The count nearest to a distance from the 1, in beats, on a straight grid: place_at(1.5, 4, 2) is '2&'."""
+    slot = round(beats_from_one * slots_per_beat) % (beats_per_bar * slots_per_beat)
+    return label(slot // slots_per_beat + 1, slot % slots_per_beat, slots_per_beat)

@@ -1,0 +1,246 @@
+"""The report for the terminal: 80 columns, readable without colour, most wanted things first."""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+
+from pulsefind.places import SYLLABLES, label
+from pulsefind.records import Analysis, GridSection, Guide, Stretch
+
+WIDTH = 80
+_INDENT = 10
+_MORE_GUIDES = 4
+
+
+def report(analysis: Analysis) -> str:
+    """Say what was found. Ends with a newline."""
+    lines = [_title(analysis), ""]
+    if not len(analysis.beats.time_s):
+        lines += _field("Beat", _nothing_found(analysis))
+        return "\n".join(lines) + "\n"
+    for part in (_tempo, _one, _follow, _others, _alone, _steadiness, _sureness, _corrections):
+        lines += part(analysis)
+    return "\n".join(lines) + "\n"
+
+
+def time_text(time_s: float) -> str:
+    """Minutes and seconds to the hundredth: 83.456 is '1:23.46'."""
+    hundredths = round(time_s * 100)
+    return f"{hundredths // 6000}:{hundredths // 100 % 60:02d}.{hundredths % 100:02d}"
+
+
+def _field(name: str, text: str) -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=name.ljust(_INDENT),
+        subsequent_indent=" " * _INDENT,
+        break_on_hyphens=False,
+    )
+
+
+def _title(analysis: Analysis) -> str:
+    length = time_text(analysis.track.duration_s).split(".")[0]
+    name = "".join(c if c.isprintable() else "?" for c in analysis.track.name)
+    room = WIDTH - len(length) - 3
+    return f"{name if len(name) <= room else name[: room - 3] + '...'}   {length}"
+
+
+def _nothing_found(analysis: Analysis) -> str:
+    reason = analysis.warnings[0] if analysis.warnings else "no steady beat found"
+    return f"{reason}. If you hear one, name its tempo: --bpm 80:100, or a part that has it: --range 0:30-1:00"
+
+
+def _tempo(analysis: Analysis) -> list[str]:
+    meters = list(dict.fromkeys(analysis.bars.meter(k) for k in range(len(analysis.bars.beats))))
+    kind = f"{analysis.tempo.bpm:.1f} bpm in {_usual_meter(analysis)}"
+    if len(meters) > 1:
+        kind += f" (with bars of {', '.join(m for m in meters if m != _usual_meter(analysis))})"
+    grids = list(dict.fromkeys(grid_name(s, analysis.bars.unit) for s in analysis.grid.sections))
+    return _field("Tempo", f"{kind}, {', then '.join(grids[:3])}")
+
+
+def _usual_meter(analysis: Analysis) -> str:
+    beats = int(np.bincount(analysis.bars.beats_per_bar).argmax())
+    if analysis.settings.meter == (12, 8):
+        return "12/8 (four beats of three)"
+    return f"{beats}/{analysis.bars.unit}"
+
+
+def grid_name(section: GridSection, unit: int) -> str:
+    """The subdivision in words, for example 'swung 8ths (1.7 : 1)'."""
+    n, ratio = section.slots_per_beat, section.swing_ratio
+    note = {1: unit, 2: 2 * unit, 4: 4 * unit}.get(n)
+    if n == 1:
+        return "nothing between the beats"
+    if note is None:
+        return {3: "triplets", 6: "triplets, halved"}[n]
+    return f"straight {note}ths" if ratio == 1.0 else f"swung {note}ths ({ratio:.1f} : 1)"
+
+
+def _one(analysis: Analysis) -> list[str]:
+    bars = analysis.bars
+    full = np.flatnonzero(bars.number == 1)
+    if not len(full):
+        return _field("The 1", "no full bar was found")
+    text = f"first full bar at {time_text(bars.start_s[full[0]])}"
+    if bars.number[0] == 0:
+        counts = " ".join(str(int(c)) for c in bars.count[: bars.beats[0]])
+        text += f", after a pickup (count {counts})"
+    last = int(bars.number[-1])
+    return [*_field("The 1", f"{text}; {last} bars, to {time_text(bars.end_s)}"), ""]
+
+
+def _follow(analysis: Analysis) -> list[str]:
+    if not analysis.guides:
+        return [*_field("Follow", "nothing recurs often enough to be followed; you carry the time"), ""]
+    guide = analysis.guides[0]
+    lines = _field("FOLLOW", guide.name)
+    lines += _field("", f"falls on {places_text(guide)}; {_timing(guide)}")
+    lines += ["", *count_line(analysis, guide), ""]
+    lines += _field("", f"heard in {stretches_text(guide.coverage, analysis)}, {_loudness(guide)}")
+    for misreading in analysis.misreadings:
+        if misreading.guide == 0:
+            lines += _field(
+                "",
+                f"Trap: can be heard as {misreading.heard_as}, at {misreading.bpm:.0f} bpm; {misreading.cue}.",
+            )
+    return [*lines, ""]
+
+
+def places_text(guide: Guide) -> str:
+    """The places in words: '2& and 4&'; longer patterns name the bar: '2& (bar 1), 1e and 3 (bar 2)'."""
+    parts = []
+    for bar in range(1, guide.pattern_bars + 1):
+        labels = [place.label for place in guide.places if place.bar == bar]
+        if labels:
+            listed = _and(labels)
+            parts.append(f"{listed} (bar {bar} of {guide.pattern_bars})" if guide.pattern_bars > 1 else listed)
+    return ", ".join(parts)
+
+
+def _and(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _timing(guide: Guide) -> str:
+    rate = round(100 * float(np.mean([place.hit_rate for place in guide.places])))
+    offset = float(np.mean([place.offset_ms for place in guide.places]))
+    spread = float(np.mean([place.spread_ms for place in guide.places]))
+    lean = "on the spot" if abs(offset) < 3 else f"{abs(offset):.0f} ms {'early' if offset < 0 else 'late'}"
+    return f"there {rate} % of the time, {lean}, give or take {spread:.0f} ms"
+
+
+def _loudness(guide: Guide) -> str:
+    level = guide.loudness_db
+    word = "easy to hear" if level >= 12 else "clear" if level >= 7 else "faint"
+    return f"{word} ({level:.0f} dB over what sounds just before it)"
+
+
+def count_line(analysis: Analysis, guide: Guide) -> list[str]:
+    """Draw the bar (each bar of a longer pattern): counts above, the guide's places below them."""
+    bar = int(np.flatnonzero(analysis.bars.number >= 1)[0])
+    bar = guide.coverage[0].first_bar if guide.coverage else bar
+    section = analysis.grid.at(bar)
+    beats = int(np.bincount(analysis.bars.beats_per_bar).argmax())
+    slots = section.slots_per_beat
+    names = [label(count, slot, slots) for count in range(1, beats + 1) for slot in range(slots)]
+    # Places that another section's finer grid brought in still need a column.
+    extra = [p.label for p in guide.places if p.label not in names]
+    if extra:
+        slots = 4 if any(name.endswith(("e", "a")) for name in extra) else 6
+        names = [label(count, slot, slots) for count in range(1, beats + 1) for slot in range(slots)]
+    shown = [
+        str(count) if slot == 0 else SYLLABLES[slots][slot] for count in range(1, beats + 1) for slot in range(slots)
+    ]
+    cell = max(len(text) for text in shown) + 1
+    if _INDENT + cell * len(shown) > WIDTH:
+        shown = [text[:1] for text in shown]
+        cell = 2 if _INDENT + 3 * len(shown) > WIDTH else 3
+    cell = min(cell + 1, 4) if _INDENT + (cell + 1) * len(shown) <= WIDTH else cell
+    lines = [("count".ljust(_INDENT) + "".join(text.ljust(cell) for text in shown)).rstrip()]
+    for number in range(1, guide.pattern_bars + 1):
+        struck = {place.label for place in guide.places if place.bar == number}
+        head = "guide" if guide.pattern_bars == 1 else f"bar {number}"
+        row = "".join(("X" if name in struck else ".").ljust(cell) for name in names)
+        lines.append((head.ljust(_INDENT) + row).rstrip())
+    return lines
+
+
+def stretches_text(stretches: tuple[Stretch, ...], analysis: Analysis, most: int = 5) -> str:
+    """Bars in words: 'bars 1-16 and 21-40'; the numbers count from the first full bar, a pickup is bar 0."""
+    number = analysis.bars.number
+    names = []
+    for stretch in stretches:
+        first, last = int(number[stretch.first_bar]), int(number[stretch.last_bar])
+        names.append(str(first) if first == last else f"{first}-{last}")
+    if len(names) > most:
+        names = [*names[:most], f"{len(names) - most} more stretches"]
+    word = "bar" if len(names) == 1 and "-" not in names[0] else "bars"
+    return f"{word} {_and(names)}"
+
+
+def _others(analysis: Analysis) -> list[str]:
+    others = analysis.guides[1 : 1 + _MORE_GUIDES]
+    if not others:
+        return []
+    lines = []
+    for index, guide in enumerate(others):
+        text = f"{index + 2}. {guide.name}: {places_text(guide)}; {stretches_text(guide.coverage, analysis, 3)}"
+        lines += _field("Also" if index == 0 else "", text)
+    hidden = len(analysis.guides) - 1 - len(others)
+    if hidden > 0:
+        lines += _field("", f"and {hidden} weaker: --json lists {'it' if hidden == 1 else 'them'}")
+    return [*lines, ""]
+
+
+def _alone(analysis: Analysis) -> list[str]:
+    if not analysis.alone:
+        return [*_field("Alone", "never: in every bar there is something to follow"), ""]
+    lines = []
+    for index, stretch in enumerate(analysis.alone[:6]):
+        when = f"{time_text(stretch.start_s)}-{time_text(stretch.end_s)}"
+        text = f"{stretches_text((stretch,), analysis)}, {when}: nothing to follow, you carry the time"
+        lines += _field("Alone" if index == 0 else "", text)
+    if len(analysis.alone) > 6:
+        lines += _field("", f"and {len(analysis.alone) - 6} more: --json lists them")
+    return [*lines, ""]
+
+
+def _steadiness(analysis: Analysis) -> list[str]:
+    tempo = analysis.tempo
+    low, high = (float(v) for v in np.percentile(tempo.bar_bpm, [5, 95])) if len(tempo.bar_bpm) else (0.0, 0.0)
+    drift = tempo.drift_percent
+    word = "very steady" if drift < 1 else "steady" if drift < 3 else "drifts" if drift < 8 else "changes a lot"
+    carried = int(analysis.beats.carried.sum())
+    text = f"{word}: {low:.1f} to {high:.1f} bpm, beats even to {tempo.jitter_ms:.0f} ms"
+    if carried:
+        text += f"; {carried} of {len(analysis.beats.carried)} beats have no sound of their own"
+    return _field("Steady", text)
+
+
+def _sureness(analysis: Analysis) -> list[str]:
+    sure = analysis.confidence
+    text = f"the 1 {_percent(sure.one)}, tempo octave {_percent(sure.octave)}, meter {_percent(sure.meter)}"
+    lines = _field("Sure", text)
+    for other in analysis.alternatives[:2]:
+        lines += _field("", f"next best: {other.reading} ({_percent(other.probability)}); to see it: {other.hint}")
+    for warning in analysis.warnings:
+        lines += _field("", f"Note: {warning}")
+    return [*lines, ""]
+
+
+def _percent(share: float) -> str:
+    return f"{min(99, max(1, round(100 * share)))} %"
+
+
+def _corrections(analysis: Analysis) -> list[str]:
+    bpm = analysis.tempo.bpm
+    wrong_one = "if the 1 is elsewhere: --one-at SECONDS, the time of any 1"
+    wrong_octave = (
+        f"if it is twice too fast: --bpm {round(bpm * 0.45)}:{round(bpm * 0.55)}; "
+        f"twice too slow: --bpm {round(bpm * 1.8)}:{round(bpm * 2.2)}"
+    )
+    return [*_field("Wrong?", wrong_one), *_field("", wrong_octave)]

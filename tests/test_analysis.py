@@ -1,0 +1,156 @@
+"""The whole pipeline on made sound, and the saved analysis."""
+
+import json
+import math
+
+import mir_eval
+import numpy as np
+import pretty_midi
+import pytest
+from making import RATE_HZ
+
+from pulsefind.analysis import SCHEMA, analyse, from_json, to_json
+from pulsefind.audio import from_samples
+from pulsefind.demo import BREAK_BARS, SHAKER_PLACES, STRING_PLACES
+from pulsefind.errors import AudioError, FormatError
+from pulsefind.records import Settings
+
+
+def test_the_demo_song_is_read_as_it_was_made(demo_song, demo_analysis):
+    song = demo_song[1]
+    first = next(k for k in range(len(demo_analysis.bars.number)) if demo_analysis.bars.number[k] == 1)
+    assert demo_analysis.bars.start_s[first] == pytest.approx(song.first_bar_s, abs=0.02)
+    assert set(demo_analysis.bars.beats_per_bar.tolist()) == {4}
+    assert demo_analysis.bars.beats[0] == 1
+    assert demo_analysis.tempo.bpm == pytest.approx(song.bpm, rel=0.01)
+    assert [p.label for p in demo_analysis.guides[0].places] == list(SHAKER_PLACES)
+    assert list(STRING_PLACES) in [[p.label for p in g.places] for g in demo_analysis.guides]
+    numbers = [
+        (int(demo_analysis.bars.number[s.first_bar]), int(demo_analysis.bars.number[s.last_bar]))
+        for s in demo_analysis.alone
+    ]
+    assert (BREAK_BARS[0], BREAK_BARS[-1]) in numbers
+
+
+def test_mir_eval_scores_the_demo(demo_song, demo_analysis):
+    # Scores by mir_eval (Raffel et al. 2014): an implementation of the field's metrics that is not ours.
+    song = demo_song[1]
+    ones = np.array([t for t, c in zip(song.beat_s, song.count, strict=True) if c == 1])
+    beats = demo_analysis.beats.time_s
+    assert mir_eval.beat.f_measure(song.beat_s, beats) == 1.0
+    assert mir_eval.beat.f_measure(song.beat_s, beats, f_measure_threshold=0.02) > 0.98
+    assert mir_eval.beat.f_measure(ones, beats[demo_analysis.bars.count == 1]) == 1.0
+    assert mir_eval.beat.continuity(song.beat_s, beats)[1] == 1.0
+
+
+def test_beats_written_as_a_midi_tempo_map_are_read_back_by_pretty_midi(demo_analysis, tmp_path):
+    # pretty_midi (Raffel and Ellis 2014) reads the Standard MIDI File's tempo map by itself.
+    import mido
+
+    times, resolution = demo_analysis.beats.time_s, 480
+    track = mido.MidiTrack()
+    track.append(mido.MetaMessage("time_signature", numerator=4, denominator=4, time=0))
+    for interval in np.diff(np.r_[0.0, times]):
+        track.append(mido.MetaMessage("set_tempo", tempo=round(interval * 1e6), time=0))
+        track.append(mido.MetaMessage("marker", text="beat", time=resolution))
+    midi = mido.MidiFile(ticks_per_beat=resolution)
+    midi.tracks.append(track)
+    midi.save(tmp_path / "a.mid")
+    read = pretty_midi.PrettyMIDI(str(tmp_path / "a.mid"))
+    found = np.array([read.tick_to_time(resolution * (k + 1)) for k in range(len(times))])
+    assert np.abs(found - times).max() < 0.0005
+
+
+def test_the_saved_analysis_has_the_names_that_others_read(demo_analysis):
+    saved = json.loads(to_json(demo_analysis))
+    assert saved["schema"] == SCHEMA
+    assert len(saved["beats"]["time_s"]) == len(saved["beats"]["count"])
+    assert len(saved["bars"]["start_s"]) == len(saved["bars"]["beats"]) == len(saved["bars"]["meter"])
+    guide = saved["guides"][0]
+    assert guide["places"] == ["2&", "4&"]
+    assert len(guide["hits"]["time_s"]) == len(guide["hits"]["place"])
+    assert {"first_bar", "last_bar", "start_s", "end_s"} <= set(guide["coverage"][0])
+    assert {"first_bar", "last_bar", "start_s", "end_s"} <= set(saved["alone"][0])
+
+
+def test_saved_and_read_back_is_the_same(demo_analysis):
+    text = to_json(demo_analysis)
+    assert to_json(from_json(text)) == text
+
+
+def test_the_same_sound_gives_the_same_bytes(demo_song, demo_analysis):
+    again = analyse(from_samples(demo_song[0], RATE_HZ))
+    assert to_json(again) == to_json(demo_analysis)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "no JSON"),
+        ("[]", "no schema number"),
+        ('{"a": 1}', "no schema number"),
+        ('{"schema": 99}', "schema 99"),
+        (f'{{"schema": {SCHEMA}}}', "damaged"),
+    ],
+)
+def test_what_is_no_saved_analysis(text, message):
+    with pytest.raises(FormatError, match=message):
+        from_json(text)
+
+
+@pytest.mark.parametrize("field", ["beats", "bars", "guides", "tempo", "track", "settings"])
+def test_a_garbled_field_is_refused(demo_analysis, field):
+    saved = json.loads(to_json(demo_analysis))
+    saved[field] = "x"
+    with pytest.raises(FormatError, match="damaged"):
+        from_json(json.dumps(saved))
+
+
+def numbers_in(value):
+    if isinstance(value, dict):
+        value = list(value.values())
+    if isinstance(value, list):
+        return [n for item in value for n in numbers_in(item)]
+    return [value] if isinstance(value, (int, float)) else []
+
+
+@pytest.mark.parametrize(
+    "samples",
+    [
+        np.zeros(0),
+        np.zeros(3 * RATE_HZ),
+        0.1 * np.random.default_rng(0).normal(size=RATE_HZ // 5),
+        0.1 * np.random.default_rng(1).normal(size=8 * RATE_HZ),
+        np.tile(0.1 * np.random.default_rng(2).normal(size=(3 * RATE_HZ, 1)), (1, 7)),
+    ],
+    ids=["nothing", "silence", "a fifth of a second", "white noise", "seven channels"],
+)
+def test_sound_without_a_beat_is_answered_honestly(samples):
+    analysis = analyse(from_samples(samples, RATE_HZ))
+    assert analysis.guides == () or len(analysis.beats.time_s)
+    if not len(analysis.beats.time_s):
+        assert analysis.warnings
+        assert analysis.alone == ()
+    text = to_json(analysis)
+    assert all(math.isfinite(n) for n in numbers_in(json.loads(text)))
+    assert to_json(from_json(text)) == text
+
+
+def test_a_part_keeps_the_times_of_the_whole(demo_song, demo_analysis):
+    part = analyse(from_samples(demo_song[0], RATE_HZ), Settings(start_s=10.0, end_s=30.0))
+    inside = demo_analysis.beats.time_s[(demo_analysis.beats.time_s > 11) & (demo_analysis.beats.time_s < 29)]
+    assert all(np.abs(part.beats.time_s - t).min() < 0.01 for t in inside)
+    assert part.track.start_s == 10.0
+    with pytest.raises(AudioError, match="holds no sound"):
+        analyse(from_samples(demo_song[0], RATE_HZ), Settings(start_s=100.0))
+
+
+def test_hints_bind(demo_song):
+    audio = from_samples(demo_song[0], RATE_HZ)
+    three = analyse(audio, Settings(meter=(3, 4)))
+    assert set(three.bars.beats_per_bar.tolist()) == {3}
+    half = analyse(audio, Settings(bpm_low=40, bpm_high=60))
+    assert 40 <= half.tempo.bpm <= 60
+    moved = analyse(audio, Settings(one_at_s=float(demo_song[1].beat_s[6])))
+    ones = moved.beats.time_s[moved.bars.count == 1]
+    assert np.abs(ones - demo_song[1].beat_s[6]).min() < 0.05

@@ -1,0 +1,88 @@
+"""The map holds: data flows one way, and `pulsefind --help` is light."""
+
+import ast
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+import pulsefind
+
+PACKAGE = Path(pulsefind.__file__).parent
+
+LAYERS = [
+    {"errors"},
+    {"records"},
+    {"audio", "cache", "files", "hints", "features", "places"},
+    {"network", "naming", "beatpath", "barpath"},
+    {"activations", "decode", "hits"},
+    {"beats", "bars", "grid"},
+    {"guides", "misreadings"},
+    {"analysis"},
+    {"report", "demo"},
+    {"cli"},
+]
+"""A file imports only from layers above its own in this list; a file not named here stands beside `report`."""
+
+
+def layer_of(module: str) -> int:
+    return next((i for i, names in enumerate(LAYERS) if module in names), len(LAYERS) - 2)
+
+
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("pulsefind"):
+            parts = node.module.split(".")
+            found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
+    return {name for name in found if (PACKAGE / f"{name}.py").exists()}
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.glob("*.py")), ids=lambda path: path.stem)
+def test_arrows_point_one_way(path):
+    if path.stem in ("__init__", "__main__"):
+        return
+    for imported in imports_of(path):
+        above = layer_of(imported) < layer_of(path.stem)
+        beside = layer_of(imported) == layer_of(path.stem) == len(LAYERS) - 2 or path.stem.startswith("cli")
+        assert above or beside, f"{path.stem} imports {imported}"
+
+
+def test_only_activations_imports_madmom_and_only_the_command_line_imports_typer():
+    for path in PACKAGE.glob("*.py"):
+        text = path.read_text()
+        assert bool(re.search(r"^\s*(import|from) madmom", text, re.M)) == (path.stem == "activations"), path
+        assert "import typer" not in text or path.stem.startswith("cli"), path
+
+
+def test_help_imports_nothing_heavy():
+    code = (
+        "import sys\nsys.argv = ['pulsefind', '--help']\nfrom pulsefind.cli import main\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\n"
+        "heavy = {'librosa', 'madmom', 'scipy', 'sklearn', 'matplotlib', 'soundfile', 'numba'} & set(sys.modules)\n"
+        "assert not heavy, heavy"
+    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr
+    assert "find" in run.stdout
+
+
+def test_help_answers_at_once():
+    subprocess.run([sys.executable, "-m", "pulsefind", "--help"], capture_output=True, check=True)
+    started = time.perf_counter()
+    subprocess.run([sys.executable, "-m", "pulsefind", "--help"], capture_output=True, check=True)
+    # 0.5 s is the promise; the test allows for a busy machine and still fails when a heavy library creeps in.
+    assert time.perf_counter() - started < 1.5
+
+
+def test_importing_the_package_is_light():
+    code = "import sys, pulsefind\nassert 'numpy' not in sys.modules\nassert pulsefind.Settings().meter is None"
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_unknown_names_are_refused():
+    with pytest.raises(AttributeError, match="no attribute 'analize'"):
+        pulsefind.analize  # noqa: B018 - the access is the test

@@ -1,0 +1,144 @@
+"""Reading recordings, whole and broken."""
+
+import os
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+import soundfile
+
+from pulsefind.audio import RATE_HZ, crop, from_samples, load
+from pulsefind.errors import AudioError
+
+
+def sine(hz, rate_hz, length_s=1.0):
+    return np.sin(2 * np.pi * hz * np.arange(int(rate_hz * length_s)) / rate_hz)
+
+
+def peak_hz(samples, rate_hz):
+    spectrum = np.abs(np.fft.rfft(samples * np.hanning(len(samples))))
+    return np.argmax(spectrum) * rate_hz / len(samples)
+
+
+@pytest.mark.parametrize(("name", "subtype"), [("a.wav", "PCM_24"), ("a.flac", "PCM_16"), ("a.aiff", "PCM_16")])
+def test_lossless_formats_give_the_samples_back(write_wav, name, subtype):
+    samples = 0.5 * sine(440, 44100)
+    audio = load(write_wav(samples, name=name, subtype=subtype))
+    assert audio.rate_hz == 44100
+    assert np.allclose(audio.samples, samples, atol=1e-4)
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 22050, 48000, 96000])
+def test_any_rate_keeps_pitch_and_length(write_wav, rate_hz):
+    audio = load(write_wav(0.5 * sine(440, rate_hz, 2.0), rate_hz))
+    assert audio.source_rate_hz == rate_hz
+    assert audio.duration_s == pytest.approx(2.0, abs=1e-3)
+    assert peak_hz(audio.samples, RATE_HZ) == pytest.approx(440, abs=1)
+
+
+def test_seven_channels_at_8_khz(write_wav):
+    audio = load(write_wav(np.tile(0.5 * sine(440, 8000)[:, None], (1, 7)), 8000))
+    assert audio.channels == 7
+    assert peak_hz(audio.samples, RATE_HZ) == pytest.approx(440, abs=1)
+
+
+def test_channels_in_opposite_phase_do_not_cancel(write_wav):
+    left = 0.5 * sine(440, 44100)
+    audio = load(write_wav(np.stack([left, -left], axis=1)))
+    assert np.abs(audio.samples).max() == pytest.approx(0.5, abs=1e-3)
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
+@pytest.mark.parametrize("name", ["a.m4a", "a.mp3", "ünï cødé & spaces.m4a", "-v.m4a", "100%d.m4a", "http:x.m4a"])
+def test_ffmpeg_formats_and_odd_names(write_wav, tmp_path, name, monkeypatch):
+    source = write_wav(0.5 * sine(440, 44100, 2.0))
+    coder = "libmp3lame" if name.endswith("mp3") else "aac"
+    command = ["ffmpeg", "-v", "error", "-i", str(source), "-c:a", coder, f"file:{tmp_path / name}"]
+    subprocess.run(command, check=True)
+    monkeypatch.chdir(tmp_path)
+    audio = load(name)
+    assert audio.duration_s == pytest.approx(2.0, abs=0.1)
+    assert peak_hz(audio.samples, RATE_HZ) == pytest.approx(440, abs=1)
+
+
+def test_without_ffmpeg_the_line_says_so(tmp_path, monkeypatch):
+    path = tmp_path / "a.m4a"
+    path.write_bytes(b"\0\0\0\x20ftypM4A " + bytes(100))
+    monkeypatch.setattr(shutil, "which", lambda _: None)
+    with pytest.raises(AudioError, match="install ffmpeg, or convert it"):
+        load(path)
+
+
+def test_missing_file(tmp_path):
+    with pytest.raises(AudioError, match="no such file"):
+        load(tmp_path / "nowhere.wav")
+
+
+def test_folder(tmp_path):
+    with pytest.raises(AudioError, match="is a folder"):
+        load(tmp_path)
+
+
+def test_empty_file(tmp_path):
+    (tmp_path / "a.wav").write_bytes(b"")
+    with pytest.raises(AudioError, match="the file is empty"):
+        load(tmp_path / "a.wav")
+
+
+def test_text_called_wav(tmp_path):
+    (tmp_path / "a.wav").write_text("dear diary, today we rehearsed\n" * 20)
+    with pytest.raises(AudioError, match=r"no sound that can be decoded|install ffmpeg"):
+        load(tmp_path / "a.wav")
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may read everything")
+def test_no_permission(write_wav):
+    path = write_wav(np.zeros(10))
+    path.chmod(0)
+    with pytest.raises(AudioError, match="no permission"):
+        load(path)
+
+
+def test_no_permission_as_seen_by_anyone(write_wav, monkeypatch):
+    path = write_wav(np.zeros(10))
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(AudioError, match="no permission to read it"):
+        load(path)
+
+
+def test_samples_that_are_not_numbers(write_wav):
+    samples = np.zeros(44100)
+    samples[22050] = np.nan
+    with pytest.raises(AudioError, match=r"1 samples are not numbers \(first at 0.500 s\)"):
+        load(write_wav(samples))
+
+
+def test_truncated_mp3_is_read_as_far_as_it_goes_or_refused(tmp_path):
+    path = tmp_path / "a.mp3"
+    soundfile.write(path, 0.5 * sine(440, 44100, 4.0), 44100, format="MP3")
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2])
+    audio = load(path)
+    assert 1.0 < audio.duration_s < 3.0
+    path.write_bytes(whole[:40])
+    with pytest.raises(AudioError):
+        load(path)
+
+
+def test_from_samples_takes_mono_and_stereo_and_refuses_more():
+    assert from_samples(np.zeros(100), 44100).channels == 1
+    assert from_samples(np.zeros((100, 2)), 44100).channels == 2
+    with pytest.raises(AudioError, match="shape"):
+        from_samples(np.zeros((2, 2, 2)), 44100)
+
+
+def test_crop_keeps_the_time_of_its_start_and_refuses_an_empty_range():
+    audio = from_samples(np.arange(44100) / 44100, 44100)
+    part, start_s = crop(audio, 0.25, 0.5)
+    assert start_s == 0.25
+    assert part.samples[0] == pytest.approx(0.25)
+    assert part.duration_s == pytest.approx(0.25)
+    assert crop(audio, None, None)[0] is audio
+    with pytest.raises(AudioError, match="holds no sound"):
+        crop(audio, 2.0, 3.0)

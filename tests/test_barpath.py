@@ -1,0 +1,81 @@
+"""Counting beats, against a sum over every possible reading."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from pulsefind.barpath import CHANGE_PROBABILITY, METER_PRIOR, METERS, best_bars, rotated
+
+
+def every_reading(n_beats, meters):
+    """All ways to count n beats, with their prior probability: start anywhere, then whole bars."""
+    weight = np.array([METER_PRIOR[m] for m in meters])
+    share = dict(zip(meters, weight / weight.sum(), strict=True))
+    states = [(m, p) for m in meters for p in range(m)]
+    for first in states:
+        stack = [([first], share[first[0]] / first[0])]
+        while stack:
+            reading, probability = stack.pop()
+            if len(reading) == n_beats:
+                yield reading, probability
+                continue
+            m, p = reading[-1]
+            if p < m - 1:
+                stack.append(([*reading, (m, p + 1)], probability))
+                continue
+            for other in meters:
+                step = (1 - CHANGE_PROBABILITY) * (other == m) + CHANGE_PROBABILITY * share[other]
+                stack.append(([*reading, (other, 0)], probability * step))
+
+
+def likelihood(reading, log_odds):
+    yes = 1 / (1 + np.exp(-log_odds))
+    return np.prod([yes[k] if p == 0 else 1 - yes[k] for k, (_, p) in enumerate(reading)])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_likelihood_posterior_and_path_equal_the_sum_over_all_readings(seed):
+    meters = (2, 3, 4)
+    log_odds = np.random.default_rng(seed).normal(0, 2, 9)
+    total, one, best = 0.0, np.zeros(9), (0.0, [])
+    for reading, prior in every_reading(9, meters):
+        joint = prior * likelihood(reading, log_odds)
+        total += joint
+        one += joint * np.array([p == 0 for _, p in reading])
+        best = max(best, (joint, reading), key=lambda item: item[0])
+    found = best_bars(log_odds, meters)
+    assert found.log_likelihood == pytest.approx(np.log(total), abs=1e-9)
+    assert np.allclose(found.one_probability, one / total, atol=1e-9)
+    joint = likelihood(list(zip(found.beats_per_bar, found.count - 1, strict=True)), log_odds)
+    assert joint == pytest.approx(likelihood(best[1], log_odds))
+
+
+@pytest.mark.parametrize(("meter", "phase"), list(itertools.product(METERS, (0, 1))))
+def test_every_meter_and_phase_is_found(meter, phase):
+    log_odds = np.full(10 * meter, -2.5)
+    log_odds[phase::meter] = 2.5
+    found = best_bars(log_odds, METERS)
+    assert set(found.beats_per_bar.tolist()) == {meter}
+    assert (np.flatnonzero(found.count == 1) % meter == phase).all()
+
+
+def test_the_meter_may_change_at_a_bar_line():
+    ones = [*range(0, 40, 4), *range(40, 68, 7), *range(68, 108, 4)]
+    log_odds = np.full(108, -6.0)
+    log_odds[ones] = 6.0
+    found = best_bars(log_odds, METERS)
+    assert np.flatnonzero(found.count == 1).tolist() == ones
+
+
+@pytest.mark.parametrize("one", range(12))
+def test_rotation_makes_any_beat_a_one_and_keeps_the_bars(one):
+    log_odds = np.full(30, -3.0)
+    log_odds[1::3] = 3.0
+    found = rotated(best_bars(log_odds, METERS), one)
+    assert found.count[one] == 1
+    assert np.array_equal(found.count, (np.arange(30) - one) % 3 + 1)
+
+
+def test_no_beats():
+    assert len(best_bars(np.zeros(0), METERS).count) == 0

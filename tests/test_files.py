@@ -1,0 +1,55 @@
+"""Results are written whole or not at all."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from pulsefind.errors import OutputError
+from pulsefind.files import check_free, write_file
+
+
+def test_writes_and_leaves_nothing_else(tmp_path):
+    write_file(tmp_path / "a.json", b"{}", force=False)
+    assert (tmp_path / "a.json").read_bytes() == b"{}"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+
+
+def test_an_existing_file_is_replaced_only_when_asked(tmp_path):
+    path = tmp_path / "a.json"
+    path.write_bytes(b"old")
+    with pytest.raises(OutputError, match="--force"):
+        write_file(path, b"new", force=False)
+    assert path.read_bytes() == b"old"
+    write_file(path, b"new", force=True)
+    assert path.read_bytes() == b"new"
+
+
+def test_a_write_that_fails_leaves_the_old_file(tmp_path, monkeypatch):
+    path = tmp_path / "a.json"
+    path.write_bytes(b"old")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(OutputError, match="No space left"):
+        write_file(path, b"new", force=True)
+    assert path.read_bytes() == b"old"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+
+
+def test_a_folder_or_a_missing_folder_is_refused_before_any_work(tmp_path):
+    with pytest.raises(OutputError, match="is a folder"):
+        check_free(tmp_path, force=True)
+    with pytest.raises(OutputError, match="does not exist"):
+        check_free(tmp_path / "no" / "a.json", force=True)
+
+
+def test_new_files_follow_the_umask(tmp_path):
+    old = os.umask(0o027)
+    try:
+        write_file(tmp_path / "a.json", b"{}", force=False)
+    finally:
+        os.umask(old)
+    assert Path(tmp_path / "a.json").stat().st_mode & 0o777 == 0o640

@@ -1,0 +1,66 @@
+"""The subdivision, from hits with a player's looseness."""
+
+import numpy as np
+import pytest
+from making import at_places, bars_of, beats_of, hits_at, pulse
+
+from pulsefind.grid import find_grid
+
+
+def played(a_pulse, positions, seed=0, spread_s=0.006):
+    times = at_places(a_pulse, positions)
+    return np.sort(times + np.random.default_rng(seed).normal(0, spread_s, len(times)))
+
+
+def grid_of(a_pulse, *groups):
+    return find_grid(beats_of(a_pulse), bars_of(a_pulse), hits_at(*groups))
+
+
+@pytest.mark.parametrize(
+    ("positions", "slots"),
+    [
+        ((0, 1, 2, 3), 1),
+        ((0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5), 2),
+        ((0, 1.5, 2, 3.5), 2),
+        ((0, 0.25, 0.5, 0.75, 1, 1.5, 2, 2.75, 3, 3.25), 4),
+        ((0, 1 / 3, 2 / 3, 1, 4 / 3, 5 / 3, 2, 8 / 3, 3, 10 / 3), 3),
+    ],
+)
+@pytest.mark.parametrize("bpm", [80, 120])
+def test_straight_and_triplet_grids(positions, slots, bpm):
+    a_pulse = pulse(96, bpm=bpm)
+    grid = grid_of(a_pulse, played(a_pulse, positions))
+    assert len(grid.sections) == 1
+    assert grid.sections[0].slots_per_beat == slots
+    assert grid.sections[0].swing_ratio == 1.0
+
+
+@pytest.mark.parametrize("ratio", [1.4, 1.7, 2.0, 2.5, 3.0])
+def test_swing_and_its_ratio(ratio):
+    a_pulse = pulse(96, bpm=120)
+    late = ratio / (1 + ratio)
+    positions = [k + p for k in range(4) for p in (0, late)]
+    section = grid_of(a_pulse, played(a_pulse, positions)).sections[0]
+    assert section.slots_per_beat == 2
+    assert section.swing_ratio == pytest.approx(ratio, abs=0.15)
+
+
+def test_the_grid_may_change_on_the_way():
+    a_pulse = pulse(128, bpm=100)
+    straight = at_places(a_pulse, [k / 2 for k in range(8)], bars=range(16))
+    triplet = at_places(a_pulse, [k / 3 for k in range(12)], bars=range(16, 32))
+    sections = grid_of(a_pulse, np.r_[straight, triplet]).sections
+    assert [s.slots_per_beat for s in sections] == [2, 3]
+    assert sections[1].first_bar == pytest.approx(16, abs=1)
+
+
+def test_sections_cover_all_bars_and_no_bars_give_none():
+    a_pulse = pulse(40, first_count=3)
+    sections = grid_of(a_pulse, at_places(a_pulse, [0, 1.5])).sections
+    assert sections[0].first_bar == 0
+    assert sections[-1].last_bar == len(bars_of(a_pulse).beats) - 1
+    assert grid_of(pulse(0), []).sections == ()
+
+
+def test_bars_without_hits_still_get_a_grid():
+    assert len(grid_of(pulse(32), []).sections) == 1

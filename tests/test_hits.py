@@ -1,0 +1,111 @@
+"""Hits found in rendered sound, against the times they were rendered at."""
+
+import numpy as np
+import pytest
+from making import RATE_HZ, drum, noise_burst, render
+
+from pulsefind.audio import from_samples
+from pulsefind.features import HOP, WINDOW, rises, spectrogram
+from pulsefind.hits import _half_rise, _otsu, find_hits
+
+
+def matched(truth, found, within_s):
+    return sum(1 for t in truth if len(found) and np.abs(found - t).min() <= within_s)
+
+
+@pytest.fixture(scope="module")
+def two_sounds():
+    """A tick at 8 kHz and a drum at 110 Hz that take turns at uneven times, under a steady chord."""
+    rng = np.random.default_rng(5)
+    times = np.cumsum(rng.uniform(0.21, 0.4, 80)) + 0.5
+    tick, low = times[::2], times[1::2]
+    chord = 0.03 * sum(np.sin(2 * np.pi * hz * np.arange(int(30 * RATE_HZ)) / RATE_HZ) for hz in (220, 277, 330))
+    burst = noise_burst(rng, 6000, 11000, 0.06, 0.012)
+    mix = render(30, (tick, burst, 0.3), (low, drum(110), 0.5))[: len(chord)] + chord
+    return tick, low, find_hits(from_samples(mix, RATE_HZ))
+
+
+def test_each_sound_is_found_as_one(two_sounds):
+    tick, low, hits = two_sounds
+    for truth, low_hz, high_hz in ((tick, 5000, 12000), (low, 40, 400)):
+        best = max(
+            (k for k, s in enumerate(hits.sounds) if low_hz < s.centre_hz < high_hz),
+            key=lambda k: matched(truth, hits.time_s[hits.sound == k], 0.01),
+        )
+        found = hits.time_s[hits.sound == best]
+        assert matched(truth, found, 0.01) >= 0.97 * len(truth)
+        assert matched(found, truth, 0.01) >= 0.97 * len(found)
+
+
+def test_times_are_finer_than_a_network_frame(two_sounds):
+    tick, _, hits = two_sounds
+    bright = hits.time_s[np.isin(hits.sound, [k for k, s in enumerate(hits.sounds) if s.centre_hz > 5000])]
+    off = np.array([bright[np.argmin(np.abs(bright - t))] - t for t in tick])
+    off = off[np.abs(off) < 0.02]
+    assert len(off) > 35
+    assert abs(np.median(off)) < 0.002
+    assert np.percentile(np.abs(off), 90) < 0.003
+
+
+def test_sounds_are_measured(two_sounds):
+    _, _, hits = two_sounds
+    bright = max(hits.sounds, key=lambda s: s.centre_hz)
+    dark = min(hits.sounds, key=lambda s: s.centre_hz)
+    assert bright.noisiness > dark.noisiness
+    assert bright.decay_ms < dark.decay_ms
+
+
+def test_gain_and_polarity_change_nothing(two_sounds):
+    rng = np.random.default_rng(6)
+    mix = render(10, (np.arange(1, 9, 0.37), noise_burst(rng, 3000, 9000, 0.1, 0.03), 0.5))
+    loud = find_hits(from_samples(mix, RATE_HZ))
+    quiet = find_hits(from_samples(-0.01 * mix, RATE_HZ))
+    assert len(loud.time_s) == len(quiet.time_s)
+    assert np.allclose(loud.time_s, quiet.time_s, atol=1e-4)
+
+
+@pytest.mark.parametrize("samples", [np.zeros(0), np.zeros(100), np.zeros(RATE_HZ), np.ones(RATE_HZ) * 0.1])
+def test_nothing_to_find(samples):
+    assert len(find_hits(from_samples(samples, RATE_HZ)).time_s) == 0
+
+
+def test_the_spectrogram_equals_a_plain_transform():
+    rng = np.random.default_rng(7)
+    samples = rng.normal(size=RATE_HZ // 4).astype(np.float32)
+    spectrum = spectrogram(samples, RATE_HZ)
+    import librosa
+
+    bank = librosa.filters.mel(
+        sr=RATE_HZ, n_fft=WINDOW, n_mels=spectrum.magnitude.shape[1], fmin=30, fmax=16000, norm=None
+    )
+    k = 20
+    window = np.hanning(WINDOW + 1)[:-1]
+    frame = samples[k * HOP - WINDOW // 2 : k * HOP + WINDOW // 2] * window
+    plain = bank @ np.abs(np.fft.fft(frame))[: WINDOW // 2 + 1] / (window.sum() / 2)
+    assert np.allclose(spectrum.magnitude[k], plain, rtol=1e-3, atol=1e-6)
+
+
+def test_vibrato_is_no_attack():
+    t = np.arange(3 * RATE_HZ) / RATE_HZ
+    tone = 0.3 * np.sin(2 * np.pi * 660 * t + 8 * np.sin(2 * np.pi * 5.5 * t)) * np.minimum(1, t / 0.5)
+    struck = render(3, ([1.0, 2.0], drum(660), 0.3))
+    steady = rises(spectrogram(tone.astype(np.float32), RATE_HZ).compressed())[150:-30].mean(axis=1).max()
+    attack = rises(spectrogram(struck.astype(np.float32), RATE_HZ).compressed())[150:-30].mean(axis=1).max()
+    assert steady < 0.25 * attack
+
+
+def test_half_rise_of_a_ramp():
+    envelope = np.r_[np.zeros(28), np.linspace(0, 1, 5), np.ones(28)]
+    assert _half_rise(envelope) == pytest.approx(30.0, abs=1e-9)
+
+
+def test_otsu_equals_a_plain_search():
+    rng = np.random.default_rng(8)
+    values = np.sort(np.r_[rng.normal(0, 1, 30), rng.normal(6, 1, 20)])
+
+    def between(k):
+        low, high = values[:k], values[k:]
+        return len(low) * len(high) * (low.mean() - high.mean()) ** 2
+
+    best = max(range(1, 50), key=between)
+    assert _otsu(values) == pytest.approx((values[best - 1] + values[best]) / 2)
