@@ -78,14 +78,21 @@ class _Form:
             self.section = np.sort(self.section)
         self.section_start = np.flatnonzero(np.r_[True, np.diff(self.section) != 0] | (np.arange(bars) % length == 0))
         self.bars = bars
-        self.push = 0.0
-        if rng.random() < 0.22 and style.beats >= 4:
+        self.push, self._push_chance = 0.0, float(rng.choice([0.25, 0.5, 1.0]))
+        if rng.random() < 0.35 and style.beats >= 4:
             self.push = {4: 2, 3: 1, 2: 1}[style.slots] / style.slots
+        self.grooves = [_groove(self, rng.random() < 0.12) for _ in range(3)]
         self.chords = self._chords()
 
     def slots(self, bar: int) -> int:
         """How many slots a bar has."""
         return int(self.bar_start[bar + 1] - self.bar_start[bar]) * self.style.slots
+
+    def early(self, bar: int, slot: int) -> float:
+        """How many beats a chord at a slot comes before its place: on the bar's first and middle beats, now and then."""
+        middle = self.style.beats // 2 * self.style.slots
+        pushed = self.push and bar and (slot == 0 or (slot == middle and self.style.beats == 4))
+        return self.push if pushed and self.rng.random() < self._push_chance else 0.0
 
     def _chords(self) -> list[_Chord]:
         """The harmony: a progression a section, moving once or twice a bar, or every other bar."""
@@ -190,8 +197,7 @@ def with_groove(score: Score, groove: Groove, rng: Generator) -> Score:
 def _drums(form: _Form, solo: bool) -> FloatArray:
     """A drummer's part: a groove a section, small changes, soft strokes, fills, crashes, other percussion."""
     rng, style = form.rng, form.style
-    free = rng.random() < 0.12
-    grooves = [_groove(form, free) for _ in range(3 if solo else 2)]
+    grooves = list(form.grooves)
     if rng.random() < 0.5:
         grooves[1] = {**grooves[0], "hat": grooves[1]["hat"]}
     fill_every = int(rng.choice([2, 4, 4, 8, 8, 99]))
@@ -292,6 +298,8 @@ def _bass(form: _Form) -> FloatArray:
     lines = [str(rng.choice(style.bass)) for _ in range(2)]
     if rng.random() < 0.12:
         lines = ["R" + "".join(rng.choice(list("-.RF"), size - 1, p=[0.45, 0.25, 0.22, 0.08])) for _ in range(2)]
+    if rng.random() < 0.25:
+        lines = [_locked(groove["kick"], rng) for groove in form.grooves[:2]]
     low = 28 + int(rng.integers(0, 5))
     step = {"F": 7, "T": 4, "S": 9, "V": 10, "O": 12}
     walk, notes = 0, []
@@ -310,11 +318,18 @@ def _bass(form: _Form) -> FloatArray:
             else:
                 pitch = root + step.get(mark, 0)
                 pitch -= 12 if mark == "F" and rng.random() < 0.3 else 0
-            if slot == 0 and bar and form.push and rng.random() < 0.5:
-                start -= form.push
+            start -= form.early(bar, slot)
             stop = first + end / style.slots - (1 - rng.uniform(0.7, 1.0)) / style.slots
             notes.append((start, max(stop, start + 0.1), pitch, rng.uniform(80, 110) * (1.0 if slot % style.slots == 0 else 0.9)))
     return np.array(notes, float).reshape(-1, 4)
+
+
+def _locked(kick: str, rng: Generator) -> str:
+    """A bass rhythm that falls with the bass drum: long or short notes, now and then another one between."""
+    hold = "-" if rng.random() < 0.6 else "."
+    line = "".join("R" if mark != "." else hold for mark in kick)
+    extra = rng.random(len(line)) < (0.12 if rng.random() < 0.5 else 0.0)
+    return "".join(str(rng.choice(list("RFO"))) if e and m != "R" else m for m, e in zip(line, extra, strict=True))
 
 
 def _comp(form: _Form) -> Part:
@@ -341,8 +356,7 @@ def _comp(form: _Form) -> Part:
                 continue
             start, stop = first + slot / style.slots, first + end / style.slots
             chord = form.chord_at(start)
-            if slot == 0 and bar and form.push and rng.random() < 0.5:
-                start -= form.push
+            start -= form.early(bar, slot)
             loud = level * accent[slot % size] * {"X": 1.15, "o": 0.6}.get(mark, 1.0)
             for k, pitch in enumerate(_voicing(chord, mark, base, family, open_chord, down=slot % 2 == 0)):
                 notes.append((start + k * roll, stop, pitch, float(np.clip(loud, 10, 127))))
@@ -382,7 +396,7 @@ class _Riff:
         """Slots over one or two bars with pitch offsets and whether they are accented."""
         length = self._size * int(rng.choice([1, 2]))
         dense = rng.random()
-        on = np.ones(length, bool) if dense < 0.2 else rng.random(length) < rng.uniform(0.25, 0.65)
+        on = np.ones(length, bool) if dense < 0.2 else rng.random(length) < rng.uniform(0.25, 0.65) * self._weights(length, rng)
         if 0.2 <= dense < 0.4:
             on[:] = np.arange(length) % 2 == 0
         on[0] = rng.random() < 0.96
@@ -391,6 +405,16 @@ class _Riff:
         move = np.where(accent & (rng.random(length) < 0.6), rng.choice(_STEPS, length), 0)
         move[0] = 0
         return [(int(s), int(move[s]), bool(accent[s])) for s in np.flatnonzero(on)]
+
+    def _weights(self, length: int, rng: Generator) -> FloatArray:
+        """How likely each slot is struck: the beats more often, all alike, or what lies between them more often."""
+        slot, slots = np.arange(length), self._form.style.slots
+        kind = rng.random()
+        if kind < 0.45:
+            return np.where(slot % slots == 0, 1.5, np.where(2 * slot % slots == 0, 1.1, 0.6))
+        if kind < 0.7:
+            return np.ones(length)
+        return np.where(slot % self._size == 0, 2.0, np.where(slot % slots == 0, 0.5, np.where(2 * slot % slots == 0, 1.6, 0.7)))
 
     def _notes(self, low: int, power: bool) -> FloatArray:
         form, rng, slots = self._form, self._form.rng, self._form.style.slots

@@ -14,7 +14,7 @@ from eval.train.rendering import Studio
 from eval.train.styles import STYLES, Style
 
 LENGTH_S = 40.0
-SHARE_SOLO = 0.15
+SHARE_SOLO = 0.18
 SHARE_ARRANGED = 0.12
 SHARE_HUMAN_DRUMS = 0.3
 
