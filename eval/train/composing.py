@@ -79,7 +79,7 @@ class _Form:
         self.section_start = np.flatnonzero(np.r_[True, np.diff(self.section) != 0] | (np.arange(bars) % length == 0))
         self.bars = bars
         self.push, self._push_chance = 0.0, float(rng.choice([0.25, 0.5, 1.0]))
-        if rng.random() < 0.35 and style.beats >= 4:
+        if rng.random() < 0.16 and style.beats >= 4:
             self.push = {4: 2, 3: 1, 2: 1}[style.slots] / style.slots
         self.grooves = [_groove(self, rng.random() < 0.12) for _ in range(3)]
         self.chords = self._chords()
@@ -340,12 +340,14 @@ def _comp(form: _Form) -> Part:
     family = picks[0][0]
     rhythms = [p for f, p in picks]
     if rng.random() < 0.1:
-        rhythms = ["".join(rng.choice(list("-.xoX"), size, p=[0.4, 0.25, 0.2, 0.08, 0.07])) for _ in range(2)]
+        rhythms = ["".join(_free_mark(slot, style.slots, rng) for slot in range(size)) for _ in range(2)]
     if rng.random() < 0.6:
         rhythms[1] = rhythms[0]
     base = 48 + int(rng.integers(-3, 9))
     accent = rng.uniform(0.75, 1.1, size)
     accent[0] = max(accent[0], rng.uniform(0.85, 1.15))
+    if rng.random() < 0.5:
+        accent *= np.where(np.arange(size) % style.slots == 0, 1.08, 0.85)
     roll = rng.uniform(0, 0.03) if family in ("acoustic", "guitar", "nylon") else 0.0
     level, notes = rng.uniform(65, 105), []
     open_chord = family in ("acoustic", "guitar", "nylon") and rng.random() < 0.5
@@ -361,6 +363,12 @@ def _comp(form: _Form) -> Part:
             for k, pitch in enumerate(_voicing(chord, mark, base, family, open_chord, down=slot % 2 == 0)):
                 notes.append((start + k * roll, stop, pitch, float(np.clip(loud, 10, 127))))
     return Part("comp", family, np.array(notes, float).reshape(-1, 4))
+
+
+def _free_mark(slot: int, slots: int, rng: Generator) -> str:
+    """A mark of a made-up chord rhythm: beats are struck about twice as often as what lies between."""
+    struck = 0.6 if slot % slots == 0 else 0.28
+    return str(rng.choice(["x", "o", "X"], p=[0.6, 0.22, 0.18]) if rng.random() < struck else rng.choice(["-", "."], p=[0.6, 0.4]))
 
 
 def _voicing(chord: _Chord, mark: str, base: int, family: str, open_chord: bool, down: bool) -> list[int]:
@@ -410,9 +418,9 @@ class _Riff:
         """How likely each slot is struck: the beats more often, all alike, or what lies between them more often."""
         slot, slots = np.arange(length), self._form.style.slots
         kind = rng.random()
-        if kind < 0.45:
+        if kind < 0.65:
             return np.where(slot % slots == 0, 1.5, np.where(2 * slot % slots == 0, 1.1, 0.6))
-        if kind < 0.7:
+        if kind < 0.88:
             return np.ones(length)
         return np.where(slot % self._size == 0, 2.0, np.where(slot % slots == 0, 0.5, np.where(2 * slot % slots == 0, 1.6, 0.7)))
 

@@ -94,10 +94,10 @@ class Mixer:
         return x, *self._targets(rows, start_s, speed, gain)
 
     def _starts(self, rows: Tensor, speed: Tensor) -> Tensor:
-        """Where excerpts begin: three in ten at the song's own start."""
+        """Where excerpts begin: nearly half at the song's own start."""
         latest = (self.pool.end_s[rows] - self.excerpt_s * speed).clamp(min=0)
         start = self._uniform(len(rows)) * latest
-        return torch.where(self._uniform(len(rows)) < 0.3, torch.zeros_like(start), start)
+        return torch.where(self._uniform(len(rows)) < 0.45, torch.zeros_like(start), start)
 
     def _cut(self, rows: Tensor, start_s: Tensor, speed: Tensor) -> Tensor:
         """Excerpts of the stems, played faster or slower (pitch moves along)."""
@@ -120,6 +120,7 @@ class Mixer:
         centre = torch.tensor([1.5, 0.5, 0.0, 0.0], device=self.device)
         gain = 10 ** ((self._normal(count, len(STEMS)) * spread + centre) / 20)
         out = self._uniform(count, len(STEMS)) < torch.tensor([0.2, 0.1, 0.06, 0.2], device=self.device)
+        out[:, 1] &= ~out[:, 0]
         mixed = gain * ~out
         alone = self._uniform(count) < 0.04
         mixed[alone, 1:] *= 0.03

@@ -105,15 +105,17 @@ def _wander(grid: FloatArray, rng: Generator) -> FloatArray:
 
 
 def _entrance(score: Score, rng: Generator) -> tuple[float, float]:
-    """The first beat that sounds, and where it falls in seconds: on the 1 at once, after silence, on a pickup, midway."""
+    """The first beat that sounds, and where it falls in seconds: on the 1 at once, after silence, on a pickup.
+
+    A recording that begins with sound out of nothing begins with the song: where excerpts begin midway, the mixer
+    cuts through what already sounds.
+    """
     kind, size = rng.random(), int(score.bar_start[1])
-    if kind < (0.45 if score.parts else 0.65):
+    if kind < 0.6:
         return 0.0, float(rng.choice([0.0, 0.0, 0.01, 0.05]))
-    if kind < 0.67:
+    if kind < 0.85 or size < 3:
         return 0.0, float(rng.uniform(0.05, 1.5))
-    if kind < 0.75:
-        return size - float(rng.choice([0.5, 1.0, 1.0, 2.0])) if size > 2 else 0.0, float(rng.uniform(0.0, 0.6))
-    return float(rng.uniform(0, min(16, score.bar_start[-1] / 4))), 0.0
+    return size - float(rng.choice([0.5, 1.0, 1.0, 2.0])), float(rng.uniform(0.0, 0.6))
 
 
 def _with_count_in(score: Score, rng: Generator) -> Score:
