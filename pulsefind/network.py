@@ -150,7 +150,9 @@ class _Picture:
 class _Dilated:
     """A residual layer over time: five taps that lie dilation frames apart, ELU, and a mixing of channels."""
 
-    def __init__(self, weight: Float32Array, bias: Float32Array, mix: Float32Array, mix_bias: Float32Array, dilation: int) -> None:
+    def __init__(
+        self, weight: Float32Array, bias: Float32Array, mix: Float32Array, mix_bias: Float32Array, dilation: int
+    ) -> None:
         self._taps = np.ascontiguousarray(weight.transpose(2, 1, 0))
         self._bias, self._mix, self._mix_bias = bias, np.ascontiguousarray(mix.T), mix_bias
         self._dilation = dilation
@@ -170,7 +172,9 @@ class _Dilated:
         for tap in range(1, 5):
             y += padded[tap * self._dilation : tap * self._dilation + count] @ self._taps[tap]
         y += self._bias
-        return padded[reach : reach + count] + (_elu(y) @ self._mix + self._mix_bias)
+        y = _elu(y) @ self._mix + self._mix_bias
+        y += padded[reach : reach + count]
+        return y
 
 
 class _Stream:

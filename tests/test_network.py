@@ -106,7 +106,7 @@ def drum_pattern(bars, beat_s=0.5):
     out = np.zeros(int(bars * 4 * beat_s * 44100) + len(t))
 
     def put(sound, beat):
-        first = int(round(beat * beat_s * 44100))
+        first = round(beat * beat_s * 44100)
         out[first : first + len(sound)] += sound
 
     for beat in range(bars * 4):

@@ -94,5 +94,7 @@ def test_a_small_run_learns_and_exports(tmp_path):
     with torch.no_grad():
         spectra = Features()(torch.from_numpy(samples)[None])
         expected = torch.sigmoid(network(spectra))[0].T.numpy()
-    np.testing.assert_allclose(np.concatenate(list(features([samples], 1.0))), spectra[0].permute(1, 0, 2).numpy(), atol=1e-4)
+    np.testing.assert_allclose(
+        np.concatenate(list(features([samples], 1.0))), spectra[0].permute(1, 0, 2).numpy(), atol=1e-4
+    )
     np.testing.assert_allclose(outputs([samples], 1.0, weights), expected, atol=5e-3)

@@ -14,19 +14,49 @@ from eval.train.styles import Style
 FloatArray = NDArray[np.float64]
 
 KEY_OF = {
-    "kick": 36, "snare": 38, "rim": 37, "clap": 39, "brush": 82, "closed": 42, "pedal": 44, "open": 46, "ride": 51,
-    "crash": 49, "tom": 45, "tamb": 54, "bell": 56, "block": 76, "conga": 63, "shaker": 70,
-}  # fmt: skip
+    "kick": 36,
+    "snare": 38,
+    "rim": 37,
+    "clap": 39,
+    "brush": 82,
+    "closed": 42,
+    "pedal": 44,
+    "open": 46,
+    "ride": 51,
+    "crash": 49,
+    "tom": 45,
+    "tamb": 54,
+    "bell": 56,
+    "block": 76,
+    "conga": 63,
+    "shaker": 70,
+}
 """General MIDI keys of the drums that styles name."""
 
 _LEVEL = {"X": 1.1, "x": 0.9, "o": 0.45}
 _MAJOR = (0, 2, 4, 5, 7, 9, 11)
 _MINOR = (0, 2, 3, 5, 7, 8, 10)
 _PROGRESSIONS = (
-    (0, 4, 5, 3), (0, 5, 3, 4), (5, 3, 0, 4), (0, 3, 4, 3), (0, 3, 0, 4), (0, 0, 3, 4), (0, 5, 1, 4), (3, 4, 2, 5), (0, 2, 3, 4),
-    (0, 6, 3, 0), (5, 4, 3, 4), (0, 0, 3, 0), (0, 1, 3, 0), (0, 0, 0, 0), (0, 6, 5, 6), (1, 4, 0, 5), (2, 5, 1, 4), (0, 0, 4, 4),
+    (0, 4, 5, 3),
+    (0, 5, 3, 4),
+    (5, 3, 0, 4),
+    (0, 3, 4, 3),
+    (0, 3, 0, 4),
+    (0, 0, 3, 4),
+    (0, 5, 1, 4),
+    (3, 4, 2, 5),
+    (0, 2, 3, 4),
+    (0, 6, 3, 0),
+    (5, 4, 3, 4),
+    (0, 0, 3, 0),
+    (0, 1, 3, 0),
+    (0, 0, 0, 0),
+    (0, 6, 5, 6),
+    (1, 4, 0, 5),
+    (2, 5, 1, 4),
+    (0, 0, 4, 4),
     (0, 0, 0, 0, 3, 3, 0, 0, 4, 3, 0, 4),
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +119,7 @@ class _Form:
         return int(self.bar_start[bar + 1] - self.bar_start[bar]) * self.style.slots
 
     def early(self, bar: int, slot: int) -> float:
-        """How many beats a chord at a slot comes before its place: on the bar's first and middle beats, now and then."""
+        """How many beats early a chord at a slot comes: on the bar's first and middle beats, now and then."""
         middle = self.style.beats // 2 * self.style.slots
         pushed = self.push and bar and (slot == 0 or (slot == middle and self.style.beats == 4))
         return self.push if pushed and self.rng.random() < self._push_chance else 0.0
@@ -99,7 +129,11 @@ class _Form:
         rng, style = self.rng, self.style
         scale = _MAJOR if rng.random() < 0.6 else _MINOR
         key = int(rng.integers(12))
-        pace = rng.choice([1.0, 2.0, 0.5, 0.25], p=[0.66, 0.14, 0.15, 0.05]) if style.beats != 3 else rng.choice([1.0, 0.5])
+        pace = (
+            rng.choice([1.0, 2.0, 0.5, 0.25], p=[0.66, 0.14, 0.15, 0.05])
+            if style.beats != 3
+            else rng.choice([1.0, 0.5])
+        )
         sevenths = rng.random() < (0.9 if style.name in ("swing", "bossa", "jazz-waltz", "jazz-five") else 0.2)
         lines = [_PROGRESSIONS[rng.integers(len(_PROGRESSIONS))] for _ in range(2)]
         starts: list[tuple[float, int]] = []
@@ -117,7 +151,9 @@ class _Form:
         roots = [key + scale[d % 7] for _, d in starts]
         chords = []
         for i, ((start, degree), end) in enumerate(zip(starts, ends, strict=True)):
-            tones = tuple(key + scale[(degree + 2 * k) % 7] + 12 * ((degree + 2 * k) // 7) for k in range(4 if sevenths else 3))
+            tones = tuple(
+                key + scale[(degree + 2 * k) % 7] + 12 * ((degree + 2 * k) // 7) for k in range(4 if sevenths else 3)
+            )
             chords.append(_Chord(start, end, roots[i], tones, roots[min(i + 1, len(roots) - 1)]))
         return chords
 
@@ -141,7 +177,9 @@ def compose(style: Style, bpm: float, bars: int, rng: Generator, with_band: bool
             parts.append(Part("bass", "bass", riff.bass() if riff and rng.random() < 0.8 else _bass(form)))
         if riff:
             parts += riff.guitars()
-        wanted = int(rng.choice([1, 2, 3, 4], p=[0.38, 0.36, 0.2, 0.06])) - (1 if riff else 0) + (0 if with_drums else 1)
+        wanted = (
+            int(rng.choice([1, 2, 3, 4], p=[0.38, 0.36, 0.2, 0.06])) - (1 if riff else 0) + (0 if with_drums else 1)
+        )
         parts += [_comp(form) for _ in range(wanted)]
         if rng.random() < style.lead:
             parts.append(Part("lead", "voice" if rng.random() < 0.5 else "solo", _melody(form)))
@@ -149,7 +187,9 @@ def compose(style: Style, bpm: float, bars: int, rng: Generator, with_band: bool
     swing = rng.uniform(*style.swing)
     if style.swing == (0.5, 0.5) and style.slots in (2, 4) and style.beats == 4 and rng.random() < 0.07:
         swing = rng.uniform(0.54, 0.67)
-    return Score(style.name, bpm, form.bar_start, tuple(p for p in parts if len(p.notes)), drums, swing, 2 / style.slots)
+    return Score(
+        style.name, bpm, form.bar_start, tuple(p for p in parts if len(p.notes)), drums, swing, 2 / style.slots
+    )
 
 
 def from_arrangement(song: Arrangement, first_bar: int, bars: int, rng: Generator, drums: Style | None) -> Score:
@@ -243,9 +283,16 @@ def _groove(form: _Form, free: bool) -> dict[str, str]:
 
 
 def _strike(
-    hits: list[tuple[float, int, float]], form: _Form, first: float, bar: int, slots: int, rhythm: str, name: str,
-    loose: float, velocity: float,
-) -> None:  # fmt: skip
+    hits: list[tuple[float, int, float]],
+    form: _Form,
+    first: float,
+    bar: int,
+    slots: int,
+    rhythm: str,
+    name: str,
+    loose: float,
+    velocity: float,
+) -> None:
     """Play a rhythm's bar up to a number of slots, with strokes left out and added here and there."""
     rng, size = form.rng, form.style.beats * form.style.slots
     offset = (bar * size) % len(rhythm)
@@ -259,7 +306,13 @@ def _strike(
             level = 0.35
         if level:
             struck = key if name != "tom" else int(rng.choice([41, 43, 45]))
-            hits.append((first + slot / form.style.slots, struck, float(np.clip(velocity * level * rng.normal(1, 0.07), 8, 127))))
+            hits.append(
+                (
+                    first + slot / form.style.slots,
+                    struck,
+                    float(np.clip(velocity * level * rng.normal(1, 0.07), 8, 127)),
+                )
+            )
 
 
 def _fill(hits: list[tuple[float, int, float]], form: _Form, first: float, start: int, slots: int) -> None:
@@ -320,7 +373,9 @@ def _bass(form: _Form) -> FloatArray:
                 pitch -= 12 if mark == "F" and rng.random() < 0.3 else 0
             start -= form.early(bar, slot)
             stop = first + end / style.slots - (1 - rng.uniform(0.7, 1.0)) / style.slots
-            notes.append((start, max(stop, start + 0.1), pitch, rng.uniform(80, 110) * (1.0 if slot % style.slots == 0 else 0.9)))
+            notes.append(
+                (start, max(stop, start + 0.1), pitch, rng.uniform(80, 110) * (1.0 if slot % style.slots == 0 else 0.9))
+            )
     return np.array(notes, float).reshape(-1, 4)
 
 
@@ -368,7 +423,11 @@ def _comp(form: _Form) -> Part:
 def _free_mark(slot: int, slots: int, rng: Generator) -> str:
     """A mark of a made-up chord rhythm: beats are struck about twice as often as what lies between."""
     struck = 0.6 if slot % slots == 0 else 0.28
-    return str(rng.choice(["x", "o", "X"], p=[0.6, 0.22, 0.18]) if rng.random() < struck else rng.choice(["-", "."], p=[0.6, 0.4]))
+    return str(
+        rng.choice(["x", "o", "X"], p=[0.6, 0.22, 0.18])
+        if rng.random() < struck
+        else rng.choice(["-", "."], p=[0.6, 0.4])
+    )
 
 
 def _voicing(chord: _Chord, mark: str, base: int, family: str, open_chord: bool, down: bool) -> list[int]:
@@ -404,7 +463,11 @@ class _Riff:
         """Slots over one or two bars with pitch offsets and whether they are accented."""
         length = self._size * int(rng.choice([1, 2]))
         dense = rng.random()
-        on = np.ones(length, bool) if dense < 0.2 else rng.random(length) < rng.uniform(0.25, 0.65) * self._weights(length, rng)
+        on = (
+            np.ones(length, bool)
+            if dense < 0.2
+            else rng.random(length) < rng.uniform(0.25, 0.65) * self._weights(length, rng)
+        )
         if 0.2 <= dense < 0.4:
             on[:] = np.arange(length) % 2 == 0
         on[0] = rng.random() < 0.96
@@ -422,7 +485,9 @@ class _Riff:
             return np.where(slot % slots == 0, 1.5, np.where(2 * slot % slots == 0, 1.1, 0.6))
         if kind < 0.88:
             return np.ones(length)
-        return np.where(slot % self._size == 0, 2.0, np.where(slot % slots == 0, 0.5, np.where(2 * slot % slots == 0, 1.6, 0.7)))
+        return np.where(
+            slot % self._size == 0, 2.0, np.where(slot % slots == 0, 0.5, np.where(2 * slot % slots == 0, 1.6, 0.7))
+        )
 
     def _notes(self, low: int, power: bool) -> FloatArray:
         form, rng, slots = self._form, self._form.rng, self._form.style.slots

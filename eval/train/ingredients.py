@@ -126,6 +126,13 @@ def prepare(folder: Path, fonts: Iterable[Path], shots: Path, grooves: Path, son
     (folder / "ingredients.npz").write_bytes(buffer.getvalue())
 
 
+def unused_arrangements(songs: Path, count: int) -> list[Arrangement]:
+    """Songs of POP909 that prepare() leaves aside: for choosing between weights."""
+    left = [p for k, p in enumerate(sorted(songs.glob("[0-9][0-9][0-9]"))) if k % _EVERY_SONG]
+    found = (_read_arrangement(p) for p in left)
+    return [a for a, _ in zip((a for a in found if a is not None), range(count), strict=False)]
+
+
 _VOICES = ("melody", "bridge", "piano")
 
 

@@ -94,7 +94,10 @@ def main() -> None:
             print(f"  {s.name[:44]:44} {s.beat_f:5.1f} / {s.cmlt:5.1f} / {s.amlt:5.1f}, {s.downbeat_f:5.1f}")
         mean = [float(np.mean([getattr(s, k) for s in scores])) for k in ("beat_f", "cmlt", "amlt", "downbeat_f")]
         off = sum(s.off for s in scores)
-        print(f"{subset:16} {mean[0]:5.1f} / {mean[1]:5.1f} / {mean[2]:5.1f}, {mean[3]:5.1f}  {off} of {len(scores)} off", flush=True)
+        print(
+            f"{subset:16} {mean[0]:5.1f} / {mean[1]:5.1f} / {mean[2]:5.1f}, {mean[3]:5.1f}  {off} of {len(scores)} off",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ _AFTER_END_S = 1.5
 
 
 class Pool:
-    """Songs kept on the device; once full, new songs take the place of the oldest, except the first (for validation)."""
+    """Songs kept on the device; once full, new songs replace the oldest, except the first (for validation)."""
 
     def __init__(self, size: int, kept: int, device: str) -> None:
         """Reserve room for size songs, of which the first kept ones stay."""
@@ -80,14 +80,14 @@ class Mixer:
     def batch(self, rows: Tensor, varied: bool) -> tuple[Tensor, Tensor, Tensor]:
         """Features (b, windows, frames, bands), targets (b, outputs, frames), weights (b, outputs, frames)."""
         count = len(rows)
-        speed = torch.exp(self._normal(count) * 0.1).clamp(0.78, 1.28) if varied else torch.ones(count, device=self.device)
+        speed = (
+            torch.exp(self._normal(count) * 0.1).clamp(0.78, 1.28) if varied else torch.ones(count, device=self.device)
+        )
         start_s = self._starts(rows, speed) if varied else torch.zeros(count, device=self.device)
         stems = self._cut(rows, start_s, speed)
         gain = self._balance(stems, varied)
-        if varied:
-            samples = self._dynamics(self._coloured(stems, gain))
-        else:
-            samples = _level((stems * gain[:, :, None]).sum(1))
+        plain = (stems * gain[:, :, None]).sum(1)
+        samples = self._dynamics(self._coloured(stems, gain)) if varied else _level(plain)
         x = self.features(samples)
         if varied:
             x = self._masked(x)
@@ -131,7 +131,10 @@ class Mixer:
         """Equalise each stem and the mix, cut lows or highs, add a room."""
         count = len(stems)
         curve = self._normal(count, len(STEMS), _EQ_POINTS) * 4 + self._normal(count, 1, _EQ_POINTS) * 3
-        level_db = curve[:, :, self._eq_low] * (1 - self._eq_share) + curve[:, :, (self._eq_low + 1).clamp(max=_EQ_POINTS - 1)] * self._eq_share
+        level_db = (
+            curve[:, :, self._eq_low] * (1 - self._eq_share)
+            + curve[:, :, (self._eq_low + 1).clamp(max=_EQ_POINTS - 1)] * self._eq_share
+        )
         dull, thin = self._uniform(count) < 0.2, self._uniform(count) < 0.15
         high_hz, low_hz = 2500 * 2 ** (self._uniform(count) * 1.8), 60 * 2 ** (self._uniform(count) * 1.7)
         slope_db = dull[:, None] * 24 * torch.log2(self._hz / high_hz[:, None]).clamp(min=0)

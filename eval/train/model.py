@@ -49,11 +49,15 @@ class _Picture(nn.Module):
 class PulseNetwork(nn.Module):
     """Spectrograms to logits (batch, outputs, frames)."""
 
-    def __init__(self, pictures: int = 32, width: int = 112, dilations: tuple[int, ...] = DILATIONS, drop: float = 0.1) -> None:
+    def __init__(
+        self, pictures: int = 32, width: int = 112, dilations: tuple[int, ...] = DILATIONS, drop: float = 0.1
+    ) -> None:
         """Build the layers; pictures and width are the numbers of channels before and after the bands are gathered."""
         super().__init__()
         self.dilations = dilations
-        self.pictures = nn.ModuleList([_Picture(len(WINDOWS), pictures), _Picture(pictures, pictures), _Picture(pictures, pictures)])
+        self.pictures = nn.ModuleList(
+            [_Picture(len(WINDOWS), pictures), _Picture(pictures, pictures), _Picture(pictures, pictures)]
+        )
         self.drop_picture = nn.Dropout2d(drop)
         self.entry = nn.Conv1d(pictures * (BANDS // 9), width, 1)
         self.dilated = nn.ModuleList([nn.Conv1d(width, width, 5, padding=2 * d, dilation=d) for d in dilations])

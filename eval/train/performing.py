@@ -14,9 +14,12 @@ FloatArray = NDArray[np.float64]
 
 HIT_KINDS = ("kick", "snare", "hat", "cymbal", "tom", "percussion", "pluck")
 _KIND_OF_KEY = {
-    **dict.fromkeys((35, 36), 0), **dict.fromkeys((37, 38, 39, 40), 1), **dict.fromkeys((42, 44), 2),
-    **dict.fromkeys((46, 49, 51, 52, 53, 55, 57, 59), 3), **dict.fromkeys((41, 43, 45, 47, 48, 50, 60, 61, 62, 63, 64), 4),
-}  # fmt: skip
+    **dict.fromkeys((35, 36), 0),
+    **dict.fromkeys((37, 38, 39, 40), 1),
+    **dict.fromkeys((42, 44), 2),
+    **dict.fromkeys((46, 49, 51, 52, 53, 55, 57, 59), 3),
+    **dict.fromkeys((41, 43, 45, 47, 48, 50, 60, 61, 62, 63, 64), 4),
+}
 _PLUCKED = frozenset({"bass", "guitar", "acoustic", "nylon", "keys", "jazz", "drive", "vibes"})
 
 
@@ -62,7 +65,9 @@ def perform(score: Score, length_s: float, rng: Generator) -> Performance:
         drums = np.c_[np.maximum(time_s, 0.0), drums[:, 1:]]
         drums = drums[np.argsort(drums[:, 0], kind="stable")]
     end_s = float(min(length_s, np.interp(last, grid, clock_s)))
-    return Performance(score.style, parts, drums, _truth(score, grid, clock_s, first_beat, end_s), _hits(parts, drums, end_s), end_s)
+    return Performance(
+        score.style, parts, drums, _truth(score, grid, clock_s, first_beat, end_s), _hits(parts, drums, end_s), end_s
+    )
 
 
 def _grid(score: Score, rng: Generator) -> FloatArray:
@@ -146,11 +151,15 @@ def _with_gaps(score: Score, rng: Generator) -> Score:
         drums = drums[outside(drums[:, 0], first, first + int(rng.choice([1, 2, 4, 8])))]
     if len(drums) and rng.random() < 0.06:
         first = int(rng.integers(bars))
-        parts = tuple(replace(p, notes=p.notes[outside(p.notes[:, 0], first, first + int(rng.choice([2, 4])))]) for p in parts)
+        parts = tuple(
+            replace(p, notes=p.notes[outside(p.notes[:, 0], first, first + int(rng.choice([2, 4])))]) for p in parts
+        )
     if rng.random() < 0.06:
         stop = float(score.bar_start[rng.integers(1, bars)])
         size = float(rng.choice([1, 2, 3]))
-        parts = tuple(replace(p, notes=p.notes[(p.notes[:, 0] < stop - size) | (p.notes[:, 0] >= stop - 0.05)]) for p in parts)
+        parts = tuple(
+            replace(p, notes=p.notes[(p.notes[:, 0] < stop - size) | (p.notes[:, 0] >= stop - 0.05)]) for p in parts
+        )
         drums = drums[(drums[:, 0] < stop - size) | (drums[:, 0] >= stop - 0.05)] if len(drums) else drums
     return replace(score, drums=drums, parts=parts)
 

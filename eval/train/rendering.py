@@ -17,22 +17,79 @@ FloatArray = NDArray[np.float32]
 STEMS = ("drums", "bass", "comp", "lead")
 
 _PROGRAMS = {
-    "bass": (32, 33, 33, 34, 34, 35, 36, 37, 38, 39), "keys": (0, 0, 1, 2, 3, 4, 5, 6, 7, 11), "guitar": (25, 26, 27, 27, 28, 29),
-    "acoustic": (24, 25, 25, 25), "nylon": (24, 24, 25), "drive": (29, 30, 30, 28), "jazz": (26, 0, 4, 26), "vibes": (11, 12),
-    "organ": (16, 17, 18, 19, 20), "pad": (48, 49, 50, 51, 52, 53, 88, 89, 91, 94, 95), "strings": (48, 49, 44, 45, 40, 42),
-    "brass": (56, 57, 60, 61, 62, 63, 65), "accordion": (21, 22, 23), "synth": (80, 81, 62, 63, 87, 90, 5, 38),
-    "solo": (0, 4, 11, 12, 21, 22, 24, 25, 26, 27, 29, 30, 40, 41, 42, 56, 57, 59, 60, 64, 65, 66, 68, 71, 73, 74, 75, 80, 81, 85),
+    "bass": (32, 33, 33, 34, 34, 35, 36, 37, 38, 39),
+    "keys": (0, 0, 1, 2, 3, 4, 5, 6, 7, 11),
+    "guitar": (25, 26, 27, 27, 28, 29),
+    "acoustic": (24, 25, 25, 25),
+    "nylon": (24, 24, 25),
+    "drive": (29, 30, 30, 28),
+    "jazz": (26, 0, 4, 26),
+    "vibes": (11, 12),
+    "organ": (16, 17, 18, 19, 20),
+    "pad": (48, 49, 50, 51, 52, 53, 88, 89, 91, 94, 95),
+    "strings": (48, 49, 44, 45, 40, 42),
+    "brass": (56, 57, 60, 61, 62, 63, 65),
+    "accordion": (21, 22, 23),
+    "synth": (80, 81, 62, 63, 87, 90, 5, 38),
+    "solo": (
+        0,
+        4,
+        11,
+        12,
+        21,
+        22,
+        24,
+        25,
+        26,
+        27,
+        29,
+        30,
+        40,
+        41,
+        42,
+        56,
+        57,
+        59,
+        60,
+        64,
+        65,
+        66,
+        68,
+        71,
+        73,
+        74,
+        75,
+        80,
+        81,
+        85,
+    ),
     "voice": (52, 53, 54, 85, 73),
-}  # fmt: skip
+}
 _KITS = (0, 0, 0, 8, 16, 24, 25, 32, 40)
 _STRINGED = frozenset({"bass", "guitar", "acoustic", "nylon", "drive", "jazz"})
 _SHOT_OF_KEY = {
-    **dict.fromkeys((35, 36), "kick"), **dict.fromkeys((38, 40), "snare"), 39: "clap", **dict.fromkeys((42, 44), "closed"), 46: "open",
-    **dict.fromkeys((49, 52, 55, 57), "crash"), **dict.fromkeys((51, 53, 59), "ride"), **dict.fromkeys((41, 43, 45, 47, 48, 50), "tom"),
-    **dict.fromkeys((60, 61, 62, 63, 64), "hand"), **dict.fromkeys((54, 69, 70, 82), "shaker"),
-}  # fmt: skip
+    **dict.fromkeys((35, 36), "kick"),
+    **dict.fromkeys((38, 40), "snare"),
+    39: "clap",
+    **dict.fromkeys((42, 44), "closed"),
+    46: "open",
+    **dict.fromkeys((49, 52, 55, 57), "crash"),
+    **dict.fromkeys((51, 53, 59), "ride"),
+    **dict.fromkeys((41, 43, 45, 47, 48, 50), "tom"),
+    **dict.fromkeys((60, 61, 62, 63, 64), "hand"),
+    **dict.fromkeys((54, 69, 70, 82), "shaker"),
+}
 _SHIFT_OF_KEY = {41: -5, 43: -3, 45: 0, 47: 2, 48: 4, 50: 6, 60: 3, 61: -1, 62: 4, 63: 1, 64: -4}
-_LEVEL = {"kick": 1.0, "snare": 0.8, "closed": 0.35, "open": 0.4, "ride": 0.35, "crash": 0.55, "bell": 0.4, "shaker": 0.35}
+_LEVEL = {
+    "kick": 1.0,
+    "snare": 0.8,
+    "closed": 0.35,
+    "open": 0.4,
+    "ride": 0.35,
+    "crash": 0.55,
+    "bell": 0.4,
+    "shaker": 0.35,
+}
 
 
 class Studio:

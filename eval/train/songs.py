@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from eval.train.composing import Score, compose, from_arrangement, with_groove
 from eval.train.ingredients import Ingredients
-from eval.train.performing import perform
+from eval.train.performing import Performance, perform
 from eval.train.rendering import Studio
 from eval.train.styles import STYLES, Style
 
@@ -43,9 +43,13 @@ class SongMaker:
     def make(self, seed: int) -> Song:
         """Compose, perform and render one song."""
         rng = np.random.default_rng(seed)
-        song = perform(self._score(rng), LENGTH_S, rng)
+        song = self.play(rng)
         stems = np.clip(self._studio.render(song, rng), -0.99, 0.99)
         return Song((stems * 32767).astype(np.int16), song.beats, song.hits, song.end_s, song.style)
+
+    def play(self, rng: np.random.Generator) -> Performance:
+        """Compose and perform a song without rendering it."""
+        return perform(self._score(rng), LENGTH_S, rng)
 
     def _score(self, rng: np.random.Generator) -> Score:
         kind = rng.random()
@@ -57,7 +61,9 @@ class SongMaker:
         with_drums = solo or rng.random() >= style.drumless
         bars = self._bars(bpm, style.beats, rng)
         score = compose(style, bpm, bars, rng, with_band=not solo, with_drums=with_drums)
-        straight = with_drums and style.beats == 4 and style.slots in (2, 4) and len(np.unique(np.diff(score.bar_start))) == 1
+        straight = (
+            with_drums and style.beats == 4 and style.slots in (2, 4) and len(np.unique(np.diff(score.bar_start))) == 1
+        )
         if straight and self._ingredients.grooves and rng.random() < SHARE_HUMAN_DRUMS:
             return self._human(score, rng)
         return score
@@ -82,4 +88,3 @@ class SongMaker:
         fitting = [s for s in STYLES if s.beats == song.beats_per_bar and s.slots in (2, 4) and s.swing == (0.5, 0.5)]
         style: Style | None = fitting[rng.integers(len(fitting))] if rng.random() < 0.55 else None
         return from_arrangement(song, first, bars, rng, style)
-

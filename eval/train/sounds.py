@@ -181,17 +181,26 @@ class Oscillators:
             numbers = np.arange(1, max(2, min(24, int(9000 / base))), 2 if self._odd_only else 1)
             wave = np.zeros(len(t))
             for n in numbers:
-                wave += n**-self._slope * (np.sin(2 * np.pi * base * n * t) + np.sin(2 * np.pi * base * n * (1 + self._detune) * t + n))
+                wave += n**-self._slope * (
+                    np.sin(2 * np.pi * base * n * t) + np.sin(2 * np.pi * base * n * (1 + self._detune) * t + n)
+                )
             wave *= (1 - np.exp(-t / self._attack_s)) * np.exp(-t / self._decay_s)
             self._known[pitch] = (wave / (np.abs(wave).max() + 1e-9)).astype(np.float32)
         return self._known[pitch]
 
 
 _FORMANTS_HZ = np.array(
-    [[730, 1090, 2440], [570, 840, 2410], [300, 870, 2240], [270, 2290, 3010], [530, 1840, 2480], [660, 1720, 2410],
-     [440, 1020, 2240]],
+    [
+        [730, 1090, 2440],
+        [570, 840, 2410],
+        [300, 870, 2240],
+        [270, 2290, 3010],
+        [530, 1840, 2480],
+        [660, 1720, 2410],
+        [440, 1020, 2240],
+    ],
     float,
-)  # fmt: skip
+)
 _HOP = 256
 
 
@@ -251,5 +260,7 @@ def amplified(samples: FloatArray, rng: Generator, drive_db: tuple[float, float]
     level = samples / (samples.std() + 1e-6) * 0.1
     tight = lfilter([0.97, -0.97], [1, -0.94], level)
     bent = np.tanh(tight * 10 ** (rng.uniform(*drive_db) / 20) + rng.uniform(0, 0.15))
-    sos = butter(2, [rng.uniform(60, 110) / _NYQUIST_HZ, rng.uniform(3500, 6500) / _NYQUIST_HZ], "bandpass", output="sos")
+    sos = butter(
+        2, [rng.uniform(60, 110) / _NYQUIST_HZ, rng.uniform(3500, 6500) / _NYQUIST_HZ], "bandpass", output="sos"
+    )
     return sosfilt(sos, bent).astype(np.float32)

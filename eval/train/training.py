@@ -133,10 +133,16 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
         if step % 250 == 0 or step == plan.steps:
             span_ms = 1000 * (time.monotonic() - last_said) / min(step, 250)
             last_said = time.monotonic()
-            _say(began, f"step {step} loss {float(loss.detach()):.4f} validation {validation()} songs {pool.count} {span_ms:.0f} ms/step")
+            progress = f"step {step} loss {float(loss.detach()):.4f} validation {validation()}"
+            _say(began, f"{progress} songs {pool.count} {span_ms:.0f} ms/step")
             _save(average, out)
     _save(average, out)
-    figures = {"steps": step, "songs": pool.count, "hours": pool.seconds / 3600, "heard_hours": step * plan.batch * plan.excerpt_s / 3600}
+    figures = {
+        "steps": step,
+        "songs": pool.count,
+        "hours": pool.seconds / 3600,
+        "heard_hours": step * plan.batch * plan.excerpt_s / 3600,
+    }
     figures |= {f"validation_{k}": v for k, v in enumerate(validation())}
     (out / "run.json").write_text(json.dumps({"plan": asdict(plan), "figures": figures}, indent=1) + "\n")
     _say(began, f"done {figures}")
@@ -171,5 +177,3 @@ def _save(network: Any, out: Path) -> None:
 
 def _say(began: float, text: str) -> None:
     print(f"{time.monotonic() - began:.0f}s {text}", flush=True)
-
-
