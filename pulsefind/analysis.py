@@ -6,7 +6,7 @@ import dataclasses
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from pulsefind.decode import decode
 from pulsefind.errors import FormatError
 from pulsefind.grid import find_grid
 from pulsefind.guides import alone_stretches, find_guides
+from pulsefind.harmony import harmony_of
 from pulsefind.hits import find_hits
 from pulsefind.misreadings import find_misreadings
 from pulsefind.records import (
@@ -55,32 +56,35 @@ def _silent(_: str) -> None:
 
 
 def analyse(
-    path_or_audio: str | Path | Audio, settings: Settings | None = None, progress: Progress = _silent
+    path_or_audio: str | Path | Audio,
+    settings: Settings | None = None,
+    progress: Progress = _silent,
+    beats_from: Pulse | None = None,
 ) -> Analysis:
     """Analyse one recording.
 
     Times in the result are seconds from the first sample of the recording, also when settings name a part of it.
     progress is called with the name of each stage as it starts. A recording without a steady beat gives an
-    Analysis with empty beats and a warning.
+    Analysis with empty beats and a warning. beats_from takes the place of the decoder: its beats, in seconds of the
+    whole recording, are kept as they are, and grid, hits and guides are found on them.
 
     Raises
     ------
     AudioError
         if the recording can't be read, or the part asked for is empty.
+    FormatError
+        if beats_from reaches beyond the recording.
     """
     settings = settings or Settings()
     progress("reading")
     whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
     part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
-    local = dataclasses.replace(settings, one_at_s=None if settings.one_at_s is None else settings.one_at_s - start_s)
-    progress("listening for beats")
-    frames = activations(part, settings.use_cache)
-    progress("counting")
-    pulse = decode(frames, local)
-    progress("finding hits")
-    hits = find_hits(part)
-    beats = place_beats(pulse, hits, frames)
-    pulse, beats, hits = _shifted(pulse, beats, hits, start_s)
+    if beats_from is None:
+        pulse, beats, hits = _heard(part, settings, start_s, progress)
+    else:
+        progress("finding hits")
+        pulse, beats = _given(beats_from, start_s, start_s + part.duration_s, whole.duration_s)
+        hits = _shifted(find_hits(part), start_s)
     bars = lay_bars(pulse, beats)
     grid = find_grid(beats, bars, hits)
     progress("looking for guides")
@@ -102,15 +106,43 @@ def analyse(
     )
 
 
-def _shifted(pulse: Pulse, beats: Beats, hits: Hits, start_s: float) -> tuple[Pulse, Beats, Hits]:
-    """Move all times from the analysed part to the whole recording."""
-    if start_s == 0.0:
-        return pulse, beats, hits
-    return (
-        dataclasses.replace(pulse, time_s=pulse.time_s + start_s),
-        dataclasses.replace(beats, time_s=beats.time_s + start_s),
-        dataclasses.replace(hits, time_s=hits.time_s + start_s),
+def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) -> tuple[Pulse, Beats, Hits]:
+    """Beats and hits of a part that starts at start_s, in seconds of the whole recording."""
+    one_at_s = None if settings.one_at_s is None else settings.one_at_s - start_s
+    progress("listening for beats")
+    frames = activations(part, settings.use_cache)
+    progress("counting")
+    pulse = decode(frames, harmony_of(part), dataclasses.replace(settings, one_at_s=one_at_s))
+    progress("finding hits")
+    hits = find_hits(part)
+    beats = place_beats(pulse, hits, frames)
+    return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
+
+
+def _given(pulse: Pulse, start_s: float, end_s: float, duration_s: float) -> tuple[Pulse, Beats]:
+    """Beats that are known: those within the part, each as sure as can be."""
+    if len(pulse.time_s) and pulse.time_s[-1] > duration_s:
+        raise FormatError(
+            f"the beats reach {pulse.time_s[-1]:.2f} s, the recording only {duration_s:.2f} s; "
+            "check that they belong together"
+        )
+    inside = (pulse.time_s >= start_s) & (pulse.time_s <= end_s)
+    pulse = dataclasses.replace(
+        pulse,
+        time_s=pulse.time_s[inside],
+        count=pulse.count[inside],
+        beats_per_bar=pulse.beats_per_bar[inside],
     )
+    n = len(pulse.time_s)
+    return pulse, Beats(pulse.time_s, np.ones(n), np.zeros(n, np.bool_))
+
+
+_Timed = TypeVar("_Timed", Pulse, Beats, Hits)
+
+
+def _shifted(record: _Timed, start_s: float) -> _Timed:
+    """Move all times from the analysed part to the whole recording."""
+    return dataclasses.replace(record, time_s=record.time_s + start_s) if start_s else record
 
 
 def _track(audio: Audio, start_s: float, end_s: float) -> Track:
@@ -140,7 +172,7 @@ def to_json(analysis: Analysis) -> str:
         document[field.name] = _plain(getattr(analysis, field.name))
     document["beats"]["count"] = _plain(analysis.bars.count)
     del document["bars"]["count"]
-    document["bars"]["meter"] = [analysis.bars.meter(k) for k in range(len(analysis.bars.beats))]
+    document["bars"]["meter"] = [analysis.meter(k) for k in range(len(analysis.bars.beats))]
     for saved, guide in zip(document["guides"], analysis.guides, strict=True):
         _spread_places(saved, guide)
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)

@@ -43,7 +43,7 @@ def load(path: str | Path) -> Audio:
         if there is no such file, it can't be read or decoded, or it holds samples that are not numbers.
     """
     path = Path(path)
-    _check_readable(path)
+    check_readable(path)
     try:
         frames, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError):
@@ -77,7 +77,8 @@ def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audi
     return part, first / audio.rate_hz
 
 
-def _check_readable(path: Path) -> None:
+def check_readable(path: Path) -> None:
+    """Refuse, with the reason, a path that is no readable file with something in it."""
     try:
         if path.is_dir():
             raise AudioError(f"{path}: is a folder; name one recording in it")
@@ -127,16 +128,27 @@ def _digest(samples: NDArray[np.float32]) -> str:
     return hashlib.sha256(np.ascontiguousarray(samples).tobytes()).hexdigest()
 
 
-def _decode_with_ffmpeg(path: Path) -> tuple[NDArray[np.float32], int]:
-    """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
+def ffmpeg_command(path: Path) -> list[str]:
+    """The command that decodes a recording to AU with big-endian floats on its standard output.
+
+    Raises
+    ------
+    AudioError
+        if ffmpeg is not installed.
+    """
     program = shutil.which("ffmpeg")
     if program is None:
         raise AudioError(f"{path}: not a format that libsndfile reads; install ffmpeg, or convert it to wav or flac")
     command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file,pipe"]
     # The file: prefix keeps a name that looks like an option or another protocol a plain file name.
-    command += ["-i", f"file:{path}", "-map", "0:a:0", "-c:a", "pcm_f32be", "-f", "au", "pipe:1"]
+    return [*command, "-i", f"file:{path}", "-map", "0:a:0", "-c:a", "pcm_f32be", "-f", "au", "pipe:1"]
+
+
+def _decode_with_ffmpeg(path: Path) -> tuple[NDArray[np.float32], int]:
+    """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
+    command = ffmpeg_command(path)
     try:
-        with _killed_after(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)) as process:
+        with killed_after(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)) as process:
             data, messages = process.communicate()
     except OSError as error:
         raise AudioError(f"{path}: ffmpeg could not be started ({error.strerror})") from None
@@ -152,7 +164,7 @@ def _decode_with_ffmpeg(path: Path) -> tuple[NDArray[np.float32], int]:
 
 
 @contextlib.contextmanager
-def _killed_after(process: subprocess.Popen[bytes]) -> Iterator[subprocess.Popen[bytes]]:
+def killed_after(process: subprocess.Popen[bytes]) -> Iterator[subprocess.Popen[bytes]]:
     """End the process when the block is left, whatever happens, or when its time is up."""
     timer = threading.Timer(DECODE_LIMIT_S, process.kill)
     timer.start()

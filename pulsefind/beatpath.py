@@ -1,11 +1,12 @@
-"""The most likely course of beats through an activation function.
+"""The most likely course of beats through the activations of beats and downbeats.
 
 The model is the bar pointer of N. Whiteley, A. Cemgil and S. Godsill (ISMIR 2006) with the tempo transitions and
 observations of F. Krebs, S. Böck and G. Widmer, "An efficient state-space model for joint tempo and meter tracking"
 (ISMIR 2015): within a beat the tempo stands still, between beats the interval changes with probability
-proportional to exp(-lambda |ratio - 1|), and the first sixteenth of a beat observes the activation. Because
-nothing is decided inside a beat, the search runs over whole beats instead of single frames (a
-semi-Markov chain with the same best path) and over a block of frames at a time.
+proportional to exp(-lambda |ratio - 1|), the beats of a bar follow each other, and the first sixteenth of a beat
+observes the activation of a downbeat or of another beat. Because nothing is decided inside a beat, the search
+runs over whole beats instead of single frames (a semi-Markov chain with the same best path) and over a block of
+frames at a time.
 """
 
 from __future__ import annotations
@@ -13,16 +14,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from pulsefind.records import FloatArray, IntArray
 
 TEMPO_STIFFNESS = 100.0
 BEAT_REGION = 16
-MAX_INTERVALS = 120
+MAX_INTERVALS = 60
 
 AUDIBLE = 0.05
 """An activation below this says nothing about where in its region a beat lies."""
+
+LARGEST_STEP = 0.16
+"""A beat is at most this much longer or shorter than the one before; what lies beyond has a probability of e-7."""
 
 _FLOOR = 1e-7
 
@@ -37,107 +42,138 @@ class BeatPath:
 
 
 def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray:
-    """The beat intervals, in frames, from bpm_high down to bpm_low; every frame count, or 120 of them by ratio."""
+    """The beat intervals, in frames, from bpm_high down to bpm_low; every frame count, or 60 of them by ratio."""
     shortest = max(2, round(60 * frame_rate_hz / bpm_high))
     longest = max(shortest, round(60 * frame_rate_hz / bpm_low))
     if longest - shortest < MAX_INTERVALS:
         return np.arange(shortest, longest + 1)
-    return np.unique(np.round(np.geomspace(shortest, longest, MAX_INTERVALS)).astype(np.int64))
+    n_steps = MAX_INTERVALS
+    chosen = np.zeros(0, np.int64)
+    # Short intervals round together; as in Krebs et al., steps are added until enough different ones remain.
+    while len(chosen) < MAX_INTERVALS:
+        chosen = np.unique(np.round(np.geomspace(shortest, longest, n_steps)).astype(np.int64))
+        n_steps += 1
+    return chosen
 
 
-def best_path(activation: FloatArray, interval: IntArray) -> BeatPath:
+def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> BeatPath:
     """Find the most likely beats.
 
-    activation: (n_frames,) probability of any beat; interval: (n_intervals,) frames, increasing. The first and
-    the last beat may lie partly outside the frames. No frames give no beats. Beats lie on the highest
-    frame of their region.
+    values: (n_frames, 2) probabilities of a beat that is no downbeat, and of a downbeat; interval: (n_intervals,)
+    frames, increasing; meters: beats in a bar, of which the likeliest is taken for the whole track. The first
+    and the last beat may lie partly outside the frames. No frames give no beats. Beats lie on the highest frame
+    of their region.
     """
-    n_frames, longest, shortest = len(activation), int(interval[-1]), int(interval[0])
-    if n_frames == 0:
+    if len(values) == 0:
         return BeatPath(np.zeros(0, np.int64), np.zeros(0, np.int64), 0.0)
-    segment = _Segments(activation, interval)
-    transition = _log_transition(interval)
-    start_log = -np.log(len(interval)) - np.log(interval)
-    n_rows = n_frames + longest
+    model = _Model(values, interval, meters)
+    n_rows = len(values) + model.longest
     # Row r stands for a beat that starts at frame r - longest. Values are kept in a ring: no more than the last
     # `longest` rows are ever looked back at.
-    ring = longest + shortest
-    value = np.full((ring, len(interval)), -np.inf)
-    came_from = np.full((n_rows, len(interval)), -1, dtype=np.int16)
-    column = np.arange(len(interval))[None, :]
-    for first in range(0, n_rows, shortest):
-        row = np.arange(first, min(first + shortest, n_rows))
-        back = row[:, None] - interval[None, :]
-        arriving = np.where(back >= 0, value[back % ring, column], -np.inf)
-        options = arriving[:, :, None] + transition[None]
-        origin = options.argmax(axis=1)
-        best = np.take_along_axis(options, origin[:, None, :], axis=1)[:, 0, :]
-        may_start = (row[:, None] < longest) & (row[:, None] + interval[None, :] > longest)
-        start = np.where(may_start, start_log[None, :], -np.inf)
-        came_from[row] = np.where(start >= best, -1, origin)
-        value[row % ring] = np.maximum(start, best) + segment.log_likelihood(row)
-    return _trace(activation, interval, value, came_from)
+    ring = model.longest + int(interval[0])
+    value = np.full((ring, len(interval), len(model.before)), -np.inf)
+    came_from = np.full((n_rows, len(interval), len(model.before)), -1, dtype=np.int16)
+    for first in range(0, n_rows, int(interval[0])):
+        row = np.arange(first, min(first + int(interval[0]), n_rows))
+        best, came_from[row] = model.step(row, value)
+        value[row % ring] = best
+    return _trace(values.sum(axis=1), model, value, came_from)
 
 
-class _Segments:
-    """Log likelihood of a whole beat for every start row and interval, from running sums."""
+class _Model:
+    """Log likelihoods of starting, of going on, and of a whole beat; positions of all meters side by side."""
 
-    def __init__(self, activation: FloatArray, interval: IntArray) -> None:
-        beat = np.clip(activation, _FLOOR, 1 - _FLOOR)
+    def __init__(self, values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> None:
+        self.interval = interval
+        self.longest = int(interval[-1])
+        self.before = np.concatenate([first + np.r_[m - 1, np.arange(m - 1)] for m, first in _first_positions(meters)])
+        self.column = np.concatenate([np.r_[1, np.zeros(m - 1, np.int64)] for m in meters])
+        self.start = -np.log(len(interval)) - np.log(interval)[:, None] - np.log(len(self.before))
+        self.near, self.transition = _transitions(interval)
+        self.region = beat_region(interval)
+        self._sum_up(values)
+
+    def _sum_up(self, values: FloatArray) -> None:
+        """Running sums of log likelihoods, so that a whole beat costs two differences."""
+        n_frames = len(values)
+        beat = np.clip(values, _FLOOR, 1 - _FLOOR)
+        silence = np.clip(1 - values.sum(axis=1), _FLOOR, 1 - _FLOOR) / (BEAT_REGION - 1)
         # Where nothing sounds for longer than the slowest beat, nothing speaks for or against one.
-        sounds = maximum_filter1d(activation, 2 * int(interval[-1]) + 1) >= AUDIBLE
-        pad = np.zeros(int(interval[-1]))
-        # Frames outside the recording say nothing: their log likelihood is 0 either way.
-        self._on = np.r_[0.0, np.cumsum(np.r_[pad, np.log(beat) * sounds, pad])]
-        self._off = np.r_[0.0, np.cumsum(np.r_[pad, np.log((1 - beat) / (BEAT_REGION - 1)) * sounds, pad])]
-        self._interval = interval
-        self._region = beat_region(interval)
+        sounds = maximum_filter1d(values.max(axis=1), 2 * self.longest + 1) >= AUDIBLE
+        # Frames outside the recording say nothing either: their log likelihood is 0.
+        inside = slice(self.longest + 1, self.longest + 1 + n_frames)
+        logs = np.zeros((n_frames + 2 * self.longest + 1, 3))
+        logs[inside, :2] = np.log(beat) * sounds[:, None]
+        logs[inside, 2] = np.log(silence) * sounds
+        self._sum = np.cumsum(logs, axis=0)
 
-    def log_likelihood(self, row: IntArray) -> FloatArray:
-        """(n_rows, n_intervals) log likelihood of a beat that starts at each row and lasts each interval."""
+    def whole_beat(self, row: IntArray) -> FloatArray:
+        """(n_rows, n_intervals, n_positions) log likelihood of a beat that starts at each row."""
         start = row[:, None]
-        middle = start + self._region[None, :]
-        end = start + self._interval[None, :]
-        total: FloatArray = self._on[middle] - self._on[start] + self._off[end] - self._off[middle]
+        middle, end = start + self.region, start + self.interval
+        on = (self._sum[middle, :2] - self._sum[start, :2])[:, :, self.column]
+        off = self._sum[end, 2] - self._sum[middle, 2]
+        total: FloatArray = on + off[:, :, None]
         return total
+
+    def step(self, row: IntArray, value: FloatArray) -> tuple[FloatArray, NDArray[np.int16]]:
+        """Best values of beats that start at some rows, and the intervals they came from (-1: the track starts)."""
+        back = row[:, None] - self.interval
+        arriving = value[back % len(value), np.arange(len(self.interval))]
+        arriving = np.where((back >= 0)[:, :, None], arriving, -np.inf)[:, :, self.before]
+        options = arriving[:, self.near, :] + self.transition[None, :, :, None]
+        choice = options.argmax(axis=2)
+        best = np.take_along_axis(options, choice[:, :, None, :], axis=2)[:, :, 0, :]
+        origin = np.take_along_axis(self.near[None, :, :], choice, axis=2)
+        may_start = (row[:, None] <= self.longest) & (row[:, None] + self.interval > self.longest)
+        start = np.where(may_start[:, :, None], self.start, -np.inf)
+        came_from = np.where(start >= best, -1, origin).astype(np.int16)
+        return np.maximum(start, best) + self.whole_beat(row), came_from
+
+
+def _first_positions(meters: tuple[int, ...]) -> list[tuple[int, int]]:
+    """Each meter with the index of its first position."""
+    first = np.r_[0, np.cumsum(meters)[:-1]]
+    return [(m, int(f)) for m, f in zip(meters, first, strict=True)]
 
 
 def beat_region(interval: IntArray) -> IntArray:
     """How many frames at the start of a beat observe the activation."""
-    return np.maximum(1, np.round(interval / BEAT_REGION).astype(np.int64))
+    return np.maximum(1, np.ceil(interval / BEAT_REGION).astype(np.int64))
 
 
-def _log_transition(interval: IntArray) -> FloatArray:
+def _transitions(interval: IntArray) -> tuple[IntArray, FloatArray]:
+    """For each interval those that it may come from, (n_intervals, n_near), and the log probability of each."""
     ratio = interval[None, :] / interval[:, None]
     log = -TEMPO_STIFFNESS * np.abs(ratio - 1)
-    normalised: FloatArray = log - np.log(np.exp(log).sum(axis=1, keepdims=True))
-    return normalised
+    log -= np.log(np.exp(log).sum(axis=1, keepdims=True))
+    allowed = np.abs(ratio - 1) <= LARGEST_STEP
+    n_near = int(allowed.sum(axis=0).max())
+    near = np.argsort(~allowed, axis=0, kind="stable")[:n_near].T
+    reachable = np.take_along_axis(allowed.T, near, axis=1)
+    return near, np.where(reachable, np.take_along_axis(log.T, near, axis=1), -np.inf)
 
 
-def _trace(
-    activation: FloatArray,
-    interval: IntArray,
-    value: FloatArray,
-    came_from: np.ndarray[tuple[int, ...], np.dtype[np.int16]],
-) -> BeatPath:
-    n_frames, longest = len(activation), int(interval[-1])
+def _trace(activation: FloatArray, model: _Model, value: FloatArray, came_from: NDArray[np.int16]) -> BeatPath:
+    n_frames, longest, interval = len(activation), model.longest, model.interval
     row = np.arange(n_frames, n_frames + longest)
-    reaches_end = row[:, None] + interval[None, :] >= n_frames + longest
+    reaches_end = (row[:, None] + interval >= n_frames + longest)[:, :, None]
     final = np.where(reaches_end, value[row % len(value)], -np.inf)
-    best = int(final.argmax())
-    at, state = int(row[best // len(interval)]), best % len(interval)
+    first, state, position = (int(i) for i in np.unravel_index(int(final.argmax()), final.shape))
+    at = int(row[first])
     rows, states = [], []
     while True:
         rows.append(at)
         states.append(state)
-        previous = int(came_from[at, state])
+        previous = int(came_from[at, state, position])
         if previous < 0:
             break
-        at, state = at - int(interval[previous]), previous
+        at, state, position = at - int(interval[previous]), previous, int(model.before[position])
     start = np.array(rows[::-1]) - longest
     chosen = interval[np.array(states[::-1])]
-    frame = _highest_in_region(activation, start, beat_region(chosen))
-    inside = (start + beat_region(chosen) > 0) & (start < n_frames)
+    width = beat_region(chosen)
+    frame = _highest_in_region(activation, start, width)
+    inside = (start + width > 0) & (start < n_frames)
     return BeatPath(frame[inside], chosen[inside], float(final.max()))
 
 

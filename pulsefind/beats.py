@@ -14,7 +14,9 @@ STIFFNESS = (1.0, 10.0, 100.0, 1000.0)
 """How much the smooth course resists bending; the data choose between them."""
 
 _CARRIED_ACTIVATION = 0.1
-_FRAME_WEIGHT = 0.1
+_FRAME_WEIGHT = 0.3
+_NEAR_S = 0.012
+_FULL_IMPORTANCE = 10.0
 _OUTLIER_S = 0.012
 _BEND_S = 0.01
 _ROUNDS = 8
@@ -39,20 +41,20 @@ def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
 
 
 def _observe(time_s: FloatArray, hits: Hits) -> tuple[FloatArray, FloatArray]:
-    """Where each beat was heard, and how much that counts: the level-weighted mean of the hits within reach."""
+    """Where each beat was heard, and how much that counts: the network's frame and the hits near it, weighed."""
     observed, weight = time_s.copy(), np.full(len(time_s), _FRAME_WEIGHT)
     first = np.searchsorted(hits.time_s, time_s - REACH_S)
     last = np.searchsorted(hits.time_s, time_s + REACH_S)
     for k, (low, high) in enumerate(zip(first, last, strict=True)):
-        if high <= low:
-            continue
+        away = hits.time_s[low:high] - time_s[k]
         importance = hits.strength[low:high] * np.maximum(hits.level_db[low:high], 1.0)
         # The network's own estimate keeps hits at the edge of the reach from winning over one on the spot.
-        importance = importance * np.exp(-0.5 * ((hits.time_s[low:high] - time_s[k]) / 0.018) ** 2)
+        importance = importance * np.exp(-0.5 * (away / _NEAR_S) ** 2)
         total = float(importance.sum())
         if total > 0:
-            observed[k] = float(importance @ hits.time_s[low:high] / total)
-            weight[k] = min(1.0, max(_FRAME_WEIGHT, total / 10.0))
+            heard = min(1.0, total / _FULL_IMPORTANCE)
+            observed[k] += heard / (heard + _FRAME_WEIGHT) * float(importance @ away) / total
+            weight[k] += heard
     return observed, weight
 
 
@@ -93,7 +95,7 @@ def _best_stiffness(observed: FloatArray, weight: FloatArray) -> float:
             known = weight.copy()
             known[parity::2] = 1e-6
             course = _smooth(observed, known, stiffness)
-            heard = weight[parity::2] > _FRAME_WEIGHT
+            heard = weight[parity::2] > _FRAME_WEIGHT + 0.1
             missed.append(np.abs(observed - course)[parity::2][heard])
         error = np.concatenate(missed)
         errors.append(float(np.median(error)) if len(error) else 0.0)

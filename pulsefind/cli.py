@@ -70,6 +70,10 @@ RangeOption = Annotated[str | None, typer.Option("--range", help="Look at this p
 OutOption = Annotated[Path | None, typer.Option("--out", help="Write the analysis to this file, as JSON.")]
 ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that exists.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the analysis as JSON instead of the report.")]
+FromOption = Annotated[
+    Path | None,
+    typer.Option("--from", help="Take the beats from this file: MIDI, JAMS, CSV, or text (time, tab, count)."),
+]
 NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Neither read nor keep intermediate results.")]
 
 
@@ -103,6 +107,7 @@ def find(
     bpm: BpmOption = None,
     one_at: OneAtOption = None,
     part: RangeOption = None,
+    beats_from: FromOption = None,
     json_output: JsonOption = False,
     out: OutOption = None,
     force: ForceOption = False,
@@ -114,7 +119,7 @@ def find(
         from pulsefind.files import check_free
 
         check_free(out, force)
-    analysis = _analyse(track, settings)
+    analysis = _analyse(track, settings, beats_from)
     _show(analysis, json_output, out, force)
 
 
@@ -134,11 +139,14 @@ def demo(
     print(compare(analysis, song, path))
 
 
-def _analyse(track: Path, settings: Settings) -> Analysis:
+def _analyse(track: Path, settings: Settings, beats_from: Path | None = None) -> Analysis:
     from pulsefind.analysis import analyse
+    from pulsefind.formats import read_beats
+    from pulsefind.given import pulse_of
 
+    pulse = pulse_of(read_beats(beats_from), settings, beats_from.name) if beats_from else None
     try:
-        return analyse(track, settings, _show_progress)
+        return analyse(track, settings, _show_progress, pulse)
     finally:
         _clear_progress()
 
@@ -161,3 +169,12 @@ def _show_progress(stage: str) -> None:
 def _clear_progress() -> None:
     if sys.stderr.isatty():
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+# Commands with a file of their own; they use the options above, so they are fetched last.
+from pulsefind.cli_click import click, export  # noqa: E402
+from pulsefind.cli_page import page, sheet  # noqa: E402
+from pulsefind.cli_take import take  # noqa: E402
+
+for command in (click, export, page, sheet, take):
+    app.command()(command)

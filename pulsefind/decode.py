@@ -1,8 +1,8 @@
 """From activations to counted beats: which tempo octave, which meter, which beat is the 1.
 
-Beat tracking makes few mistakes about where something happens and many about what it means. So the decoder keeps
-several readings of the whole track (the best path, and the best at half, double, two thirds and three halves
-of its tempo), counts each in every meter, and compares them as wholes.
+The best path through the activations gives the beats. Beat tracking makes few mistakes about where something happens
+and many about what it means: so the count is decided over the whole track, and the best paths at half, double,
+two thirds and three halves of the tempo are kept as other readings, each with its share of the evidence.
 """
 
 from __future__ import annotations
@@ -13,28 +13,40 @@ import numpy as np
 
 from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, best_path, intervals
-from pulsefind.records import Activations, Alternative, FloatArray, IntArray, Pulse, Settings
+from pulsefind.harmony import chord_change
+from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
 
 BPM_LOW, BPM_HIGH = 55.0, 215.0
 """The tempi looked at first when no hint is given; readings at other octaves may leave this range."""
 
 OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH = 40.0, 290.0
 
-RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3)
+SEARCH_METERS = (3, 4)
+"""Bars that the search for beats leans on. Which meter it really is, is decided afterwards, on the beats."""
+
+RATIOS = (2.0, 0.5, 1.5, 2 / 3)
 """Tempi of the other readings, relative to the best path."""
 
 SILENT = 0.05
 """Before the first and after the last frame with an activation of this much there is no music to count."""
 
-EVIDENCE_SECONDS = 8.0
+EVIDENCE_SECONDS = 1.0
 """How many seconds' worth of independent evidence a whole track counts for when readings are compared.
 
 Frames of one track repeat each other: if all of them counted, no prior could ever matter and every answer would be
 "100 % sure".
 """
 
-PHASE_EVIDENCE_BARS = 6.0
+PHASE_EVIDENCE_BARS = 1.0
 """The same for the place of the 1: how many bars' worth of independent evidence a track holds."""
+
+METER_EVIDENCE_BEATS = 32.0
+"""The same for the meter, in beats."""
+
+HARMONY_WEIGHT = 0.35
+"""Log odds of a downbeat for each standard deviation of harmonic change, in the bass and above it."""
+
+HARMONY_LIMIT = 4.0
 
 _TEMPO_CENTRE_BPM, _TEMPO_WIDTH = 120.0, 0.8
 _FAR_BEAT = 0.2
@@ -42,16 +54,27 @@ _MIN_BEATS = 4
 
 
 @dataclass(frozen=True, slots=True)
+class _Heard:
+    """All evidence about one track: activations of its sounding part, where that starts, and its harmony."""
+
+    values: FloatArray
+    rate_hz: float
+    first_frame: int
+    harmony: Harmony
+
+
+@dataclass(frozen=True, slots=True)
 class _Reading:
     """One reading of the track: its beats, how they are counted, and how well it explains what was heard."""
 
     path: BeatPath
+    odds: FloatArray
     bars: BarPath
     bpm: float
     score: float
 
 
-def decode(activations: Activations, settings: Settings) -> Pulse:
+def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
     """Find the beats and count them.
 
     Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
@@ -62,10 +85,10 @@ def decode(activations: Activations, settings: Settings) -> Pulse:
     rate_hz = activations.frame_rate_hz
     if len(values) < rate_hz:
         return _no_pulse()
-    readings = [r for r in _readings(values, rate_hz, settings) if len(r.path.frame) >= _MIN_BEATS]
+    heard = _Heard(values, rate_hz, first_frame, harmony)
+    readings = [r for r in _readings(heard, settings) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
-    readings.sort(key=lambda reading: -reading.score)
     best = readings[0]
     time_s = (best.path.frame + first_frame) / rate_hz
     time_s, moved = _with_fixed_one(time_s, settings.one_at_s)
@@ -73,9 +96,9 @@ def decode(activations: Activations, settings: Settings) -> Pulse:
         best = replace(best, bars=rotated(best.bars, int(np.argmin(np.abs(time_s - settings.one_at_s)))))
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
-    probability_one, one_alternatives = _phase(values, best, time_s, settings)
+    probability_one, one_alternatives = _phase(best, time_s, settings)
     warnings = _disagreements(settings, moved, probability_one)
-    meter_share = _meter_share(values, best, settings)
+    meter_share = _meter_share(best, settings)
     alternatives = one_alternatives + _octave_alternatives(readings, shares)
     return Pulse(
         time_s=time_s,
@@ -103,34 +126,40 @@ def _sounding_part(values: FloatArray) -> tuple[FloatArray, int]:
     return values[sounding[0] : sounding[-1] + 1], int(sounding[0])
 
 
-def _readings(values: FloatArray, rate_hz: float, settings: Settings) -> list[_Reading]:
-    activation = np.minimum(values.sum(axis=1), 1.0)
+def _readings(heard: _Heard, settings: Settings) -> list[_Reading]:
+    """The best path first, then those at other tempi."""
     low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
     hinted = settings.bpm_low is not None or settings.bpm_high is not None
-    base = best_path(activation, intervals(rate_hz, low, high))
+    base = best_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS)
     if len(base.frame) < 2:
         return []
-    bpm = _bpm(base.frame, rate_hz)
+    bpm = _bpm(base.frame, heard.rate_hz)
     floor, ceiling = (low, high) if hinted else (OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH)
-    readings = []
+    readings = [_reading(heard, base, settings)]
     for ratio in RATIOS:
-        if not floor <= bpm * ratio <= ceiling:
-            continue
-        span = intervals(rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
-        path = base if ratio == 1.0 else best_path(activation, span)
-        if len(path.frame) < 2:
-            continue
-        bars = best_bars(downbeat_log_odds(values, path.frame), _meters(settings))
-        readings.append(_Reading(path, bars, _bpm(path.frame, rate_hz), 0.0))
-    return [_scored(values, rate_hz, reading) for reading in readings]
+        if floor <= bpm * ratio <= ceiling:
+            span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
+            path = best_path(heard.values, span, SEARCH_METERS)
+            if len(path.frame) >= 2:
+                readings.append(_reading(heard, path, settings))
+    return readings
 
 
-def _meters(settings: Settings) -> tuple[int, ...]:
-    if settings.meter is None:
-        return METERS
-    beats, unit = settings.meter
-    # Twelve eighths are counted as four beats of three.
-    return (4,) if (beats, unit) == (12, 8) else (beats,)
+def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
+    """Count the beats of a path, and score it: evidence per second, damped, plus how common its tempo and meter are."""
+    odds = downbeat_log_odds(heard.values, path.frame)
+    change = chord_change(heard.harmony, (path.frame + heard.first_frame) / heard.rate_hz)
+    odds = odds + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
+    bars = best_bars(odds, METERS if settings.beats_per_bar is None else (settings.beats_per_bar,))
+    bpm = _bpm(path.frame, heard.rate_hz)
+    evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
+    log_tempo = -0.5 * (np.log(bpm / _TEMPO_CENTRE_BPM) / _TEMPO_WIDTH) ** 2
+    log_meter = float(np.log(METER_PRIOR.get(_usual_meter(bars), min(METER_PRIOR.values()))))
+    return _Reading(path, odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_tempo + log_meter)
+
+
+def _usual_meter(bars: BarPath) -> int:
+    return int(np.bincount(bars.beats_per_bar).argmax())
 
 
 def _bpm(frame: IntArray, rate_hz: float) -> float:
@@ -144,15 +173,6 @@ def downbeat_log_odds(values: FloatArray, frame: IntArray) -> FloatArray:
     beat, downbeat = values[near].max(axis=1).T
     odds: FloatArray = np.log(downbeat + 0.005) - np.log(beat + 0.005)
     return odds
-
-
-def _scored(values: FloatArray, rate_hz: float, reading: _Reading) -> _Reading:
-    """Score a reading: evidence per second, scaled, plus how common its tempo and meter are."""
-    evidence = _joint_log_likelihood(values, reading.path, reading.bars) * rate_hz / len(values)
-    meter = int(np.bincount(reading.bars.beats_per_bar).argmax())
-    log_tempo = -0.5 * (np.log(reading.bpm / _TEMPO_CENTRE_BPM) / _TEMPO_WIDTH) ** 2
-    log_meter = float(np.log(METER_PRIOR.get(meter, min(METER_PRIOR.values()))))
-    return _Reading(reading.path, reading.bars, reading.bpm, EVIDENCE_SECONDS * evidence + log_tempo + log_meter)
 
 
 def _joint_log_likelihood(values: FloatArray, path: BeatPath, bars: BarPath) -> float:
@@ -178,7 +198,7 @@ def _shares(readings: list[_Reading]) -> list[float]:
 
 def _unit(bars: BarPath, bpm: float) -> int:
     """The note value that is counted: eighths in quick odd and compound meters, else quarters (common practice)."""
-    meter = int(np.bincount(bars.beats_per_bar).argmax())
+    meter = _usual_meter(bars)
     quick_from = {3: 240.0, 5: 180.0, 6: 110.0, 7: 180.0}
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
@@ -196,12 +216,10 @@ def _with_fixed_one(time_s: FloatArray, one_at_s: float | None) -> tuple[FloatAr
     return time_s + share * step, True
 
 
-def _phase(
-    values: FloatArray, best: _Reading, time_s: FloatArray, settings: Settings
-) -> tuple[float, tuple[Alternative, ...]]:
+def _phase(best: _Reading, time_s: FloatArray, settings: Settings) -> tuple[float, tuple[Alternative, ...]]:
     """How sure the 1 is against every other constant shift of the count, and the next best shift."""
-    meter = int(np.bincount(best.bars.beats_per_bar).argmax())
-    odds = downbeat_log_odds(values, best.path.frame)
+    meter = _usual_meter(best.bars)
+    odds = best.odds
     n_bars = max(1.0, len(odds) / meter)
     score = np.array([odds[(best.bars.count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)])
     weight = np.exp(min(PHASE_EVIDENCE_BARS, n_bars) * (score - score.max()))
@@ -219,14 +237,13 @@ def _phase(
     return float(share[0]), tuple(found)
 
 
-def _meter_share(values: FloatArray, best: _Reading, settings: Settings) -> float:
+def _meter_share(best: _Reading, settings: Settings) -> float:
     """How sure the number of beats in a bar is, on the beats as they are."""
     if settings.meter is not None:
         return 1.0
-    odds = downbeat_log_odds(values, best.path.frame)
-    chosen = int(np.bincount(best.bars.beats_per_bar).argmax())
-    # Beats of one track repeat each other; the same damping as for the octave.
-    damping = min(1.0, EVIDENCE_SECONDS * 4 / max(len(odds), 1))
+    odds = best.odds
+    chosen = _usual_meter(best.bars)
+    damping = min(1.0, METER_EVIDENCE_BEATS / max(len(odds), 1))
     log = {m: damping * best_bars(odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
     top = max(log.values())
     weight = {m: float(np.exp(value - top)) for m, value in log.items()}

@@ -2,15 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 from pulsefind.errors import OutputError
 
 
 def write_file(path: Path, data: bytes, force: bool) -> None:
-    """Write a file through a temporary one beside it, then rename it.
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        if the file exists and force is not given, or it can't be written; nothing is left behind then.
+    """
+    with new_file(path, force) as temporary, temporary.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+@contextlib.contextmanager
+def new_file(path: Path, force: bool) -> Iterator[Path]:
+    """Give a temporary file beside path to write to, and rename it to path when the block ends well.
 
     Raises
     ------
@@ -21,11 +38,9 @@ def write_file(path: Path, data: bytes, force: bool) -> None:
     temporary: Path | None = None
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=".pulsefind-", suffix=".part")
+        os.close(handle)
         temporary = Path(name)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+        yield temporary
         temporary.chmod(0o666 & ~_umask())
         temporary.replace(path)
     except OSError as error:

@@ -87,6 +87,21 @@ class Activations:
 
 
 @dataclass(frozen=True, slots=True)
+class Harmony:
+    """pitch_class: (n_frames, 24) strength of the twelve pitch classes in the bass, then of those above it."""
+
+    pitch_class: FloatArray
+    frame_rate_hz: float
+
+    def __post_init__(self) -> None:
+        """Check the shape."""
+        pitch_class = _frozen(self.pitch_class, np.float64, 2, "pitch_class")
+        if pitch_class.shape[1] != 24:
+            raise ValueError("pitch_class must have 24 columns")
+        _set(self, "pitch_class", pitch_class)
+
+
+@dataclass(frozen=True, slots=True)
 class Alternative:
     """Another reading of the track, how likely it is, and the hint that selects it."""
 
@@ -394,6 +409,18 @@ class Settings:
     end_s: float | None = None
     use_cache: bool = True
 
+    @property
+    def in_threes(self) -> bool:
+        """Is the meter one whose eighths are counted in beats of three (9/8, 12/8)?"""
+        return self.meter in ((9, 8), (12, 8))
+
+    @property
+    def beats_per_bar(self) -> int | None:
+        """How many beats a bar is counted in, if the meter is known: four for 12/8."""
+        if self.meter is None:
+            return None
+        return self.meter[0] // 3 if self.in_threes else self.meter[0]
+
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
@@ -411,3 +438,7 @@ class Analysis:
     alternatives: tuple[Alternative, ...]
     settings: Settings
     warnings: tuple[str, ...] = field(default=())
+
+    def meter(self, bar: int) -> str:
+        """The meter of a bar as it is written: bars of four beats of three are '12/8'."""
+        return f"{3 * int(self.bars.beats_per_bar[bar])}/8" if self.settings.in_threes else self.bars.meter(bar)

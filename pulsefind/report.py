@@ -54,7 +54,7 @@ def _nothing_found(analysis: Analysis) -> str:
 
 
 def _tempo(analysis: Analysis) -> list[str]:
-    meters = list(dict.fromkeys(analysis.bars.meter(k) for k in range(len(analysis.bars.beats))))
+    meters = list(dict.fromkeys(analysis.meter(k) for k in range(len(analysis.bars.beats))))
     kind = f"{analysis.tempo.bpm:.1f} bpm in {_usual_meter(analysis)}"
     if len(meters) > 1:
         kind += f" (with bars of {', '.join(m for m in meters if m != _usual_meter(analysis))})"
@@ -63,10 +63,8 @@ def _tempo(analysis: Analysis) -> list[str]:
 
 
 def _usual_meter(analysis: Analysis) -> str:
-    beats = int(np.bincount(analysis.bars.beats_per_bar).argmax())
-    if analysis.settings.meter == (12, 8):
-        return "12/8 (four beats of three)"
-    return f"{beats}/{analysis.bars.unit}"
+    usual = int(np.bincount(analysis.bars.beats_per_bar).argmax())
+    return analysis.meter(int(np.argmax(analysis.bars.beats_per_bar == usual)))
 
 
 def grid_name(section: GridSection, unit: int) -> str:

@@ -149,6 +149,8 @@ def test_hints_bind(demo_song):
     audio = from_samples(demo_song[0], RATE_HZ)
     three = analyse(audio, Settings(meter=(3, 4)))
     assert set(three.bars.beats_per_bar.tolist()) == {3}
+    twelve = analyse(audio, Settings(meter=(12, 8)))
+    assert set(json.loads(to_json(twelve))["bars"]["meter"]) == {"12/8"}
     half = analyse(audio, Settings(bpm_low=40, bpm_high=60))
     assert 40 <= half.tempo.bpm <= 60
     moved = analyse(audio, Settings(one_at_s=float(demo_song[1].beat_s[6])))

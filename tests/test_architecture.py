@@ -17,7 +17,7 @@ LAYERS = [
     {"errors"},
     {"records"},
     {"audio", "cache", "files", "hints", "features", "places"},
-    {"network", "naming", "beatpath", "barpath"},
+    {"network", "naming", "beatpath", "barpath", "harmony"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
     {"guides", "misreadings"},

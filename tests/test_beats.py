@@ -43,10 +43,9 @@ def test_loose_hits_are_averaged_and_an_early_one_does_not_drag_the_beat():
 
 def test_a_beat_without_a_hit_follows_from_its_neighbours():
     times = 1.0 + np.cumsum(np.full(40, 0.5) + 0.01 * np.sin(np.arange(40) / 5))
-    a_pulse = pulse(40, time_s=times)
-    moved = np.delete(times + 0.008, [15, 16, 17])
-    placed = place_beats(a_pulse, hits_at(moved), flat_activations(30))
-    assert np.abs(placed.time_s - (times + 0.008))[15:18].max() < 0.004
+    rounded = pulse(40, time_s=np.round(times, 2))
+    placed = place_beats(rounded, hits_at(np.delete(times, [15, 16, 17])), flat_activations(30))
+    assert np.abs(placed.time_s - times)[15:18].max() < 0.004
 
 
 def test_a_change_of_tempo_is_kept():

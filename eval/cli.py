@@ -1,0 +1,129 @@
+"""The command line of eval."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from eval.comparing import comparison, falls, refrozen
+from eval.datasets import SETS, how_to_get
+from eval.loaders import load_set
+from eval.running import run_tracks
+from eval.songs import SET_NAME, fetch_set
+from eval.store import read_json, read_result, write_json, write_text
+from eval.synthetic import write_set
+from eval.systems import SYSTEMS, systems_named
+from eval.table import table, with_table
+from eval.variants import varied
+from pulsefind.errors import FormatError, PulsefindError
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help=__doc__)
+
+BASELINE = Path(__file__).parent / "baseline.json"
+DEFAULT_SYSTEMS = ",".join(SYSTEMS)
+
+
+@app.command()
+def run(
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+    systems: Annotated[
+        str, typer.Option(help="Comma-separated; the first is compared with the others.")
+    ] = DEFAULT_SYSTEMS,
+    out: Annotated[Path, typer.Option(help="Where results are kept and found again.")] = Path("results"),
+    jobs: Annotated[int, typer.Option(min=1, help="Tracks at once; timings are fair only at 1.")] = 1,
+    backend: Annotated[str, typer.Option(help="joblib backend: loky, threading, dask, ...")] = "loky",
+    variant: Annotated[str | None, typer.Option(help="Change the sound: quieter, later or hissing.")] = None,
+) -> None:
+    """Score systems on sets; write result.json, table.md and a file for each track."""
+    chosen = systems_named(systems)
+    tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
+    if variant is not None:
+        tracks = [varied(track, variant, out / "variants") for track in tracks]
+    text = table(run_tracks(tracks, chosen, out, jobs, backend))
+    write_text(out / "table.md", text)
+    typer.echo(text, nl=False)
+
+
+@app.command()
+def show(
+    result: Annotated[Path, typer.Argument(help="A result.json.")],
+    into: Annotated[Path | None, typer.Option(help="Markdown file whose marked part becomes the table.")] = None,
+) -> None:
+    """Print the table of a result, or put it into a document."""
+    text = table(read_result(result))
+    if into is None:
+        typer.echo(text, nl=False)
+    else:
+        write_text(into, with_table(into, text))
+
+
+@app.command()
+def compare(
+    before: Annotated[Path, typer.Argument(metavar="A.json", help="The result before.")],
+    after: Annotated[Path, typer.Argument(metavar="B.json", help="The result after.")],
+    system: Annotated[str, typer.Option(help="The system to compare.")] = "pulsefind",
+) -> None:
+    """Show what changed between two results, track by track, with a sign test."""
+    typer.echo(comparison(read_result(before), read_result(after), system), nl=False)
+
+
+@app.command()
+def freeze(
+    results: Annotated[list[Path], typer.Argument(metavar="RESULT [VARIANT...]", help="A result, then its variants.")],
+    system: Annotated[str, typer.Option(help="The system whose figures are frozen.")] = "pulsefind",
+    out: Annotated[Path, typer.Option(help="The frozen file.")] = BASELINE,
+) -> None:
+    """Freeze a result's means, with their noise over variants of the same sound; other sets stay as frozen."""
+    write_json(out, refrozen(read_json(out), [read_result(path) for path in results], system))
+
+
+@app.command()
+def check(
+    result: Annotated[Path, typer.Argument(help="A result.json.")],
+    baseline: Annotated[Path, typer.Option(help="The frozen file.")] = BASELINE,
+) -> None:
+    """Fail (exit code 1) when a mean fell by more than its noise since it was frozen."""
+    known = read_json(baseline)
+    if known is None:
+        raise FormatError(f"{baseline}: isn't a frozen result; make it with `python -m eval freeze`")
+    found, checked = falls(read_result(result), known)
+    for fall in found:
+        typer.echo(str(fall))
+    typer.echo(f"{len(found)} figures fell; sets checked: {', '.join(checked)}")
+    if found:
+        raise typer.Exit(1)
+
+
+@app.command()
+def sets() -> None:
+    """List the sets that eval knows, and how to get them."""
+    for info in SETS.values():
+        typer.echo(f"{info.name}: {how_to_get(info)}")
+
+
+@app.command()
+def synthesise(
+    root: Annotated[Path, typer.Option(help="Folder in which the set is made.")],
+    seconds: Annotated[float, typer.Option(min=5.0, help="Length of each song.")] = 40.0,
+) -> None:
+    """Make the small set "synthetic" from code."""
+    typer.echo(f"{root / 'synthetic'}: {', '.join(write_set(root / 'synthetic', seconds))}")
+
+
+@app.command()
+def songs(root: Annotated[Path, typer.Option(help="Folder in which the set is made.")]) -> None:
+    """Fetch a Debian package with four full songs and make the set "muldjord" of it."""
+    typer.echo(f"{root / SET_NAME}: {', '.join(fetch_set(root))}")
+
+
+def main() -> None:
+    """Run the command line; bad input is one line on standard error and exit code 2."""
+    try:
+        app()
+    except PulsefindError as error:
+        print(f"eval: {error}", file=sys.stderr)
+        raise SystemExit(2) from None

@@ -1,0 +1,77 @@
+"""What passes between eval's stages: a track with its annotation, a system's answer, and what it cost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What an annotator wrote down.
+
+    beat_s: (n_beats,) increasing times in seconds. count: (n_beats,) 1-based number in the bar, or None where
+    the set has no bars. drums: class name to (n_hits,) times in seconds, or None where the set has no drums.
+    """
+
+    beat_s: FloatArray
+    count: IntArray | None
+    drums: Mapping[str, FloatArray] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One recording of a set, with its annotation. kind is "real", "rendered" or "unknown"."""
+
+    set_name: str
+    name: str
+    audio: Path
+    duration_s: float
+    reference: Reference
+    kind: str
+    genre: str | None = None
+    has_drums: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimedGuide:
+    """A guide as a system states it.
+
+    position: (n_places,) places as bars from the start of the pattern (0.25 is beat 2 of a 4/4 bar, 1.25 the
+    same in the second bar); hit_s: (n_hits,) times of its hits in seconds.
+    """
+
+    name: str
+    pattern_bars: int
+    position: FloatArray
+    hit_s: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a system says about a track; error tells why it said nothing.
+
+    beat_s: (n_beats,); count: (n_beats,) or None when the system knows no bars; guides: None when the system
+    doesn't look for any.
+    """
+
+    beat_s: FloatArray
+    count: IntArray | None
+    guides: tuple[ClaimedGuide, ...] | None = None
+    error: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What one answer took, whole process: seconds on the clock, seconds of processor, peak resident MiB."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mib: float

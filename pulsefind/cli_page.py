@@ -1,0 +1,125 @@
+"""The commands `page` and `sheet`."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pulsefind import cli
+from pulsefind.errors import FormatError, OutputError
+from pulsefind.records import Analysis, Settings
+
+
+class Sound(StrEnum):
+    """Where the page finds the recording."""
+
+    inside = "inside"
+    beside = "beside"
+
+
+class Light(StrEnum):
+    """How the page looks when it is opened."""
+
+    auto = "auto"
+    dark = "dark"
+    bright = "bright"
+
+
+class Paper(StrEnum):
+    """Paper that the sheet is laid out for."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
+PageOutOption = Annotated[Path, typer.Option("--out", help="The page to write, an .html file.", show_default=False)]
+SoundOption = Annotated[
+    Sound, typer.Option("--audio", help="Put the recording inside, or leave it beside: the page then asks for it.")
+]
+LightOption = Annotated[Light, typer.Option("--light", help="For a dark room or a bright stage; it can be switched.")]
+TracksArgument = Annotated[
+    list[Path],
+    typer.Argument(help="Recordings, or analyses saved by `find --out`, in the order of the set.", show_default=False),
+]
+SheetOutOption = Annotated[
+    Path, typer.Option("--out", help="The sheet to write, an .html or a .pdf file.", show_default=False)
+]
+PaperOption = Annotated[Paper, typer.Option("--paper", help="The paper to print on.")]
+
+
+def page(
+    track: cli.TrackArgument,
+    out: PageOutOption,
+    audio: SoundOption = Sound.inside,
+    light: LightOption = Light.auto,
+    meter: cli.MeterOption = None,
+    bpm: cli.BpmOption = None,
+    one_at: cli.OneAtOption = None,
+    part: cli.RangeOption = None,
+    force: cli.ForceOption = False,
+    no_cache: cli.NoCacheOption = False,
+) -> None:
+    """Write a page to see, hear and practise a track in a browser: one file, no network."""
+    settings = cli.settings_from(meter, bpm, one_at, part, not no_cache)
+    _check_out(out, (".html", ".htm"), force)
+    from pulsefind.analysis import analyse
+    from pulsefind.audio import load
+    from pulsefind.files import write_file
+    from pulsefind.page import page_html, read_recording
+
+    try:
+        loaded = load(track)
+        analysis = analyse(loaded, settings, cli._show_progress)
+    finally:
+        cli._clear_progress()
+    recording = read_recording(track, loaded) if audio is Sound.inside else None
+    html = page_html(analysis, loaded, recording, str(track), str(out), light.value)
+    write_file(out, html.encode(), force)
+    print(f"{out}: {len(html) / 1e6:.1f} MB; open it in a browser")
+    for warning in analysis.warnings:
+        print(f"Note: {warning}")
+
+
+def sheet(
+    tracks: TracksArgument,
+    out: SheetOutOption,
+    paper: PaperOption = Paper.a4,
+    force: cli.ForceOption = False,
+    no_cache: cli.NoCacheOption = False,
+) -> None:
+    """Write the gig sheet: a page a song, and the order, tempo jumps and doubts of a whole set."""
+    _check_out(out, (".html", ".htm", ".pdf"), force)
+    from pulsefind.files import write_file
+    from pulsefind.pdf import pdf_of
+    from pulsefind.sheet import sheet_html
+
+    analyses = [_analysis_of(track, not no_cache) for track in tracks]
+    html = sheet_html(analyses, paper.value)
+    write_file(out, pdf_of(html) if out.suffix.lower() == ".pdf" else html.encode(), force)
+    print(f"{out}: {len(analyses)} {'song' if len(analyses) == 1 else 'songs'}")
+
+
+def _check_out(out: Path, endings: tuple[str, ...], force: bool) -> None:
+    from pulsefind.files import check_free
+
+    if out.suffix.lower() not in endings:
+        raise OutputError(f"{out}: the name must end in {' or '.join(endings)}")
+    check_free(out, force)
+
+
+def _analysis_of(track: Path, use_cache: bool) -> Analysis:
+    """Read a saved analysis, or analyse a recording."""
+    from pulsefind.analysis import analyse, from_json
+
+    if track.suffix.lower() == ".json":
+        try:
+            return from_json(track.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError) as error:
+            raise FormatError(f"{track}: can't be read as a saved analysis ({error}); check the name") from None
+    try:
+        return analyse(track, Settings(use_cache=use_cache), cli._show_progress)
+    finally:
+        cli._clear_progress()

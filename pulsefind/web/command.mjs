@@ -1,0 +1,27 @@
+// The command that makes the page's corrections permanent.
+
+// A word as a POSIX shell reads it back unchanged.
+export function quoted(word) {
+  return /^[\w@%+=:,./-]+$/.test(word) ? word : `'${word.replaceAll("'", "'\\''")}'`;
+}
+
+// The words of the command line, each as a shell reads it. data.command: { track, out, hints: [[option, value], ...] } as the page was made with.
+export function commandWords(command, reading, corrections) {
+  const hints = new Map(command.hints);
+  if (corrections.length) {
+    const one = reading.bars.find((bar) => bar.firstCount === 1);
+    if (one) hints.set("--one-at", one.start.toFixed(3));
+    if (corrections.some((correction) => correction.kind !== "shift")) {
+      hints.set("--bpm", `${(reading.bpm * 0.9).toFixed(0)}:${(reading.bpm * 1.1).toFixed(0)}`);
+    }
+  }
+  const words = [...hints].flatMap(([option, value]) => [option, value]);
+  // A name that starts with a dash would be read as an option.
+  const track = command.track.startsWith("-") ? `./${command.track}` : command.track;
+  return ["pulsefind", "page", quoted(track), ...words.map(asIs), "--out", quoted(command.out), "--force"];
+}
+
+// Options stay bare; their values are quoted where they need it.
+function asIs(word) {
+  return word.startsWith("--") ? word : quoted(word);
+}

@@ -1,0 +1,161 @@
+// Sounds and signal paths: clicks, the limiter, the recording out of the page or out of a file, and its alignment.
+
+const CLICK_S = 0.04;
+const ATTACK_S = 0.0005;
+const VOICES = {
+  one: { hz: 1760, level: 1 },
+  beat: { hz: 1175, level: 0.8 },
+  between: { hz: 880, level: 0.8 },
+  mark: { hz: 2640, level: 0.6 },
+};
+
+export const START_LEVEL = 0.3;
+export const LIMIT = 0.89;
+const KNEE = 0.6;
+const FADE_IN_S = 1.0;
+
+// One click: a decaying tone, limited in band by its soft start, the same loudness class whatever the place.
+export function clickSamples(kind, rate) {
+  const { hz, level } = VOICES[kind];
+  return Float32Array.from({ length: Math.round(CLICK_S * rate) }, (_, k) => {
+    const t = k / rate;
+    const rise = Math.min(1, t / ATTACK_S);
+    const release = Math.min(1, (CLICK_S - t) / 0.005);
+    return level * rise * release * Math.exp(-t / 0.009) * Math.cos(2 * Math.PI * hz * t);
+  });
+}
+
+// The limiter: straight up to the knee, then bent so that it never passes the limit. It looks at one sample at a time,
+// so it delays nothing (a compressor's look-ahead would).
+export function limited(x) {
+  const size = Math.abs(x);
+  if (size <= KNEE) return x;
+  const room = LIMIT - KNEE;
+  // Starts with the slope of the straight part and flattens towards the limit.
+  return Math.sign(x) * (KNEE + room * Math.tanh((size - KNEE) / room));
+}
+
+// WaveShaper inputs beyond 1 are cut to its ends: scaling down before and up after widens its reach to 4.
+const REACH = 4;
+
+// Mixer: track, guide and click each with a level; master, limiter, output. Levels fade in during the first second.
+export class Mixer {
+  constructor(context) {
+    this.context = context;
+    this.track = context.createGain();
+    this.guide = context.createGain();
+    this.click = context.createGain();
+    this.master = context.createGain();
+    this.run = context.createGain();
+    const before = context.createGain();
+    const shaper = context.createWaveShaper();
+    before.gain.value = 1 / REACH;
+    shaper.curve = Float32Array.from({ length: 8193 }, (_, k) => limited(REACH * ((2 * k) / 8192 - 1)));
+    for (const bus of [this.track, this.guide, this.click]) bus.connect(this.run);
+    this.run.connect(this.master).connect(before).connect(shaper).connect(context.destination);
+    this.clicks = {};
+    for (const kind of Object.keys(VOICES)) this.clicks[kind] = bufferOf(context, [clickSamples(kind, context.sampleRate)]);
+  }
+
+  set(levels) {
+    for (const name of ["track", "guide", "click", "master"]) {
+      if (name in levels) this[name].gain.setTargetAtTime(levels[name], this.context.currentTime, 0.01);
+    }
+  }
+
+  setAtOnce(levels) {
+    for (const [name, level] of Object.entries(levels)) this[name].gain.value = level;
+  }
+
+  fadeIn(at) {
+    const gain = this.run.gain;
+    gain.cancelScheduledValues(0);
+    gain.setValueAtTime(0.25, at);
+    gain.linearRampToValueAtTime(1, at + FADE_IN_S);
+  }
+
+  playClick(kind, at) {
+    const source = this.context.createBufferSource();
+    source.buffer = this.clicks[kind];
+    source.connect(this.click);
+    source.start(at);
+    return source;
+  }
+}
+
+export function bufferOf(context, channels) {
+  const buffer = context.createBuffer(channels.length, Math.max(1, channels[0].length), context.sampleRate);
+  channels.forEach((samples, c) => buffer.copyToChannel(samples, c));
+  return buffer;
+}
+
+// The bytes of the recording that the page carries as text, part by part so that the page stays responsive. The parts
+// leave the page on the way: together they are larger than the recording.
+export async function insideBytes(elements) {
+  const parts = [];
+  for (const element of elements) {
+    parts.push(bytesOfBase64(element.textContent));
+    element.remove();
+    if (parts.length % 4 === 0) await nextTask();
+  }
+  return new Blob(parts).arrayBuffer();
+}
+
+export function bytesOfBase64(text) {
+  const raw = atob(text);
+  const bytes = new Uint8Array(raw.length);
+  for (let k = 0; k < raw.length; k += 1) bytes[k] = raw.charCodeAt(k);
+  return bytes;
+}
+
+export function nextTask() {
+  return new Promise((resolve) => {
+    setTimeout(resolve, 0);
+  });
+}
+
+// How much later (in seconds) a decoded recording runs than the one that was analysed, found by sliding the excerpt
+// that the page carries over it; null when it is nowhere alike, so it is another recording. A codec's delay shows here.
+export function delayAgainst(excerpt, mono, rate) {
+  const reach = Math.round(0.3 * excerpt.rate);
+  const first = Math.round(excerpt.at * excerpt.rate);
+  const wanted = excerpt.samples;
+  const here = Float32Array.from({ length: wanted.length + 2 * reach }, (_, k) =>
+    averaged(mono, ((first - reach + k) * rate) / excerpt.rate, rate / excerpt.rate),
+  );
+  const value = Float64Array.from({ length: 2 * reach + 1 }, (_, lag) => correlation(wanted, here, lag));
+  let best = 0;
+  value.forEach((v, lag) => {
+    if (v > value[best]) best = lag;
+  });
+  if (value[best] < 0.6) return null;
+  return (best - reach + peakOffset(value, best)) / excerpt.rate;
+}
+
+// The mean of a recording over `width` samples centred at a place: a crude low-pass, the same that made the excerpt.
+function averaged(mono, centre, width) {
+  const from = Math.round(centre - width / 2);
+  const to = Math.round(centre + width / 2);
+  let sum = 0;
+  for (let k = Math.max(0, from); k < Math.min(mono.length, to); k += 1) sum += mono[k];
+  return sum / Math.max(1, to - from);
+}
+
+function correlation(wanted, here, lag) {
+  let dot = 0;
+  let a = 1e-12;
+  let b = 1e-12;
+  for (let k = 0; k < wanted.length; k += 1) {
+    dot += wanted[k] * here[k + lag];
+    a += wanted[k] * wanted[k];
+    b += here[k + lag] * here[k + lag];
+  }
+  return dot / Math.sqrt(a * b);
+}
+
+// Top of the parabola through a peak and its neighbours, in steps from the peak.
+function peakOffset(value, k) {
+  if (k <= 0 || k >= value.length - 1) return 0;
+  const bend = value[k - 1] - 2 * value[k] + value[k + 1];
+  return bend === 0 ? 0 : (0.5 * (value[k - 1] - value[k + 1])) / bend;
+}

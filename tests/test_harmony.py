@@ -1,0 +1,33 @@
+"""Harmonic change, on tones whose pitch classes are known."""
+
+import numpy as np
+import pytest
+from making import RATE_HZ
+
+from pulsefind.audio import from_samples
+from pulsefind.harmony import chord_change, harmony_of
+from pulsefind.records import Harmony
+
+
+def tone(hz, length_s):
+    return 0.3 * np.sin(2 * np.pi * hz * np.arange(int(length_s * RATE_HZ)) / RATE_HZ)
+
+
+@pytest.mark.parametrize(("hz", "column"), [(110.0, 9), (440.0, 12 + 9), (261.63, 12 + 0), (65.41, 0)])
+def test_a_tone_falls_into_its_pitch_class(hz, column):
+    # A4 = 440 Hz (ISO 16); C4 and C2 from equal temperament. The first twelve columns are the bass.
+    harmony = harmony_of(from_samples(tone(hz, 2.0), RATE_HZ))
+    assert int(harmony.pitch_class[20].argmax()) == column
+
+
+def test_the_beat_at_which_the_chord_changes_stands_out():
+    samples = np.concatenate([tone(220, 2.0), tone(294, 2.0), tone(220, 2.0)])
+    beats = np.arange(0.5, 6.0, 0.5)
+    change = chord_change(harmony_of(from_samples(samples, RATE_HZ)), beats)
+    assert set(np.argsort(change)[-2:]) == {3, 7}
+
+
+def test_nothing_to_compare_gives_zeros():
+    assert chord_change(Harmony(np.zeros((0, 24)), 20.0), np.arange(5.0)).tolist() == [0] * 5
+    assert chord_change(harmony_of(from_samples(np.zeros(RATE_HZ), RATE_HZ)), np.arange(5.0)).tolist() == [0] * 5
+    assert len(harmony_of(from_samples(np.zeros(0), RATE_HZ)).pitch_class) == 0

@@ -1,0 +1,143 @@
+"""The ladder: what each file clicks, the cue sheet, all or nothing."""
+
+import numpy as np
+import pytest
+import soundfile
+from songs import analysis, onsets, write_track
+
+from pulsefind import ladder
+from pulsefind.errors import OutputError
+from pulsefind.ladder import CAUTION, CUE_SHEET, check_folder, rungs, write_ladder
+from pulsefind.mix import Levels
+from pulsefind.practice import Part, Plan, Practice
+from pulsefind.spool import spooled
+
+SONG = analysis(meters=(4,) * 16, bpm=240.0, pickup=1, guide=(("2&", 1), ("4&", 1)))
+
+
+@pytest.fixture
+def practice(tmp_path):
+    write_track(tmp_path / "song.wav", SONG.track.duration_s)
+    with spooled(tmp_path / "song.wav", None, None, 1.0) as spool:
+        yield Practice(SONG, spool, Plan(reveal_bars=4), None, Levels())
+
+
+def counts(clicks):
+    """Places of clicks in beats from the 1 of their bar; the pickup bar lacks its 1."""
+    return np.round((clicks.time_s - SONG.bars.start_s[clicks.bar]) / 0.25, 6)
+
+
+def test_each_file_gives_less_help_than_the_one_before():
+    found = {rung.name: rung for rung in rungs(SONG, Plan(reveal_bars=4), None)}
+    assert list(found) == [
+        "every beat",
+        "only the 1",
+        "the guide alone, then revealed",
+        "the guide with the track",
+        "check every 8th bar",
+        "no help",
+    ]
+    assert len(found["every beat"].clicks.time_s) == 1 + 64
+    np.testing.assert_array_equal(counts(found["only the 1"].clicks), 0)
+    with_track = found["the guide with the track"].clicks
+    assert set(counts(with_track)[with_track.bar > 0]) == {1.5, 3.5}
+    assert not with_track.accent.any()
+    np.testing.assert_array_equal(SONG.bars.number[found["check every 8th bar"].clicks.bar], [1, 9])
+    assert len(found["no help"].clicks.time_s) == 0
+    assert all(rung.do and rung.listen for rung in found.values())
+
+
+def test_the_beats_are_revealed_after_the_bars_asked_for():
+    rung = rungs(SONG, Plan(reveal_bars=4), None)[2]
+    assert not rung.with_track
+    assert not rung.counted
+    per_bar = np.bincount(rung.clicks.bar, minlength=17)[1:]
+    np.testing.assert_array_equal(per_bar, [2] * 4 + [6] * 4 + [2] * 4 + [6] * 4)
+    accented = rung.clicks.bar[rung.clicks.accent]
+    np.testing.assert_array_equal(SONG.bars.number[accented], [5, 6, 7, 8, 13, 14, 15, 16])
+
+
+def test_without_a_guide_its_files_are_left_out():
+    assert [rung.name for rung in rungs(analysis(), Plan(), None)] == [
+        "every beat",
+        "only the 1",
+        "check every 8th bar",
+        "no help",
+    ]
+
+
+def test_a_part_has_only_its_own_clicks():
+    start_s, end_s = SONG.bars.start_s[5], SONG.bars.start_s[9]
+    for rung in rungs(SONG, Plan(reveal_bars=2), Part(start_s, end_s)):
+        assert ((rung.clicks.time_s >= start_s - 1e-6) & (rung.clicks.time_s < end_s)).all(), rung.name
+
+
+def test_files_and_cue_sheet(practice, tmp_path):
+    folder = tmp_path / "ladder"
+    done = write_ladder(practice, folder, ".flac", False, lambda _: None)
+    names = [one.path.name for one in done]
+    assert sorted(p.name for p in folder.iterdir()) == sorted([*names, CUE_SHEET])
+    assert [name[0] for name in names] == list("123456")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["ladder", "song.wav"]
+    text = (folder / CUE_SHEET).read_text()
+    assert " ".join(CAUTION.split()) in " ".join(text.split())
+    for name in names:
+        assert name in text
+    assert text.count("  Do:") == text.count("  Listen:") == 6
+    assert max(len(line) for line in text.splitlines()) <= 80
+    assert "2& and 4&" in text
+    for one in done:
+        assert soundfile.info(one.path).frames / 44100 == pytest.approx(one.duration_s)
+
+
+def test_the_guide_alone_is_heard_where_it_falls(practice, tmp_path):
+    done = write_ladder(practice, tmp_path / "ladder", ".wav", False, lambda _: None)
+    sound, rate_hz = soundfile.read(done[2].path)
+    expected = rungs(SONG, practice.plan, None)[2].clicks.time_s
+    np.testing.assert_allclose(onsets(sound, rate_hz), expected, atol=0.001)
+
+
+def test_all_files_are_turned_down_alike(tmp_path):
+    write_track(tmp_path / "song.wav", SONG.track.duration_s, level=0.5)
+    with spooled(tmp_path / "song.wav", None, None, 1.0) as spool:
+        loud = Practice(SONG, spool, Plan(), None, Levels(click_db=6.0))
+        done = write_ladder(loud, tmp_path / "ladder", ".wav", False, lambda _: None)
+    assert done[0].turned_down_db > 1
+    assert len({one.turned_down_db for one in done}) == 1
+    assert max(one.true_peak_dbtp for one in done) <= -1.0
+
+
+def test_what_is_there_is_kept_or_replaced_as_asked(practice, tmp_path):
+    folder = tmp_path / "ladder"
+    folder.mkdir()
+    (folder / "my notes.txt").write_text("mine")
+    (folder / CUE_SHEET).write_text("old")
+    with pytest.raises(OutputError, match="--force"):
+        write_ladder(practice, folder, ".wav", False, lambda _: None)
+    assert (folder / CUE_SHEET).read_text() == "old"
+    write_ladder(practice, folder, ".wav", True, lambda _: None)
+    assert (folder / "my notes.txt").read_text() == "mine"
+    assert (folder / CUE_SHEET).read_text() != "old"
+
+
+def test_a_failure_half_way_leaves_nothing(practice, tmp_path, monkeypatch):
+    calls = []
+
+    def fails(*args, force):
+        calls.append(args)
+        if len(calls) == 3:
+            raise OutputError(f"{args[5]}: can't be written")
+        return original(*args, force=force)
+
+    original = ladder.write
+    monkeypatch.setattr(ladder, "write", fails)
+    with pytest.raises(OutputError, match=r"/ladder/3 the guide alone, then revealed.wav: can't be written"):
+        write_ladder(practice, tmp_path / "ladder", ".wav", False, lambda _: None)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["song.wav"]
+
+
+def test_folders_that_can_not_be(tmp_path):
+    (tmp_path / "file").write_text("")
+    for path, message in ((tmp_path / "no" / "ladder", "does not exist"), (tmp_path / "file", "is a file")):
+        with pytest.raises(OutputError, match=message):
+            check_folder(path, True)

@@ -1,0 +1,733 @@
+"""The page, driven in a real browser: what it shows, plays, trains and corrects; and that it asks no network."""
+
+import base64
+import json
+import re
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from pagemaking import RATE_HZ, song, sound_of
+
+import pulsefind
+from pulsefind.page import Recording, hint_words, page_data, page_html, read_recording
+from pulsefind.pdf import find_browser
+from pulsefind.records import Settings
+from pulsefind.webfiles import joined_script
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+JS_TESTS = Path(__file__).parent / "js"
+AXE = JS_TESTS / "node_modules" / "axe-core" / "axe.min.js"
+VIEWS = ("song", "bar", "play", "train", "fix")
+WIDTHS = (360, 820, 1440)
+NASTY = "<img src=x onerror=alert(1)>\"'& </script> \u202eאבג\u202c.wav"
+
+needs_browser = pytest.mark.skipif(find_browser() is None, reason="no Chromium on this machine")
+needs_node = pytest.mark.skipif(shutil.which("node") is None, reason="no node on this machine")
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+]
+
+
+@pytest.fixture(scope="module")
+def analysis():
+    return song(bpm=150.0)
+
+
+@pytest.fixture(scope="module")
+def audio(analysis):
+    return sound_of(analysis)
+
+
+@pytest.fixture(scope="module")
+def page_file(analysis, audio, tmp_path_factory):
+    frames = np.stack([audio.samples, 0.8 * audio.samples], axis=1)
+    html = page_html(analysis, audio, Recording(frames, "Paper Lanterns", "The Tin Kites"), "in/Paper.wav", "p.html")
+    path = tmp_path_factory.mktemp("page") / "page.html"
+    path.write_text(html, encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with playwright.sync_playwright() as running:
+        chromium = running.chromium.launch(executable_path=find_browser(), args=FLAGS)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def opened(browser):
+    """Open pages; at the end no message, no error and no request but for the file itself may have been seen."""
+    seen, contexts = [], []
+
+    def open_page(path, width=1440, height=900, view="song", **options):
+        context = browser.new_context(viewport={"width": width, "height": height}, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: seen.append(f"console: {message.text}"))
+        page.on("pageerror", lambda error: seen.append(f"error: {error}"))
+        page.on("dialog", lambda dialog: seen.append(f"dialog: {dialog.message}"))
+        page.on("request", lambda request: seen.append(f"request: {request.url}"))
+        page.goto(path.as_uri())
+        until(page, "document.querySelectorAll('.bar').length > 0 || document.querySelector('.answer')")
+        page.click(f"#tab-{view}")
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    # A page from disk is one request; each opened page may have made that one and no other.
+    requests = [line for line in seen if line.startswith("request:")]
+    assert [line for line in seen if line not in requests] == []
+    assert all(line.startswith(("request: file:", "request: blob:", "request: data:")) for line in requests), requests
+    assert len([line for line in requests if line.startswith("request: file:")]) == len(contexts)
+
+
+def until(page, condition, timeout_s=20.0):
+    """Wait for a condition. Playwright's own waiting evaluates text in the page, which the page's policy forbids."""
+    deadline = time.monotonic() + timeout_s
+    while not page.evaluate(f"Boolean({condition})"):
+        assert time.monotonic() < deadline, f"never came true: {condition}"
+        page.wait_for_timeout(20)
+
+
+def state(page, expression):
+    return page.evaluate(f"(() => {{ const {{ app }} = window.pulsefindPage; return {expression}; }})()")
+
+
+def onsets(samples, rate_hz, expected_s):
+    """Where sound starts near each expected time, by its own rule: the first sample above a tenth of the local peak."""
+    found = []
+    for t in expected_s:
+        first = max(0, round((t - 0.04) * rate_hz))
+        part = np.abs(samples[first : round((t + 0.04) * rate_hz)])
+        assert part.max() > 0.01, f"nothing sounds near {t:.3f} s"
+        found.append((first + int(np.argmax(part > 0.1 * part.max()))) / rate_hz)
+    return np.array(found)
+
+
+PLAIN = {"track": 1, "click": 0.5, "guide": 0, "master": 1}
+
+
+def rendered(page, options, seconds, with_track=False, levels=PLAIN):
+    """Samples of a run, rendered offline by the page's own scheduler."""
+    text = page.evaluate(
+        """async ([options, seconds, withTrack, levels]) => {
+            const { app } = window.pulsefindPage;
+            const { samples } = await app.render(options, seconds, withTrack ? app.track : null, levels);
+            const bytes = new Uint8Array(samples.buffer);
+            let text = "";
+            for (let k = 0; k < bytes.length; k += 8192) text += String.fromCharCode(...bytes.subarray(k, k + 8192));
+            return btoa(text);
+        }""",
+        [options, seconds, with_track, levels],
+    )
+    return np.frombuffer(base64.b64decode(text), "<f4")
+
+
+# ---- what is in the file
+
+
+def test_data_has_the_plan_and_counts_of_the_analysis(analysis, audio):
+    data = page_data(analysis, audio, True, "a.wav", "a.html")
+    assert data["plan"] == [-1] + [0] * 8 + [-1] * 4 + [0] * 4
+    assert [place["label"] for place in data["guides"][0]["places"]] == ["2&", "4&"]
+    assert data["phrase"] == 4
+    assert np.allclose(data["beats"]["time"], analysis.beats.time_s, atol=1e-5)
+    json.dumps(data, allow_nan=False)
+
+
+def test_hints_are_kept_for_the_command():
+    settings = Settings(meter=(7, 8), bpm_low=80, bpm_high=100, one_at_s=1.5, start_s=30)
+    assert hint_words(settings) == [["--meter", "7/8"], ["--bpm", "80:100"], ["--one-at", "1.5"], ["--range", "30-"]]
+    assert hint_words(Settings()) == []
+
+
+def test_the_script_is_joined_without_imports_and_without_names_declared_twice(tmp_path):
+    script = joined_script("main.mjs")
+    assert "import " not in "".join(line for line in script.splitlines(True) if line.startswith(("import", "export")))
+    assert "</script" not in script.lower()
+    if shutil.which("node"):
+        path = tmp_path / "joined.js"
+        path.write_text(script)
+        # Two modules that declare one name would be a syntax error here.
+        subprocess.run(["node", "--check", str(path)], check=True, capture_output=True)
+
+
+def test_the_page_alone_is_small(analysis, audio):
+    html = page_html(analysis, audio, None, "a.wav", "a.html")
+    assert len(html.encode()) < 300_000
+
+
+def test_reading_the_recording_keeps_stereo_tags_and_time(tmp_path, audio):
+    path = tmp_path / "tagged.flac"
+    with soundfile.SoundFile(path, "w", RATE_HZ, 2, "PCM_16") as file:
+        file.title, file.artist = "Slow Harbour", "The Tin Kites"
+        file.write(np.stack([audio.samples, -0.5 * audio.samples], axis=1))
+    recording = read_recording(path, audio)
+    assert (recording.title, recording.artist) == ("Slow Harbour", "The Tin Kites")
+    assert recording.frames.shape == (len(audio.samples), 2)
+    assert np.allclose(recording.frames[:, 0], audio.samples, atol=1e-4)
+
+
+def test_a_file_that_libsndfile_does_not_read_gives_the_mono_mix(tmp_path, audio):
+    path = tmp_path / "strange.m4a"
+    path.write_bytes(b"nothing that libsndfile knows")
+    assert np.array_equal(read_recording(path, audio).frames[:, 0], audio.samples)
+
+
+# ---- scripts by themselves
+
+
+@needs_node
+def test_scripts():
+    run = subprocess.run(["node", "--test", str(JS_TESTS)], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stdout[-4000:]
+
+
+@pytest.mark.skipif(not (JS_TESTS / "node_modules" / "eslint").exists(), reason="eslint is not installed in tests/js")
+def test_scripts_are_clean():
+    root = Path(pulsefind.__file__).parent.parent
+    eslint = JS_TESTS / "node_modules" / "eslint" / "bin" / "eslint.js"
+    command = ["node", str(eslint), "-c", "tests/js/eslint.config.mjs", "pulsefind/web", "tests/js"]
+    run = subprocess.run(command, cwd=root, capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stdout + run.stderr
+
+
+# ---- in the browser
+
+
+@needs_browser
+@pytest.mark.parametrize("width", WIDTHS)
+def test_every_view_fits_every_width(opened, page_file, width):
+    page = opened(page_file, width)
+    # As where the recording is not inside: the box for opening it has to fit as well.
+    page.evaluate("document.getElementById('file-box').hidden = false")
+    for view in VIEWS:
+        page.click(f"#tab-{view}")
+        assert page.is_visible(f"#view-{view}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, view
+    assert page.is_visible("text=harm hearing")
+
+
+@needs_browser
+def test_the_song_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, analysis):
+    page = opened(page_file)
+    assert page.locator(".bar").count() == len(analysis.bars.beats)
+    assert page.text_content(".bar >> nth=1 >> .unseen") == "bar 1: follow A on 2& and 4&"
+    assert page.text_content(".bar >> nth=9 >> .unseen") == "bar 9: alone"
+    assert page.locator(".bar.alone").count() == 5
+    words = page.inner_text("#plan-words")
+    assert "bars 1 to 8" in words and "bars 9 to 12" in words and "alone, you carry the time" in words
+    assert page.locator(".phrase").count() == 5
+    page.select_option("#phrase", "8")
+    until(page, "document.querySelectorAll('.phrase').length === 3")
+
+
+@needs_browser
+def test_one_bar_shows_the_hits_and_lays_a_misreading_over(opened, page_file):
+    page = opened(page_file, view="bar")
+    assert page.locator(".lens").count() == 2
+    assert "2&" in page.inner_text("#bar-table")
+    assert page.locator(".wrong-box").count() == 0
+    page.click("#bar-misreadings button")
+    assert page.locator(".wrong-box").count() == 2
+    assert page.get_attribute("#bar-misreadings button", "aria-pressed") == "true"
+
+
+@needs_browser
+def test_clicks_lie_on_the_beats(opened, page_file, analysis):
+    page = opened(page_file)
+    begin, seconds = analysis.bars.start_s[0], 20.0
+    samples = rendered(page, {"clicks": {"kind": "beats", "places": [], "gapOn": 0}, "startBar": 0}, seconds)
+    expected = analysis.beats.time_s - begin
+    expected = expected[expected < seconds - 0.1]
+    error_ms = 1000 * np.abs(onsets(samples, RATE_HZ, expected) - expected)
+    assert len(expected) > 40 and error_ms.max() < 2.0
+    # Nothing else sounds: between the clicks there is silence.
+    quiet = np.ones(len(samples), bool)
+    for t in expected:
+        quiet[max(0, int((t - 0.001) * RATE_HZ)) : int((t + 0.05) * RATE_HZ)] = False
+    quiet[int(19 * RATE_HZ) :] = False
+    assert np.abs(samples[quiet]).max() < 1e-4
+
+
+@needs_browser
+@pytest.mark.parametrize("speed", [0.7, 1.2])
+def test_clicks_lie_on_the_stretched_beats_after_the_count_in(opened, page_file, analysis, speed):
+    page = opened(page_file)
+    options = {
+        "clicks": {"kind": "places", "places": ["1", "2&"], "gapOn": 0},
+        "startBar": 1,
+        "speed": speed,
+        "countInBars": 1,
+    }
+    samples = rendered(page, options, 14.0)
+    beat = analysis.beats.time_s
+    first = int(analysis.bars.first_beat[1])
+    step = beat[first + 1] - beat[first]
+    lead = 4 * step / speed
+    ones = beat[first::4]
+    ands = 0.5 * (beat[first + 1 :: 4][: len(ones)] + beat[first + 2 :: 4][: len(ones)])
+    expected = np.sort(np.r_[np.arange(4) * step / speed, lead + (np.r_[ones, ands] - beat[first]) / speed])
+    expected = expected[expected < 13.9]
+    assert 1000 * np.abs(onsets(samples, RATE_HZ, expected) - expected).max() < 2.0
+
+
+@needs_browser
+@pytest.mark.parametrize("speed", [1.0, 0.75])
+def test_the_track_and_its_clicks_agree(opened, page_file, analysis, speed):
+    """The guide's hits in the recording, stretched by the page, lie where the scheduler puts their clicks."""
+    page = opened(page_file)
+    page.click("#play")
+    until(page, "window.pulsefindPage.app.track !== null")
+    page.click("#play")
+    begin = analysis.bars.start_s[1]
+    samples = rendered(page, {"startBar": 1, "speed": speed, "clicks": None}, 9.0, with_track=True)
+    ticks = analysis.guides[0].hits.time_s
+    expected = (ticks[(ticks > begin + 0.2) & (ticks < begin + 6.5)] - begin) / speed
+    # The tick's band alone: the chord below would hide its attack.
+    from scipy.signal import butter, sosfilt
+
+    high = sosfilt(butter(4, 6000, "highpass", fs=RATE_HZ, output="sos"), samples)
+    error_ms = 1000 * np.abs(onsets(high, RATE_HZ, expected) - expected)
+    assert len(expected) > 6 and error_ms.max() < 2.0
+
+
+@needs_browser
+def test_the_guide_alone_sounds_at_its_hits_and_nowhere_else(opened, page_file, analysis):
+    page = opened(page_file)
+    page.click("#play")
+    until(page, "window.pulsefindPage.app.track !== null")
+    page.click("#play")
+    levels = {"track": 0, "click": 0, "guide": 1, "master": 1}
+    options = {"startBar": 1, "clicks": None, "guide": "plan"}
+    samples = rendered(page, options, 9.0, with_track=True, levels=levels)
+    begin = analysis.bars.start_s[1]
+    power = samples.astype(float) ** 2
+    near = np.zeros(len(power), bool)
+    ticks = analysis.guides[0].hits.time_s - begin
+    for t in ticks[(ticks > 0) & (ticks < 9.0)]:
+        near[int((t - 0.01) * RATE_HZ) : int((t + 0.15) * RATE_HZ)] = True
+    assert power[near].sum() > 0.01 and power[near].sum() > 0.999 * power.sum()
+
+
+@needs_browser
+def test_the_page_checks_the_timing_of_its_browser(opened, page_file):
+    page = opened(page_file, view="play")
+    page.click("summary")
+    page.click("#check-timing")
+    until(page, "document.getElementById('timing-note').textContent.includes('clicks')")
+    worst = float(re.search(r"farthest ([\d.]+) ms", page.inner_text("#timing-note"))[1])
+    assert worst < 2.0
+
+
+@needs_browser
+def test_playing_moves_the_playhead_and_stops(opened, page_file):
+    page = opened(page_file)
+    page.click("#play")
+    until(page, "document.querySelector('.bar.now')?.dataset.bar >= 1")
+    assert page.inner_text("#play") == "Stop"
+    assert page.inner_text("#where-bar").startswith(("bar", "pickup"))
+    page.click("#play")
+    assert page.inner_text("#play") == "Play"
+    assert not state(page, "app.player.playing")
+
+
+@needs_browser
+def test_tapping_counts_makes_a_click_set(opened, page_file):
+    page = opened(page_file, view="play")
+    for place in ("2&", "4&", "1"):
+        page.click(f"[data-place='{place}']")
+    page.click("[data-place='1']")
+    assert state(page, "app.clicks.places") == ["2&", "4&"]
+    assert page.get_attribute("[data-place='2&']", "aria-pressed") == "true"
+    page.check("#preset-backbeat")
+    assert state(page, "app.clicks.kind") == "backbeat"
+    assert page.get_attribute("[data-place='2&']", "aria-pressed") == "false"
+
+
+@needs_browser
+def test_dragging_loops_bars_and_the_loop_is_played_round(opened, page_file, analysis):
+    page = opened(page_file, view="play")
+    page.evaluate("document.getElementById('speed').value = 125")
+    page.dispatch_event("#speed", "change")
+    page.select_option("#count-in", "0")
+    page.click("#tab-song")
+    boxes = [page.locator(".bar").nth(k).bounding_box() for k in (2, 3)]
+    page.mouse.move(boxes[0]["x"] + 20, boxes[0]["y"] + 30)
+    page.mouse.down()
+    page.mouse.move(boxes[1]["x"] + 60, boxes[1]["y"] + 30, steps=4)
+    page.mouse.up()
+    assert state(page, "app.loop") == {"first": 2, "last": 3}
+    assert page.is_visible("text=Loop bars 2 to 3")
+    page.click("#play")
+    until(page, "(window.pulsefindPage.app.player.scheduler?.segments.length ?? 0) >= 3")
+    start, end = analysis.bars.start_s[2], analysis.bars.start_s[4]
+    for _ in range(5):
+        page.wait_for_timeout(100)
+        song_s = state(page, "app.player.scheduler.songAt(app.player.mixer.context.currentTime)")
+        assert start - 1e-6 <= song_s <= end + 1e-6
+    page.keyboard.press("Escape")
+    assert state(page, "app.loop") is None
+
+
+@needs_browser
+def test_a_finger_drags_a_loop(opened, page_file):
+    page = opened(page_file, 360, 760, has_touch=True, is_mobile=True)
+    page.locator(".bar").nth(1).scroll_into_view_if_needed()
+    boxes = [page.locator(".bar").nth(k).bounding_box() for k in (1, 2, 3)]
+    points = [{"x": box["x"] + box["width"] / 2, "y": box["y"] + 30} for box in boxes]
+    session = page.context.new_cdp_session(page)
+    session.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [points[0]]})
+    for k in range(1, 9):
+        part = k / 8
+        x = points[0]["x"] + part * (points[2]["x"] - points[0]["x"])
+        session.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x, "y": points[0]["y"]}]})
+    session.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    assert state(page, "app.loop") == {"first": 1, "last": 3}
+
+
+@needs_browser
+def test_keys_reach_everything_on_the_map(opened, page_file):
+    page = opened(page_file)
+    page.focus(".bar >> nth=0")
+    for key in ("ArrowRight", "ArrowRight", "Shift+ArrowRight", "Shift+ArrowRight"):
+        page.keyboard.press(key)
+    assert state(page, "app.loop") == {"first": 2, "last": 4}
+    page.keyboard.press("Escape")
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowDown")
+    assert state(page, "app.selected") == 4
+    page.keyboard.press("Enter")
+    until(page, "window.pulsefindPage.app.player.playing")
+    page.focus("#main")
+    page.keyboard.press("Space")
+    until(page, "!window.pulsefindPage.app.player.playing")
+    page.focus("#tab-song")
+    page.keyboard.press("ArrowRight")
+    assert page.is_visible("#view-bar")
+
+
+@needs_browser
+def test_with_little_motion_wanted_the_playhead_steps_from_beat_to_beat(opened, page_file):
+    page = opened(page_file, reduced_motion="reduce")
+    page.focus(".bar >> nth=1")
+    page.keyboard.press("Enter")
+    until(page, "document.querySelector('.bar.now') !== null")
+    seen = page.evaluate(
+        """async () => {
+            const seen = new Set();
+            for (let k = 0; k < 60; k += 1) {
+                await new Promise((resolve) => setTimeout(resolve, 20));
+                const at = document.querySelector(".bar.now")?.style.getPropertyValue("--at");
+                if (at) seen.add(Number(at));
+            }
+            return [...seen];
+        }"""
+    )
+    page.click("#play")
+    steps = [beat / 4 for beat in range(4)]
+    assert len(seen) > 1
+    assert all(min(abs(at - step) for step in steps) < 1e-3 for at in seen)
+
+
+TAP = """async (times) => {
+    const { app } = window.pulsefindPage;
+    const context = app.player.mixer.context;
+    for (const t of times) {
+        while (context.currentTime < t) await new Promise((resolve) => setTimeout(resolve, 2));
+        document.body.dispatchEvent(new KeyboardEvent("keydown", { key: "j", bubbles: true }));
+    }
+}"""
+
+
+@needs_browser
+def test_the_delay_of_the_device_is_measured_and_kept(opened, page_file):
+    page = opened(page_file, view="train")
+    page.click("#delay-start")
+    until(page, "window.pulsefindPage.app.training?.clicks?.length > 0")
+    clicks = state(page, "app.training.clicks")
+    page.evaluate(TAP, [t + 0.15 for t in clicks[:10]])
+    page.click("#play")
+    # The page cannot know when the sound was heard better than its output clock does: within 60 ms of what was put in.
+    assert state(page, "app.delay.value") == pytest.approx(0.15, abs=0.06)
+    assert "Kept" in page.inner_text("#delay-note")
+    assert float(page.evaluate("localStorage.getItem('pulsefind.delay')")) == state(page, "app.delay.value")
+
+
+@needs_browser
+def test_find_the_one_by_name_and_by_tap(opened, page_file):
+    page = opened(page_file, view="train")
+    page.click("#one-start")
+    until(page, "window.pulsefindPage.app.player.playing")
+    hit = state(page, "app.findOne.hit.place")
+    page.click(f"[data-name='{hit}']")
+    assert page.inner_text("#one-score") == "1 of 1 right"
+    page.click("#one-start")
+    until(page, "window.pulsefindPage.app.findOne.riddle && window.pulsefindPage.app.player.playing")
+    wrong = "1" if state(page, "app.findOne.hit.place") != "1" else "2"
+    page.click(f"[data-name='{wrong}']")
+    assert page.inner_text("#one-score") == "1 of 2 right"
+    assert "the first hit fell on" in page.inner_text("#one-note")
+    page.click("#one-start")
+    until(page, "window.pulsefindPage.app.findOne.riddle && window.pulsefindPage.app.player.playing")
+    target = state(
+        page,
+        """(() => {
+            const { scheduler } = app.player;
+            const bar = app.reading.bars[app.findOne.riddle.bar + 2];
+            return scheduler.contextTimeOf(bar.start, app.player.mixer.context.currentTime);
+        })()""",
+    )
+    page.evaluate(TAP, [target + 0.03])
+    assert page.inner_text("#one-score") == "2 of 3 right"
+    page.click("#play")
+
+
+@needs_browser
+def test_hold_it_judges_taps(opened, page_file):
+    page = opened(page_file, view="train")
+    page.fill("#hold-bars", "1")
+    page.click("#hold-start")
+    until(page, "window.pulsefindPage.app.player.playing")
+    times = state(
+        page,
+        """app.reading.time.slice(5, 17).map((t) => app.player.scheduler.contextTimeOf(t, 0))""",
+    )
+    page.evaluate(TAP, [t + 0.03 for t in times])
+    page.click("#play")
+    words = page.inner_text("#hold-note")
+    assert words.startswith("12 taps") and "give or take" in words
+    assert page.is_visible(".hold-chart")
+
+
+@needs_browser
+def test_a_midi_note_counts_as_a_tap(opened, page_file):
+    page = opened(page_file, view="train")
+    page.click("#hold-start")
+    until(page, "window.pulsefindPage.app.player.playing")
+    until(page, "window.pulsefindPage.app.songAtTap(window.pulsefindPage.app.player.heardAt() - 0.3) !== null")
+    for data in ([0x99, 38, 100], [0x99, 38, 0], [0x89, 38, 64], [0xB0, 1, 1]):
+        page.evaluate(
+            "(data) => window.pulsefindPage.app.midi({ data, timeStamp: performance.now() })",
+            data,
+        )
+    assert state(page, "app.holdIt.taps.length") == 1
+    page.click("#play")
+
+
+@needs_browser
+def test_corrections_relabel_at_once_and_show_the_command(opened, page_file):
+    page = opened(page_file, view="fix")
+    assert page.inner_text("#command") == "pulsefind page in/Paper.wav --out p.html --force"
+    page.click("#fix-later")
+    assert "A now falls on 1&, 3&" in page.inner_text("#fix-note")
+    one_s = state(page, "app.reading.bars.find((bar) => bar.firstCount === 1).start")
+    assert f"--one-at {one_s:.3f}" in page.inner_text("#command")
+    page.click("#tab-song")
+    until(page, "document.querySelectorAll('.bar').length === 17")
+    assert page.text_content(".bar >> nth=1 >> .unseen") == "bar 1: follow A on 1& and 3&"
+    page.click("#tab-fix")
+    page.click("#fix-undo")
+    assert page.inner_text("#command") == "pulsefind page in/Paper.wav --out p.html --force"
+    page.click("#fix-half")
+    assert "--bpm" in page.inner_text("#command")
+    page.click("#fix-undo")
+    page.click("#fix-double")
+    assert "4" in page.inner_text("#fix-note")
+    page.click("#fix-undo")
+    page.click("#tab-song")
+    page.click(".bar >> nth=2")
+    page.click("#tab-fix")
+    page.click("#fix-drawing button >> nth=3")
+    assert state(page, "app.corrections") == [{"kind": "shift", "beats": -1}]
+
+
+@needs_browser
+def test_the_one_can_be_tapped_while_it_plays(opened, page_file):
+    page = opened(page_file, view="fix")
+    page.click("#fix-tap")
+    assert "Play the song first" in page.inner_text("#fix-note")
+    page.click("#tab-play")
+    page.select_option("#count-in", "0")
+    page.click("#tab-fix")
+    page.click("#play")
+    until(page, "window.pulsefindPage.app.player.playing")
+    page.evaluate(
+        """async () => {
+            const { app } = window.pulsefindPage;
+            const { context } = app.player.mixer;
+            const at = app.player.scheduler.contextTimeOf(app.reading.time[3], 0);
+            while (app.player.heardAt() < at) await new Promise((resolve) => setTimeout(resolve, 2));
+            document.getElementById("fix-tap").click();
+        }"""
+    )
+    assert state(page, "app.reading.count[3]") == 1
+
+
+@needs_browser
+def test_printing_leaves_the_controls_out(opened, page_file):
+    page = opened(page_file)
+    page.emulate_media(media="print")
+    assert not page.is_visible(".transport") and not page.is_visible(".views")
+    assert page.is_visible(".bar >> nth=0")
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert page.pdf(format="A4").startswith(b"%PDF")
+
+
+@needs_browser
+def test_nothing_can_be_fetched_and_no_other_script_runs(opened, page_file, browser):
+    page = browser.new_context().new_page()
+    page.goto(page_file.as_uri())
+    answered, blocked = [], []
+    page.on("response", lambda response: answered.append(response.url))
+    page.on("requestfailed", lambda request: blocked.append(request.failure))
+    refused = page.evaluate("fetch('https://pulsefind.invalid/').then(() => false, () => true)")
+    page.evaluate(
+        """() => {
+            const script = document.createElement("script");
+            script.textContent = "window.intruder = true";
+            document.body.append(script);
+            const image = new Image();
+            image.src = "https://pulsefind.invalid/x.png";
+            document.body.append(image);
+        }"""
+    )
+    page.wait_for_timeout(200)
+    assert refused and page.evaluate("window.intruder === undefined")
+    # The image is refused before anything is sent: by the page's policy, not by a network that is not there.
+    assert answered == [] and set(blocked) == {"csp"}
+    page.context.close()
+
+
+@needs_browser
+def test_names_and_tags_show_as_text(opened, tmp_path, audio):
+    nasty = song(name=NASTY)
+    stem = NASTY.removesuffix(".wav")
+    for tags in (Recording(audio.samples[:, None], "", NASTY), Recording(audio.samples[:, None], NASTY, NASTY)):
+        path = tmp_path / "nasty.html"
+        path.write_text(page_html(nasty, audio, tags, NASTY, "p.html"), encoding="utf-8")
+        page = opened(path)
+        assert page.text_content("h1") == (tags.title or Path(stem).name)
+        assert page.text_content(".artist") == NASTY
+        assert page.get_attribute("h1", "dir") == "auto"
+        assert page.locator("img").count() == 0
+        page.click("#tab-fix")
+        assert NASTY.replace("'", "'\\''") in page.text_content("#command")
+
+
+@needs_browser
+@pytest.mark.parametrize(
+    ("ending", "form", "subtype"), [("mp3", "MP3", None), ("ogg", "OGG", "VORBIS"), ("wav", "WAV", None)]
+)
+def test_a_file_beside_the_page_is_aligned(opened, tmp_path, analysis, audio, ending, form, subtype):
+    """A codec's delay, as Chromium decodes it, is measured and made good; the check decodes and compares by itself."""
+    recording = tmp_path / f"song.{ending}"
+    soundfile.write(recording, audio.samples, RATE_HZ, format=form, subtype=subtype)
+    path = tmp_path / "beside.html"
+    path.write_text(page_html(analysis, audio, None, "song", "p.html"), encoding="utf-8")
+    page = opened(path, view="play")
+    page.set_input_files("#file", recording)
+    until(page, "document.getElementById('file-note').textContent.includes('is ready')")
+    delay_s = state(page, "app.track.delay")
+    rate_hz = state(page, "app.track.buffer.sampleRate")
+    first = 3 * rate_hz
+    decoded = np.array(
+        state(page, f"Array.from(app.track.buffer.getChannelData(0).subarray({first}, {first + rate_hz}))")
+    )
+    from scipy.signal import correlate
+
+    reach = rate_hz // 10
+    at_s = (first - reach + np.arange(rate_hz + 2 * reach)) / rate_hz
+    reference = np.interp(at_s, np.arange(len(audio.samples)) / RATE_HZ, audio.samples)
+    lag = reach - int(np.argmax(correlate(reference, decoded, "valid")))
+    assert abs(delay_s - lag / rate_hz) < 0.0005
+
+
+@needs_browser
+def test_a_delay_put_in_is_found(opened, tmp_path, analysis, audio):
+    """1105 samples before the sound: what an mp3 decoder adds to a file whose header does not tell its padding."""
+    recording = tmp_path / "late.wav"
+    soundfile.write(recording, np.r_[np.zeros(1105, np.float32), audio.samples], RATE_HZ)
+    path = tmp_path / "beside.html"
+    path.write_text(page_html(analysis, audio, None, "song", "p.html"), encoding="utf-8")
+    page = opened(path, view="play")
+    page.set_input_files("#file", recording)
+    until(page, "document.getElementById('file-note').textContent.includes('is ready')")
+    assert "25.0 ms late" in page.inner_text("#file-note") or "25.1 ms late" in page.inner_text("#file-note")
+    assert state(page, "app.track.delay") == pytest.approx(1105 / RATE_HZ, abs=0.0001)
+
+
+@needs_browser
+def test_another_recording_is_refused(opened, tmp_path, analysis, audio):
+    recording = tmp_path / "other.wav"
+    soundfile.write(recording, np.random.default_rng(5).normal(0, 0.1, 5 * RATE_HZ), RATE_HZ)
+    path = tmp_path / "beside.html"
+    path.write_text(page_html(analysis, audio, None, "song", "p.html"), encoding="utf-8")
+    page = opened(path, view="play")
+    page.set_input_files("#file", recording)
+    until(page, "document.getElementById('file-note').textContent.includes('not the recording')")
+    assert state(page, "app.track") is None
+
+
+@needs_browser
+def test_loudness_starts_low_and_the_limiter_holds(opened, page_file):
+    page = opened(page_file, view="play")
+    assert page.input_value("#level-master") == "30"
+    assert page.is_visible("text=Mind your ears")
+    loud = page.evaluate(
+        """async () => {
+            const { app } = window.pulsefindPage;
+            const places = app.reading.bars[1] ? ["1", "1e", "1&", "1a"] : [];
+            const { samples } = await app.render({ clicks: { kind: "places", places, gapOn: 0 }, startBar: 1 }, 4);
+            return samples.reduce((most, x) => Math.max(most, Math.abs(x)), 0);
+        }"""
+    )
+    assert 0.2 < loud <= 0.9
+
+
+@needs_browser
+def test_a_recording_without_a_beat_says_so(opened, tmp_path, audio):
+    from pulsefind.analysis import analyse
+    from pulsefind.audio import from_samples
+
+    silence = from_samples(np.zeros(2 * RATE_HZ, np.float32), RATE_HZ)
+    analysis = analyse(silence, Settings(use_cache=False))
+    path = tmp_path / "silence.html"
+    path.write_text(page_html(analysis, silence, None, "s.wav", "p.html"), encoding="utf-8")
+    page = opened(path)
+    assert analysis.warnings[0] in page.inner_text("#answers")
+    assert page.is_disabled("#play") and page.is_disabled("#tab-train")
+
+
+@needs_browser
+@pytest.mark.skipif(not AXE.exists(), reason="axe-core is not installed in tests/js")
+@pytest.mark.parametrize("light", ["dark", "light"])
+def test_no_serious_accessibility_fault(opened, page_file, light):
+    page = opened(page_file, 820, color_scheme=light)
+    page.evaluate(AXE.read_text())
+    for view in VIEWS:
+        page.click(f"#tab-{view}")
+        if view == "bar":
+            page.click("#bar-misreadings button")
+        found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")["violations"]
+        serious = [
+            (fault["id"], [node["html"][:120] for node in fault["nodes"]][:3])
+            for fault in found
+            if fault["impact"] in ("serious", "critical")
+        ]
+        assert serious == [], view

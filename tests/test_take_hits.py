@@ -1,0 +1,132 @@
+import mido
+import numpy as np
+import pretty_midi
+import pytest
+
+from eval.take_sound import RATE_HZ, render
+from pulsefind.audio import from_samples
+from pulsefind.errors import AudioError
+from pulsefind.take_hits import change_point, find_strokes, read_take
+from pulsefind.take_records import TakeError, TakeHits
+
+
+def strokes(kinds: list[str], step_s: float = 0.31, velocity: float = 100.0) -> TakeHits:
+    time_s = 0.5 + step_s * np.arange(len(kinds))
+    return TakeHits(time_s, tuple(kinds), np.full(len(kinds), velocity), "velocity", float(time_s[-1]) + 1, "midi")
+
+
+@pytest.mark.parametrize("velocity", [50.0, 100.0, 127.0])
+def test_strokes_are_timed_to_two_milliseconds(velocity):
+    hits = strokes(["kick", "hat", "snare", "hat"] * 8, velocity=velocity)
+    found = find_strokes(from_samples(render(hits, np.random.default_rng(0)), RATE_HZ))
+    times = np.unique(found.time_s)
+    assert len(times) == len(hits.time_s)
+    assert np.abs(times - hits.time_s).max() < 0.002
+
+
+def test_kinds_are_told_apart():
+    hits = strokes(["kick", "hat", "snare", "hat"] * 8)
+    found = find_strokes(from_samples(render(hits, np.random.default_rng(0)), RATE_HZ))
+    first = {round(float(t), 2): k for t, k in zip(found.time_s[::-1], found.kind[::-1], strict=True)}
+    heard = [first[round(float(t), 2)] for t in np.unique(found.time_s)]
+    assert heard == ["kick", "cymbal", "snare", "cymbal"] * 8
+
+
+def test_a_kick_under_a_cymbal_gives_two_hits():
+    one = strokes(["kick", "hat", "snare", "hat"] * 8)
+    time_s = np.sort(np.r_[one.time_s, one.time_s[::4]])
+    kinds = []
+    for k in range(32):
+        kinds += ["cymbal", "kick"] if k % 4 == 0 else [one.kind[k]]
+    both = TakeHits(time_s, tuple(kinds), np.full(len(time_s), 100.0), "velocity", one.duration_s, "midi")
+    found = find_strokes(from_samples(render(both, np.random.default_rng(0)), RATE_HZ))
+    at = [{k for t, k in zip(found.time_s, found.kind, strict=True) if abs(t - s) < 0.01} for s in one.time_s[::4]]
+    assert all(kinds == {"kick", "cymbal"} for kinds in at)
+
+
+def test_softer_strokes_between_loud_ones_are_heard():
+    hits = strokes(["snare"] * 32, 0.15)
+    level = np.where(np.arange(32) % 4 == 0, 110.0, 45.0)
+    soft = TakeHits(hits.time_s, hits.kind, level, "velocity", hits.duration_s, "midi")
+    found = find_strokes(from_samples(render(soft, np.random.default_rng(1)), RATE_HZ))
+    assert len(np.unique(found.time_s)) == 32
+
+
+def test_silence_and_noise_without_strokes_give_none():
+    assert len(find_strokes(from_samples(np.zeros(RATE_HZ * 5), RATE_HZ)).time_s) == 0
+    assert len(find_strokes(from_samples(np.zeros(0), RATE_HZ)).time_s) == 0
+    hiss = 0.01 * np.random.default_rng(0).normal(size=RATE_HZ * 5)
+    assert len(find_strokes(from_samples(hiss, RATE_HZ)).time_s) < 10
+
+
+def test_phone_audio_at_8_khz_is_read_and_says_what_it_lacks():
+    import soxr
+
+    hits = strokes(["kick", "hat", "snare", "hat"] * 8)
+    thin = soxr.resample(render(hits, np.random.default_rng(0)), RATE_HZ, 8000)
+    found = find_strokes(from_samples(thin, 8000))
+    assert "8 kHz" in found.notes[0]
+    heard = np.unique(found.time_s)
+    low = hits.time_s[::2]
+    assert np.mean([np.abs(heard - t).min() < 0.005 for t in low]) > 0.9
+
+
+def test_the_change_point_is_where_a_slow_search_finds_the_least_cost():
+    rng = np.random.default_rng(0)
+    signal = np.r_[rng.normal(0, 0.1, 300), rng.normal(0, 1.0, 200)]
+    cost = [k * np.log(np.mean(signal[:k] ** 2)) + (500 - k) * np.log(np.mean(signal[k:] ** 2)) for k in range(12, 488)]
+    assert change_point(signal) == 12 + int(np.argmin(cost))
+    assert abs(change_point(signal) - 300) <= 2
+
+
+def write_midi(path, rows, tempi=((0, 120.0),), channel=9):
+    file = mido.MidiFile(ticks_per_beat=480)
+    track = mido.MidiTrack()
+    events = [(tick, mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(bpm))) for tick, bpm in tempi]
+    for tick, note, velocity in rows:
+        events.append((tick, mido.Message("note_on", note=note, velocity=velocity, channel=channel)))
+        events.append((tick + 60, mido.Message("note_off", note=note, channel=channel)))
+    now = 0
+    for tick, message in sorted(events, key=lambda event: event[0]):
+        track.append(message.copy(time=tick - now))
+        now = tick
+    file.tracks.append(track)
+    file.save(path)
+
+
+def test_midi_notes_are_where_pretty_midi_reads_them(tmp_path):
+    path = tmp_path / "take.mid"
+    rows = [(240 * k, (36, 42, 38, 46)[k % 4], 60 + k) for k in range(32)]
+    write_midi(path, rows, tempi=((0, 120.0), (1920, 90.0), (3840, 150.0)))
+    hits, audio = read_take(path)
+    notes = sorted((n.start, n.velocity) for i in pretty_midi.PrettyMIDI(str(path)).instruments for n in i.notes)
+    assert audio is None
+    assert hits.time_s == pytest.approx([start for start, _ in notes], abs=1e-6)
+    assert list(hits.level) == [velocity for _, velocity in notes]
+    # General MIDI Level 1 percussion map.
+    assert hits.kind == ("kick", "hat", "snare", "hat") * 8
+
+
+def test_midi_without_a_drum_channel_is_read_and_says_so(tmp_path):
+    path = tmp_path / "take.mid"
+    write_midi(path, [(240 * k, 36, 90) for k in range(10)], channel=0)
+    hits, _ = read_take(path)
+    assert len(hits.time_s) == 10
+    assert "drum channel" in hits.notes[0]
+
+
+def test_midi_without_notes_is_refused_in_one_line(tmp_path):
+    path = tmp_path / "empty.mid"
+    write_midi(path, [])
+    with pytest.raises(TakeError, match="holds no notes"):
+        read_take(path)
+
+
+def test_damaged_midi_and_other_files_are_refused_in_one_line(tmp_path):
+    path = tmp_path / "cut.mid"
+    write_midi(path, [(240 * k, 36, 90) for k in range(10)])
+    path.write_bytes(path.read_bytes()[:60])
+    with pytest.raises(TakeError, match="damaged"):
+        read_take(path)
+    with pytest.raises(AudioError, match="no such file"):
+        read_take(tmp_path / "missing.wav")

@@ -1,0 +1,132 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import linear_sum_assignment
+
+from eval.take_sim import make_track
+from pulsefind.take_corrections import fit_ramp
+from pulsefind.take_match import WINDOW_MS, assign, match
+from pulsefind.take_records import TakeHits
+
+
+def cost_of(pairs, time_s, nominal_s):
+    matched = sum(abs(time_s[i] - nominal_s[s]) for i, s in pairs)
+    return matched + (len(time_s) - len(pairs)) * WINDOW_MS / 1000
+
+
+@given(st.lists(st.floats(0.0, 2.0), min_size=1, max_size=12), st.integers(3, 14))
+@settings(deadline=None, max_examples=60)
+def test_assignment_costs_no_more_than_the_hungarian_method_finds(times, n_slots):
+    time_s, nominal_s = np.sort(times), np.linspace(0.0, 2.0, n_slots)
+    window_s = np.full(n_slots, WINDOW_MS / 1000)
+    away = np.abs(time_s[:, None] - nominal_s[None, :])
+    # scipy's optimal assignment, with one way out per hit at the price of a window.
+    price = np.where(away <= window_s, away, 1e6)
+    full = np.hstack([price, np.where(np.eye(len(time_s)) > 0, WINDOW_MS / 1000, 1e6)])
+    rows, columns = linear_sum_assignment(full)
+    pairs = assign(time_s, nominal_s, window_s)
+    assert cost_of(pairs, time_s, nominal_s) == pytest.approx(full[rows, columns].sum(), abs=1e-9)
+    assert len({s for _, s in pairs}) == len(pairs) == len({i for i, _ in pairs})
+
+
+def played(rows, unit="velocity"):
+    rows = sorted(rows)
+    time_s, kind, level = zip(*rows, strict=True)
+    return TakeHits(np.array(time_s), tuple(kind), np.array(level, float), unit, time_s[-1] + 1, "midi")
+
+
+def steady(track, skip=()):
+    """Hats on every eighth, kick and snare in turn on the beats, exactly on the track."""
+    rows = []
+    edges = np.r_[track.beats.time_s, track.bars.end_s]
+    for b in range(len(edges) - 1):
+        for half in (0, 1):
+            t = float(edges[b] + half * 0.5 * (edges[b + 1] - edges[b]))
+            rows.append((t, "hat", 70))
+            if half == 0 and b not in skip:
+                rows.append((t, "snare" if b % 2 else "kick", 100))
+    return rows
+
+
+def test_every_hit_of_a_steady_take_finds_its_place():
+    track = make_track(100, 16)
+    hits = played(steady(track))
+    found = match(track, hits, hits.time_s)
+    assert len(found.played.time_s) == len(hits.time_s)
+    assert np.abs(found.played.offset_ms).max() < 1e-6
+    assert found.strays == () and found.missed == ()
+    assert set(found.played.place) == {"1", "1&", "2", "2&", "3", "3&", "4", "4&"}
+
+
+def test_a_note_left_out_of_the_pattern_is_missed_at_its_place():
+    track = make_track(100, 16)
+    hits = played(steady(track, skip=(21,)))
+    found = match(track, hits, hits.time_s)
+    assert [(m.bar, m.place, m.kind) for m in found.missed] == [(5, "2", "snare")]
+    assert found.missed[0].time_s == pytest.approx(track.beats.time_s[21])
+
+
+def test_a_flam_counts_once_and_its_grace_note_is_named():
+    track = make_track(100, 16)
+    beat_s = float(track.beats.time_s[9])
+    hits = played([*steady(track), (beat_s - 0.025, "snare", 40)])
+    found = match(track, hits, hits.time_s)
+    assert [s.reason for s in found.strays] == ["flam"]
+    assert np.abs(found.played.offset_ms).max() < 1e-6
+
+
+def test_ghost_notes_are_marked_and_keep_their_own_place():
+    track = make_track(90, 16, slots_per_beat=4)
+    rows = steady(track)
+    ghosts = [float(track.beats.time_s[b] + 0.75 * 60 / 90) for b in range(0, 60, 4)]
+    hits = played([*rows, *((t, "snare", 25) for t in ghosts)])
+    found = match(track, hits, hits.time_s)
+    marked = found.played.ghost
+    assert marked.sum() == len(ghosts)
+    assert {found.played.place[i] for i in np.flatnonzero(marked)} == {"1a"}
+
+
+def test_hits_between_places_are_extra_and_hits_around_the_song_are_outside():
+    track = make_track(100, 16)
+    end_s = track.bars.end_s
+    hits = played([*steady(track), (10.15, "tom", 80), (end_s + 3.0, "tom", 80)])
+    found = match(track, hits, hits.time_s)
+    assert [s.reason for s in found.strays] == ["extra", "outside"]
+
+
+def test_a_player_who_drifts_beyond_half_a_place_is_followed():
+    track = make_track(100, 24, alone=((8, 13),))
+    rows = steady(track)
+    alone = track.alone[0]
+    length = alone.end_s - alone.start_s
+
+    def late(t):
+        # Alone up to 180 ms late, more than half an eighth of 300 ms; the bar after takes it back.
+        if alone.start_s <= t < alone.end_s:
+            return 0.18 * (t - alone.start_s) / length
+        return max(0.0, 0.18 * (1 - (t - alone.end_s) / 2.4)) if t >= alone.end_s else 0.0
+
+    hits = played([(t + late(t), k, v) for t, k, v in rows])
+    found = match(track, hits, hits.time_s)
+    assert found.played.offset_ms.max() == pytest.approx(180, abs=8)
+    assert len(found.played.time_s) == len(rows)
+
+
+def test_a_ramp_is_found_where_a_slow_search_finds_it():
+    rng = np.random.default_rng(0)
+    t = np.arange(24) * 0.25
+    y = np.interp(t, [2.0, 4.0], [80.0, 0.0]) + rng.normal(0, 3, 24)
+    best = min(
+        (
+            np.linalg.lstsq(np.stack([np.ones(24), np.clip((t - t[a]) / (t[b] - t[a]), 0, 1)], 1), y, rcond=None)[1][0],
+            a,
+            b,
+        )
+        for a in range(24)
+        for b in range(a + 1, 24)
+    )
+    ramp = fit_ramp(t, y)
+    assert (ramp.first, ramp.last) == best[1:]
+    assert ramp.before_ms == pytest.approx(80, abs=4)
+    assert ramp.after_ms == pytest.approx(0, abs=4)

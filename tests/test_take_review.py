@@ -1,0 +1,238 @@
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from eval.take import (
+    audio_difference,
+    click_track,
+    corrected_share,
+    groove_difference,
+    groove_folder,
+    performances,
+    simulated_pair,
+)
+from eval.take_sim import Player, make_track, simulate_take
+from eval.take_sound import RATE_HZ, render
+from pulsefind.audio import from_samples
+from pulsefind.take_hits import find_strokes
+from pulsefind.take_json import review_to_json
+from pulsefind.take_measures import noticeable
+from pulsefind.take_midi import read_midi_take
+from pulsefind.take_records import TakeError, TakeHits
+from pulsefind.take_report import review_report
+from pulsefind.take_review import review_take
+
+HERE, SONG = Path("take.mid"), Path("my song.wav")
+no_data = pytest.mark.skipif(
+    groove_folder() is None, reason="no folder groove_midi in PULSEFIND_DATA or ../shared/data"
+)
+
+
+@pytest.fixture(scope="module")
+def simulated():
+    return [simulated_pair(seed, known_start=True) for seed in range(6)]
+
+
+def test_offsets_and_spread_of_simulated_takes_are_the_true_ones(simulated):
+    for _, _, take, _, review in simulated:
+        # The clock is fitted to a player who wanders; what that leaves open moves the mean by some ms.
+        assert review.whole.offset_ms == pytest.approx(take.offset_ms.mean(), abs=12)
+        assert review.whole.spread_ms == pytest.approx(take.offset_ms.std(), abs=4)
+        kick = np.array(take.kind) == "kick"
+        apart = review.kinds["kick"].offset_ms - review.kinds["hat"].offset_ms
+        true = take.offset_ms[kick].mean() - take.offset_ms[np.array(take.kind) == "hat"].mean()
+        assert apart == pytest.approx(true, abs=1.0)
+
+
+def test_missed_and_extra_notes_of_simulated_takes_are_counted(simulated):
+    for _, _, take, _, review in simulated:
+        assert abs(len(review.missed) - take.n_missed) <= 4
+        assert abs(sum(s.reason == "extra" for s in review.strays) - take.n_extra) <= 3
+
+
+def test_swing_drift_and_clock_of_simulated_takes_are_near_the_truth(simulated):
+    for track, player, take, _, review in simulated:
+        assert review.swing[0].player_ratio == pytest.approx(player.swing_ratio, abs=0.12)
+        assert abs(review.alignment.clock_ppm - take.clock_ppm) < 150
+        for drift, stretch in zip(review.drifts, track.alone, strict=True):
+            member = (take.bar >= stretch.first_bar) & (take.bar <= stretch.last_bar)
+            bar_s = (stretch.end_s - stretch.start_s) / 4
+            slope = np.polyfit(take.nominal_s[member] / bar_s, take.offset_ms[member], 1)[0]
+            assert drift.ms_per_bar == pytest.approx(slope, abs=3)
+
+
+def test_gains_of_simulated_takes_lie_within_their_errors(simulated):
+    for _, player, _, _, review in simulated:
+        gains = review.gains
+        assert gains is not None and gains.interval_beats == 0.5
+        assert abs(gains.phase_gain - player.phase_gain) < 4 * gains.phase_error
+
+
+@pytest.mark.parametrize("size_ms", [80.0, 200.0])
+def test_even_and_jumped_corrections_are_told_apart(size_ms):
+    for seed in range(16):
+        kind = "even" if seed % 2 else "jump"
+        share = corrected_share(seed, kind, size_ms)
+        assert share is not None and (share >= 0.5) == (kind == "even")
+
+
+def test_a_perfectly_even_correction_has_share_one_and_the_ratio_that_was_played():
+    track = make_track(100, 24, alone=((10, 13),))
+    player = Player(motor_ms=0.0, white_noise=True, drift_ms_per_bar=60.0, correction="even")
+    review = review_take(
+        track, simulate_take(track, player, np.random.default_rng(0)).hits, HERE, SONG, starts_at_s=0.0
+    )
+    correction = review.corrections[0]
+    assert correction.spread_share == pytest.approx(1.0, abs=0.01)
+    assert correction.bars == 1
+    assert correction.size_ms == pytest.approx(-240, abs=6)
+    # 240 ms taken out of a bar of 2400 ms: where 10 was, 9 is played.
+    assert correction.stretch == pytest.approx(0.9, abs=0.005)
+    for note in correction.notes:
+        assert note.played_ms == pytest.approx(note.even_ms, abs=6)
+
+
+def test_one_jump_has_share_zero():
+    track = make_track(100, 24, alone=((10, 13),))
+    player = Player(motor_ms=0.0, white_noise=True, drift_ms_per_bar=-40.0, correction="jump")
+    review = review_take(
+        track, simulate_take(track, player, np.random.default_rng(1)).hits, HERE, SONG, starts_at_s=0.0
+    )
+    assert review.corrections[0].spread_share == pytest.approx(0.0, abs=0.01)
+    assert review.practice.command.startswith("pulsefind click 'my song.wav' --")
+
+
+def test_a_steady_take_has_nothing_to_correct_and_is_sent_on_with_less_help():
+    track = make_track(100, 24, alone=((10, 13),))
+    player = Player(motor_ms=2.0, white_noise=True)
+    review = review_take(
+        track, simulate_take(track, player, np.random.default_rng(2)).hits, HERE, SONG, starts_at_s=0.0
+    )
+    assert review.corrections == ()
+    assert "--ladder" in review.practice.command
+
+
+def test_what_is_noticeable_follows_friberg_and_sundberg():
+    track = make_track(100, 12)
+    hits = simulate_take(track, Player(), np.random.default_rng(3)).hits
+    review = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
+    # Eighths at 100 bpm are 300 ms apart: 2.5 % of that. Below 240 ms it is 6 ms.
+    assert review.noticeable_ms == pytest.approx(7.5, abs=0.01)
+    fast = make_track(140, 12)
+    hits = simulate_take(fast, Player(), np.random.default_rng(3)).hits
+    assert noticeable(review_take(fast, hits, HERE, SONG, starts_at_s=0.0).played) == 6.0
+
+
+def test_report_and_json_hold_numbers_only_and_fit_the_terminal(simulated):
+    for _, _, _, _, review in simulated[:3]:
+        text = review_report(review)
+        assert max(len(line) for line in text.splitlines()) <= 80
+        assert "nan" not in text.lower()
+        document = json.loads(review_to_json(review), parse_constant=pytest.fail)
+        assert document["whole"]["n"] == review.whole.n
+        assert len(document["played"]["offset_ms"]) == review.whole.n
+        assert sum(sum(p["histogram"]) for p in document["places"]) == review.whole.n
+        assert all(
+            {"place", "nominal_ms", "played_ms", "even_ms"} == set(n)
+            for c in document["corrections"]
+            for n in c["notes"]
+        )
+
+
+def test_no_grade_and_no_promise_is_given(simulated):
+    for _, _, _, _, review in simulated:
+        text = review_report(review).lower()
+        for word in ("score", "grade", "excellent", "good", "bad", "poor", "will improve", "perfect!"):
+            assert word not in text
+
+
+def hits_at(time_s, kind="snare"):
+    n = len(time_s)
+    return TakeHits(
+        np.array(time_s), (kind,) * n, np.full(n, 90.0), "velocity", float(time_s[-1]) if n else 0.0, "midi"
+    )
+
+
+def test_bad_takes_are_told_in_one_line():
+    track = make_track(100, 24)
+    with pytest.raises(TakeError, match="no hits"):
+        review_take(track, hits_at([]), HERE, SONG)
+    with pytest.raises(TakeError, match="at least two bars"):
+        review_take(track, hits_at(np.arange(8) * 0.3), HERE, SONG)
+    with pytest.raises(TakeError, match="meet the track's bars"):
+        review_take(track, hits_at(np.arange(40) * 0.3), HERE, SONG, starts_at_s=500.0)
+
+
+def test_the_wrong_song_is_an_honest_cannot_tell():
+    take = simulate_take(make_track(113, 40), Player(), np.random.default_rng(4))
+    review = review_take(make_track(100, 40, wander_percent=0.3), take.hits, HERE, SONG)
+    assert review.verdict == "can't tell" and review.whole.n == 0
+    assert "can't tell" in review_report(review)
+    json.loads(review_to_json(review))
+
+
+def test_candidates_are_shown_with_what_to_type():
+    take = simulate_take(make_track(100, 64), Player(), np.random.default_rng(5), 10, 40, starts_at_s=20.0)
+    review = review_take(make_track(100, 64), take.hits, HERE, SONG)
+    text = review_report(review)
+    assert review.verdict == "several starts are possible"
+    assert "--starts-at=" in text and "Choose one" in text
+    assert max(len(line) for line in text.splitlines()) <= 80
+
+
+def test_a_take_longer_than_the_track_is_reviewed_where_there_is_a_track():
+    long = simulate_take(make_track(100, 48), Player(), np.random.default_rng(6))
+    review = review_take(make_track(100, 24), long.hits, HERE, SONG, starts_at_s=0.0)
+    outside = [s for s in review.strays if s.reason == "outside"]
+    assert len(outside) > 200
+    assert any("after its last" in note for note in review.notes)
+    assert review.played.bar.max() == 23
+
+
+def test_a_track_without_beat_is_refused():
+    from dataclasses import replace
+
+    track = make_track(100, 24)
+    empty = replace(make_track(100, 1), guides=(), alone=())
+    with pytest.raises(TakeError, match="no steady beat"):
+        review_take(empty, hits_at(np.arange(80) * 0.3), HERE, SONG)
+    assert review_take(
+        replace(track, guides=(), alone=()), hits_at(1 + np.arange(80) * 0.3), HERE, SONG, starts_at_s=0.0
+    )
+
+
+def test_a_recorded_take_is_reviewed_like_its_notes():
+    track = make_track(96, 20)
+    take = simulate_take(track, Player(), np.random.default_rng(7))
+    sound = find_strokes(from_samples(render(take.hits, np.random.default_rng(7)), RATE_HZ))
+    by_sound = review_take(track, sound, HERE, SONG, starts_at_s=0.0)
+    by_notes = review_take(track, take.hits, HERE, SONG, starts_at_s=0.0)
+    assert by_sound.whole.offset_ms == pytest.approx(by_notes.whole.offset_ms, abs=1.0)
+    assert by_sound.whole.spread_ms == pytest.approx(by_notes.whole.spread_ms, abs=0.7)
+    struck, heard = (set(np.round(r.played.nominal_s, 6)) for r in (by_notes, by_sound))
+    assert len(struck & heard) / len(struck) >= 0.97
+
+
+@no_data
+def test_human_performances_agree_with_plain_arithmetic():
+    differences = []
+    for path, bpm, beats, unit in performances(groove_folder(), 10, longest_s=60):
+        hits = read_midi_take(path)
+        track = click_track(bpm, beats, unit, hits.duration_s)
+        differences.append(groove_difference(hits, track, review_take(track, hits, path, SONG, starts_at_s=0.0))[:2])
+    # At the edges of what counts as a place the two rules differ; a tenth of the performances may show it.
+    assert np.mean(np.abs(differences).max(axis=1) <= 1.0) >= 0.9
+    assert np.abs(differences).max() < 3.0
+
+
+@no_data
+def test_human_performances_sound_like_their_notes():
+    rows = []
+    for index, (path, bpm, beats, unit) in enumerate(performances(groove_folder(), 4, seed=1, longest_s=40)):
+        hits = read_midi_take(path)
+        rows.append(
+            audio_difference(hits, click_track(bpm, beats, unit, hits.duration_s), np.random.default_rng(index))
+        )
+    assert np.median(np.abs([row[0] for row in rows])) <= 3.0
