@@ -199,7 +199,7 @@ def from_arrangement(song: Arrangement, first_bar: int, bars: int, rng: Generato
 
     def cut(notes: NDArray[np.float32]) -> FloatArray:
         inside = notes[(notes[:, 0] >= shift - 0.1) & (notes[:, 0] < last)].astype(float)
-        return inside + np.array([-shift, -shift, key, 0.0])
+        return np.asarray(inside + np.array([-shift, -shift, key, 0.0]))
 
     piano = cut(song.piano)
     parts = []

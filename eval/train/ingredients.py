@@ -87,7 +87,7 @@ def load(folder: Path) -> Ingredients:
     with np.load(folder / "ingredients.npz", allow_pickle=False) as stored:
         meta = json.loads(str(stored["meta"]))
         shots = {
-            kind: tuple(part.astype(np.float32) / 32768 for part in np.split(stored[f"shot_{kind}"], cuts))
+            kind: tuple(part.astype(np.float32) / np.float32(32768) for part in np.split(stored[f"shot_{kind}"], cuts))
             for kind, cuts in meta["shots"].items()
         }
         notes = np.split(stored["groove_notes"], meta["groove_cuts"])
@@ -184,7 +184,8 @@ def _read_notes(path: Path) -> list[tuple[str, FloatArray]]:
 
     tracks = []
     for track in midi.tracks:
-        tick, held, notes = 0, {}, []
+        tick, notes = 0, []
+        held: dict[int, list[tuple[int, int]]] = {}
         for event in track:
             tick += event.time
             if event.type == "note_on" and event.velocity > 0:
@@ -266,4 +267,4 @@ def _on_grid(notes: FloatArray | None, grid_s: NDArray[np.float64]) -> FloatArra
     count = np.arange(len(grid_s))
     start, end = (np.interp(inside[:, k], grid_s, count) for k in (0, 1))
     keep = end > start
-    return np.c_[start, end, inside[:, 2], inside[:, 3]][keep].astype(np.float32)
+    return np.asarray(np.c_[start, end, inside[:, 2], inside[:, 3]][keep].astype(np.float32))

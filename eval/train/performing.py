@@ -87,7 +87,7 @@ def _grid(score: Score, rng: Generator) -> FloatArray:
             step_s[at : at + int(rng.integers(2, 16))] *= 1 + rng.uniform(-0.06, 0.15)
     if rng.random() < 0.08:
         step_s[-8:] *= np.linspace(1, rng.uniform(1.2, 1.7), len(step_s[-8:]))
-    return np.r_[0.0, np.cumsum(step_s)]
+    return np.asarray(np.r_[0.0, np.cumsum(step_s)])
 
 
 def _swung(beat: FloatArray, score: Score) -> FloatArray:
@@ -142,7 +142,7 @@ def _with_gaps(score: Score, rng: Generator) -> Score:
     drums, parts = score.drums, score.parts
 
     def outside(beat: FloatArray, first: int, last: int) -> NDArray[np.bool_]:
-        return (beat < score.bar_start[first] - 0.05) | (beat >= score.bar_start[min(last, bars)] - 0.05)
+        return np.asarray((beat < score.bar_start[first] - 0.05) | (beat >= score.bar_start[min(last, bars)] - 0.05))
 
     if len(drums) and parts and rng.random() < 0.16:
         drums = drums[outside(drums[:, 0], 0, int(rng.choice([1, 2, 4, 8])))]
@@ -183,7 +183,7 @@ def _truth(score: Score, grid: FloatArray, clock_s: FloatArray, first_beat: floa
     bar = np.searchsorted(score.bar_start, beat, "right") - 1
     time_s = np.interp(beat, grid, clock_s)
     inside = (time_s >= -0.005) & (time_s < end_s - 0.01)
-    return np.c_[np.maximum(time_s, 0.0), beat - score.bar_start[bar] + 1.0][inside]
+    return np.asarray(np.c_[np.maximum(time_s, 0.0), beat - score.bar_start[bar] + 1.0][inside])
 
 
 def _hits(parts: tuple[Part, ...], drums: FloatArray, end_s: float) -> FloatArray:

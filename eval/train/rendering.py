@@ -189,7 +189,7 @@ class Studio:
             step = 2 ** (_SHIFT_OF_KEY.get(key, 0) / 12)
         position = np.arange(0, len(sound) - 1, step)
         sound = np.interp(position, np.arange(len(sound)), sound).astype(np.float32)
-        return sound * np.float32(_LEVEL.get(kind, 0.6) * 10 ** (rng.normal(0, 2.5) / 20))
+        return np.asarray(sound * np.float32(_LEVEL.get(kind, 0.6) * 10 ** (rng.normal(0, 2.5) / 20)))
 
 
 def _player(path: Any) -> tuple[Any, int]:
@@ -225,7 +225,7 @@ def _played(synth: Any, channel: int, notes: NDArray[np.float64], length: int) -
 def _next(synth: Any, count: int) -> FloatArray:
     """The player's next samples, as mono."""
     stereo = np.frombuffer(bytes(synth.generate(count)), np.float32).reshape(-1, 2)
-    return stereo.mean(axis=1)
+    return np.asarray(stereo.mean(axis=1))
 
 
 def _levelled(stem: FloatArray) -> FloatArray:

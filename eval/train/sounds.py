@@ -107,7 +107,7 @@ def _shaped(samples: NDArray[np.float64], rng: Generator) -> FloatArray:
     driven = driven / (np.abs(driven).max() + 1e-9)
     fade = min(200, len(driven))
     driven[-fade:] *= np.linspace(1, 0, fade)
-    return driven.astype(np.float32)
+    return np.asarray(driven.astype(np.float32))
 
 
 DRUM_MAKERS = {
@@ -158,7 +158,7 @@ class PluckedStrings:
         samples = wave.reshape(-1)[: int(length_s * RATE_HZ)]
         exact = np.arange(0, len(samples) - 1, frequency_hz * (period + 0.5) / RATE_HZ)
         samples = np.interp(exact, np.arange(len(samples)), samples)
-        return (samples / (np.abs(samples).max() + 1e-9)).astype(np.float32)
+        return np.asarray((samples / (np.abs(samples).max() + 1e-9)).astype(np.float32))
 
 
 class Oscillators:
@@ -235,7 +235,7 @@ def sing(notes: FloatArray, length: int, rng: Generator) -> FloatArray:
     source = (2 * (phase % 1) - 1 + (0.05 if rng.random() < 0.85 else 0.8) * noise) * level
     voiced = _through_formants(source, vowel, rng)
     hiss = lfilter([1, -0.9], [1], noise) * breath * 0.03
-    return (voiced / (voiced.std() + 1e-6) * 0.08 + hiss).astype(np.float32)
+    return np.asarray((voiced / (voiced.std() + 1e-6) * 0.08 + hiss).astype(np.float32))
 
 
 def _through_formants(source: FloatArray, vowel: NDArray[np.int64], rng: Generator) -> FloatArray:
@@ -263,4 +263,4 @@ def amplified(samples: FloatArray, rng: Generator, drive_db: tuple[float, float]
     sos = butter(
         2, [rng.uniform(60, 110) / _NYQUIST_HZ, rng.uniform(3500, 6500) / _NYQUIST_HZ], "bandpass", output="sos"
     )
-    return sosfilt(sos, bent).astype(np.float32)
+    return np.asarray(sosfilt(sos, bent).astype(np.float32))
