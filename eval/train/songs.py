@@ -1,0 +1,90 @@
+"""Whole songs from a seed: which kind, which style, and how it sounds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from eval.train.composing import Score, compose, from_arrangement, with_groove
+from eval.train.ingredients import Ingredients
+from eval.train.performing import Performance, perform
+from eval.train.rendering import Studio
+from eval.train.styles import STYLES, Style
+
+LENGTH_S = 40.0
+SHARE_SOLO = 0.18
+SHARE_ARRANGED = 0.12
+SHARE_HUMAN_DRUMS = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Song:
+    """stems (4, n) int16; beats (n, 2) of time_s, count; hits (n, 2) of time_s, kind; end_s; what it is."""
+
+    stems: NDArray[np.int16]
+    beats: NDArray[np.float64]
+    hits: NDArray[np.float64]
+    end_s: float
+    style: str
+
+
+class SongMaker:
+    """Makes songs: the same seed gives the same song."""
+
+    def __init__(self, ingredients: Ingredients) -> None:
+        """Open the instruments."""
+        self._ingredients = ingredients
+        self._studio = Studio(ingredients, LENGTH_S)
+        weights = np.array([s.weight for s in STYLES])
+        self._chance = weights / weights.sum()
+
+    def make(self, seed: int) -> Song:
+        """Compose, perform and render one song."""
+        rng = np.random.default_rng(seed)
+        song = self.play(rng)
+        stems = np.clip(self._studio.render(song, rng), -0.99, 0.99)
+        return Song((stems * 32767).astype(np.int16), song.beats, song.hits, song.end_s, song.style)
+
+    def play(self, rng: np.random.Generator) -> Performance:
+        """Compose and perform a song without rendering it."""
+        return perform(self._score(rng), LENGTH_S, rng)
+
+    def _score(self, rng: np.random.Generator) -> Score:
+        kind = rng.random()
+        if kind < SHARE_ARRANGED and self._ingredients.arrangements:
+            return self._arranged(rng)
+        style = STYLES[rng.choice(len(STYLES), p=self._chance)]
+        bpm = float(np.exp(rng.uniform(*np.log(style.bpm))) * np.exp(rng.normal(0, 0.04)))
+        solo = kind > 1 - SHARE_SOLO and style.drumless < 0.9
+        with_drums = solo or rng.random() >= style.drumless
+        bars = self._bars(bpm, style.beats, rng)
+        score = compose(style, bpm, bars, rng, with_band=not solo, with_drums=with_drums)
+        straight = (
+            with_drums and style.beats == 4 and style.slots in (2, 4) and len(np.unique(np.diff(score.bar_start))) == 1
+        )
+        if straight and self._ingredients.grooves and rng.random() < SHARE_HUMAN_DRUMS:
+            return self._human(score, rng)
+        return score
+
+    def _bars(self, bpm: float, beats_per_bar: int, rng: np.random.Generator) -> int:
+        """Enough bars to fill the length, or fewer."""
+        full = int(LENGTH_S * bpm / 60 / beats_per_bar) + 5
+        return full if rng.random() < 0.75 else max(5, int(full * rng.uniform(0.5, 0.95)))
+
+    def _human(self, score: Score, rng: np.random.Generator) -> Score:
+        """Drums from a recorded performance, at about its own tempo."""
+        grooves = self._ingredients.grooves
+        groove = grooves[rng.integers(len(grooves))]
+        bpm = float(np.clip(groove.bpm * np.exp(rng.normal(0, 0.12)), 50, 220))
+        return with_groove(Score(score.style, bpm, score.bar_start, score.parts, score.drums, 0.5, 0.5), groove, rng)
+
+    def _arranged(self, rng: np.random.Generator) -> Score:
+        songs = self._ingredients.arrangements
+        song = songs[rng.integers(len(songs))]
+        bars = min(song.bars - 4, int(LENGTH_S * song.bpm * 1.2 / 60 / song.beats_per_bar) + 2)
+        first = int(rng.integers(0, song.bars - bars))
+        fitting = [s for s in STYLES if s.beats == song.beats_per_bar and s.slots in (2, 4) and s.swing == (0.5, 0.5)]
+        style: Style | None = fitting[rng.integers(len(fitting))] if rng.random() < 0.55 else None
+        return from_arrangement(song, first, bars, rng, style)

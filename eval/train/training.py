@@ -1,0 +1,179 @@
+"""The run itself: processes that make songs, and a loop that learns from them as they come."""
+
+from __future__ import annotations
+
+import json
+import math
+import multiprocessing
+import os
+import queue
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from eval.train.ingredients import load, own_sounds_only
+from eval.train.songs import Song, SongMaker
+
+VALIDATION_SONGS = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How long and how large a run is. seconds counts from the start, making the first songs included."""
+
+    seconds: float = 560.0
+    pool: int = 7000
+    first: int = 400
+    makers: int = 15
+    batch: int = 48
+    excerpt_s: float = 30.0
+    rate: float = 2e-3
+    seed: int = 1
+    pictures: int = 32
+    width: int = 112
+    steps: int = 10**9
+    hits_weight: float = 0.3
+
+
+def _make_songs(folder: Path | None, first_seed: int, step: int, songs: Any, stop: Any) -> None:
+    """A process: make songs of every step-th seed until told to stop."""
+    os.environ["OMP_NUM_THREADS"] = "1"
+    maker = SongMaker(load(folder) if folder else own_sounds_only())
+    seed = first_seed
+    while not stop.is_set():
+        song = maker.make(seed)
+        seed += step
+        if len(song.beats) >= 12:
+            songs.put(song)
+
+
+def start_makers(folder: Path | None, plan: Plan) -> tuple[Any, Any, list[Any]]:
+    """Start the song makers; call before the accelerator is used. Returns the queue, the stop sign, the processes."""
+    context = multiprocessing.get_context("fork")
+    songs, stop = context.Queue(maxsize=4 * plan.makers), context.Event()
+    base = plan.seed * 10_000_000
+    makers = [
+        context.Process(target=_make_songs, args=(folder, base + i, plan.makers, songs, stop), daemon=True)
+        for i in range(plan.makers)
+    ]
+    for maker in makers:
+        maker.start()
+    return songs, stop, makers
+
+
+def train(folder: Path | None, plan: Plan, out: Path, resume: Path | None = None) -> dict[str, float]:
+    """Train for plan.seconds, write out/state.npz (averaged weights) and out/run.json; returns the last figures."""
+    began = time.monotonic()
+    songs, stop, makers = start_makers(folder, plan)
+    try:
+        return _learn(songs, plan, out, resume, began)
+    finally:
+        stop.set()
+        for maker in makers:
+            maker.terminate()
+
+
+def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float) -> dict[str, float]:
+    import torch
+
+    from eval.train.mixing import Mixer, Pool
+    from eval.train.model import PulseNetwork
+
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    torch.manual_seed(plan.seed)
+    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = torch.backends.cudnn.benchmark = True
+    kept = min(VALIDATION_SONGS, plan.first // 2)
+    pool = Pool(plan.pool, kept, device)
+    while pool.count < plan.first:
+        pool.add(songs.get(timeout=120))
+    _say(began, f"{pool.count} songs to begin with")
+    mixer = Mixer(pool, plan.excerpt_s)
+    network = PulseNetwork(plan.pictures, plan.width).to(device)
+    if resume is not None:
+        with np.load(resume, allow_pickle=False) as stored:
+            network.load_state_dict({k: torch.from_numpy(stored[k]) for k in stored.files})
+    average = PulseNetwork(plan.pictures, plan.width).to(device).eval()
+    average.load_state_dict(network.state_dict())
+    optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=1e-2, betas=(0.9, 0.98))
+    _say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}")
+
+    def loss_of(logits: Any, targets: Any, weights: Any) -> Any:
+        each = torch.nn.functional.binary_cross_entropy_with_logits(logits.float(), targets, reduction="none") * weights
+        mean = each.sum((0, 2)) / weights.sum((0, 2))
+        return mean[:2].mean() + plan.hits_weight * mean[2:].mean(), mean
+
+    def validation() -> list[float]:
+        with torch.no_grad():
+            rows = torch.arange(kept, device=device)
+            parts = [loss_of(average(x), t, w)[1] for r in rows.split(16) for x, t, w in [mixer.batch(r, varied=False)]]
+        return [round(float(v), 4) for v in torch.stack(parts).mean(0)]
+
+    step, learning, figures, last_said = 0, time.monotonic(), {}, time.monotonic()
+    while step < plan.steps and time.monotonic() - began < plan.seconds:
+        _drain(songs, pool, 8)
+        done = max((time.monotonic() - learning) / max(1.0, plan.seconds - (learning - began)), step / plan.steps)
+        rate = plan.rate * min(1, (step + 1) / 200) * (0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, done))) + 0.01)
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        network.train()
+        rows = torch.randint(kept, pool.filled, (plan.batch,), device=device)
+        x, targets, weights = mixer.batch(rows, varied=True)
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+            logits = network(x)
+        loss, _ = loss_of(logits, targets, weights)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+        optimiser.step()
+        step += 1
+        _average(average, network, min(0.998, (1 + step) / (20 + step)))
+        if step % 250 == 0 or step == plan.steps:
+            span_ms = 1000 * (time.monotonic() - last_said) / min(step, 250)
+            last_said = time.monotonic()
+            progress = f"step {step} loss {float(loss.detach()):.4f} validation {validation()}"
+            _say(began, f"{progress} songs {pool.count} {span_ms:.0f} ms/step")
+            _save(average, out)
+    _save(average, out)
+    figures = {
+        "steps": step,
+        "songs": pool.count,
+        "hours": pool.seconds / 3600,
+        "heard_hours": step * plan.batch * plan.excerpt_s / 3600,
+    }
+    figures |= {f"validation_{k}": v for k, v in enumerate(validation())}
+    (out / "run.json").write_text(json.dumps({"plan": asdict(plan), "figures": figures}, indent=1) + "\n")
+    _say(began, f"done {figures}")
+    return figures
+
+
+def _drain(songs: Any, pool: Any, most: int) -> None:
+    """Take songs that are ready."""
+    for _ in range(most):
+        try:
+            song: Song = songs.get_nowait()
+        except queue.Empty:
+            return
+        pool.add(song)
+
+
+def _average(average: Any, network: Any, keep: float) -> None:
+    """Move the running average of the weights towards the network."""
+    import torch
+
+    with torch.no_grad():
+        for mean, value in zip(average.state_dict().values(), network.state_dict().values(), strict=True):
+            if mean.dtype.is_floating_point:
+                mean.mul_(keep).add_(value, alpha=1 - keep)
+
+
+def _save(network: Any, out: Path) -> None:
+    """Write the state as arrays."""
+    out.mkdir(parents=True, exist_ok=True)
+    np.savez(out / "state.npz", allow_pickle=False, **{k: v.cpu().numpy() for k, v in network.state_dict().items()})
+
+
+def _say(began: float, text: str) -> None:
+    print(f"{time.monotonic() - began:.0f}s {text}", flush=True)
