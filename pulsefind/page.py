@@ -38,7 +38,7 @@ class Recording:
 
 
 def read_recording(path: Path, audio: Audio) -> Recording:
-    """Take the recording as it is heard, in stereo where libsndfile can read it, else the mono mix of the analysis.
+    """Take the recording as it is heard: mono or stereo where libsndfile reads it, else the mono mix of the analysis.
 
     The frames run on the same time as the analysis: decoded by the same library, resampled by the same method.
     """
@@ -48,8 +48,9 @@ def read_recording(path: Path, audio: Audio) -> Recording:
             rate_hz, title, artist = file.samplerate, file.title, file.artist
     except (soundfile.LibsndfileError, RuntimeError):
         return Recording(audio.samples[:, None], "", "")
-    frames = frames if frames.shape[1] <= 2 else audio.samples[:, None]
-    if frames.shape[1] <= 2 and rate_hz != RATE_HZ and len(frames) != len(audio.samples):
+    if frames.shape[1] > 2:
+        frames = audio.samples[:, None]
+    elif rate_hz != RATE_HZ:
         frames = soxr.resample(frames, rate_hz, RATE_HZ).astype(np.float32)
     return Recording(frames, title, artist)
 
@@ -111,6 +112,7 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
             "number": bars.number.tolist(),
             "end": round(bars.end_s, 5),
             "unit": bars.unit,
+            "inThrees": analysis.settings.in_threes,
         },
         "grid": [
             {

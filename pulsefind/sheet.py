@@ -169,7 +169,7 @@ def _usual(analysis: Analysis) -> int:
 
 
 def _usual_meter(analysis: Analysis) -> str:
-    return f"{_usual(analysis)}/{analysis.bars.unit}"
+    return analysis.meter(int(np.argmax(analysis.bars.beats_per_bar == _usual(analysis))))
 
 
 def count_in_text(analysis: Analysis) -> str:
@@ -283,7 +283,7 @@ def _odd_bars(analysis: Analysis) -> list[str]:
     usual = _usual(analysis)
     by_meter: dict[str, list[int]] = {}
     for k in np.flatnonzero(bars.beats_per_bar != usual):
-        by_meter.setdefault(bars.meter(int(k)), []).append(int(bars.number[k]))
+        by_meter.setdefault(analysis.meter(int(k)), []).append(int(bars.number[k]))
     found = []
     for meter, numbers in by_meter.items():
         shown = ", ".join(str(n) for n in numbers[:6]) + (f" and {len(numbers) - 6} more" if len(numbers) > 6 else "")

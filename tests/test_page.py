@@ -14,6 +14,7 @@ import soundfile
 from pagemaking import RATE_HZ, song, sound_of
 
 import pulsefind
+from pulsefind.audio import load
 from pulsefind.page import Recording, hint_words, page_data, page_html, read_recording
 from pulsefind.pdf import find_browser
 from pulsefind.records import Settings
@@ -181,6 +182,23 @@ def test_reading_the_recording_keeps_stereo_tags_and_time(tmp_path, audio):
     assert (recording.title, recording.artist) == ("Slow Harbour", "The Tin Kites")
     assert recording.frames.shape == (len(audio.samples), 2)
     assert np.allclose(recording.frames[:, 0], audio.samples, atol=1e-4)
+
+
+def test_another_rate_is_brought_to_the_rate_of_the_page(tmp_path):
+    tone = np.sin(2 * np.pi * 440 * np.arange(48000) / 48000) * 0.5
+    soundfile.write(tmp_path / "a.wav", np.stack([tone, tone], axis=1), 48000)
+    loaded = load(tmp_path / "a.wav")
+    frames = read_recording(tmp_path / "a.wav", loaded).frames
+    assert frames.shape == (len(loaded.samples), 2) == (RATE_HZ, 2)
+    expected = 0.5 * np.sin(2 * np.pi * 440 * np.arange(RATE_HZ) / RATE_HZ)
+    assert np.abs(frames[2000:-2000, 0] - expected[2000:-2000]).max() < 1e-3
+
+
+def test_more_than_two_channels_are_played_as_their_mix(tmp_path):
+    rng = np.random.default_rng(3)
+    soundfile.write(tmp_path / "five.wav", rng.normal(0, 0.1, (4000, 5)), RATE_HZ)
+    loaded = load(tmp_path / "five.wav")
+    assert np.array_equal(read_recording(tmp_path / "five.wav", loaded).frames[:, 0], loaded.samples)
 
 
 def test_a_file_that_libsndfile_does_not_read_gives_the_mono_mix(tmp_path, audio):

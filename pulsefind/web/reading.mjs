@@ -26,6 +26,7 @@ export function readingOf(data) {
     count: data.beats.count,
     end: data.bars.end,
     unit: data.bars.unit,
+    inThrees: data.bars.inThrees,
     bpm: data.tempo.bpm,
     bars,
     guides: data.guides.map((guide) => ({
@@ -200,6 +201,11 @@ export function usualMeter(reading) {
   const votes = new Map();
   reading.bars.forEach((bar) => votes.set(bar.full, (votes.get(bar.full) ?? 0) + 1));
   return [...votes].sort((a, b) => b[1] - a[1])[0][0];
+}
+
+// A meter as it is written: bars of four beats of three are 12/8.
+export function meterText(reading, full) {
+  return reading.inThrees ? `${3 * full}/8` : `${full}/${reading.unit}`;
 }
 
 // A grid for beats that are `factor` times as long. Swing of the old beat has no place in the new one's counts.

@@ -1,7 +1,7 @@
 // The whole song: answers, bars in rows by phrase, tempo, and the plan in words.
 
 import { barName, barsText, el, letterOf, listed, mark, markIcon, percent, placesText, shortTime, svg, timeText, colourOf } from "./drawing.mjs";
-import { guidePlacesIn, planParts, usualMeter } from "./reading.mjs";
+import { guidePlacesIn, meterText, planParts, usualMeter } from "./reading.mjs";
 
 const GROUND_Y = 44;
 const MARK_Y = 27;
@@ -17,8 +17,8 @@ function answers(reading, data) {
 }
 
 function tempoAnswer(reading, data) {
-  const meter = `${usualMeter(reading)}/${reading.unit}`;
-  const others = [...new Set(reading.bars.map((bar) => `${bar.full}/${reading.unit}`))].filter((m) => m !== meter);
+  const meter = meterText(reading, usualMeter(reading));
+  const others = [...new Set(reading.bars.map((bar) => meterText(reading, bar.full)))].filter((m) => m !== meter);
   const rest = others.length ? `, with bars of ${listed(others)}` : "";
   return ["Tempo", el("p", { class: "big" }, reading.bpm.toFixed(1), el("small", {}, " bpm in "), meter), el("p", {}, `${data.gridWords}${rest}`)];
 }
@@ -158,7 +158,7 @@ function barButton(reading, k, width) {
   const head = el("span", { class: "bar-head", "aria-hidden": "true" });
   if (starts && guide >= 0) head.append(el("span", { class: "bar-letter" }, letterOf(guide)));
   head.append(el("span", { class: "bar-number" }, bar.number || "pickup"));
-  if (meterChanges) head.append(el("span", { class: "bar-meter" }, `${bar.full}/${reading.unit}`));
+  if (meterChanges) head.append(el("span", { class: "bar-meter" }, meterText(reading, bar.full)));
   button.append(el("span", { class: "unseen" }, barWords(reading, k)), head);
   button.append(barDrawing(reading, k, width));
   return button;

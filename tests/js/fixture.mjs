@@ -12,7 +12,7 @@ export function songData(bars = 8, bpm = 100) {
   return {
     track: { name: "song.wav", duration: 60, sha256: "0".repeat(64) },
     beats: { time, count },
-    bars: { first, beats: [1, ...Array(bars).fill(4)], full: Array(bars + 1).fill(4), number: first.map((_, k) => k), end: 0.5 + n * step, unit: 4 },
+    bars: { first, beats: [1, ...Array(bars).fill(4)], full: Array(bars + 1).fill(4), number: first.map((_, k) => k), end: 0.5 + n * step, unit: 4, inThrees: false },
     grid: [{ first: 0, last: bars, slots: 4, swing: 1, positions: [0, 0.25, 0.5, 0.75] }],
     tempo: { bpm },
     guides: [{ name: "tick", patternBars: 1, places: [place("2&", 1.5), place("4&", 3.5)], hits: { time: hits, on: hits.map(() => 1) }, coverage: [[1, bars]], centreHz: 8000, decayMs: 50 }],

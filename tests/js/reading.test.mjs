@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { corrected, nearestPlace, placeTime, planParts, positionAt, readingOf, shiftToOne } from "../../pulsefind/web/reading.mjs";
+import { corrected, meterText, nearestPlace, placeTime, planParts, positionAt, readingOf, shiftToOne } from "../../pulsefind/web/reading.mjs";
 import { songData } from "./fixture.mjs";
 
 const near = (actual, expected, within = 1e-9) => assert.ok(Math.abs(actual - expected) <= within, `${actual} is not ${expected}`);
@@ -94,6 +94,12 @@ test("double after half gives the beats back", () => {
   const ones = reading.time.filter((_, k) => reading.count[k] === 1);
   near(ones[0], 1.1);
   near(reading.bpm, 100);
+});
+
+test("meters as they are written", () => {
+  const reading = readingOf(songData());
+  assert.equal(meterText(reading, 4), "4/4");
+  assert.equal(meterText({ ...reading, inThrees: true }, 4), "12/8");
 });
 
 test("runs of the plan", () => {
