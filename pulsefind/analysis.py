@@ -110,7 +110,7 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     """Beats and hits of a part that starts at start_s, in seconds of the whole recording."""
     one_at_s = None if settings.one_at_s is None else settings.one_at_s - start_s
     progress("listening for beats")
-    frames = activations(part, settings.use_cache)
+    frames = activations(part, settings.network, settings.use_cache)
     progress("counting")
     pulse = decode(frames, harmony_of(part), dataclasses.replace(settings, one_at_s=one_at_s))
     progress("finding hits")

@@ -23,7 +23,8 @@ app = typer.Typer(
 
 LICENCES = """\
 pulsefind's own code is under the MIT licence.
-Beats come from madmom's networks, which are under CC BY-NC-SA 4.0: not for paid work.
+Its own network's weights are under the MIT licence too: --network own uses nothing else.
+By default madmom's networks listen as well; they are under CC BY-NC-SA 4.0: not for paid work.
 madmom's code is under the BSD licence."""
 
 
@@ -74,11 +75,14 @@ FromOption = Annotated[
     Path | None,
     typer.Option("--from", help="Take the beats from this file: MIDI, JAMS, CSV, or text (time, tab, count)."),
 ]
+NetworkOption = Annotated[
+    str, typer.Option("--network", help="Who listens: both, own (free weights) or stock (not for paid work).")
+]
 NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Neither read nor keep intermediate results.")]
 
 
 def settings_from(
-    meter: str | None, bpm: str | None, one_at: str | None, part: str | None, use_cache: bool
+    meter: str | None, bpm: str | None, one_at: str | None, part: str | None, use_cache: bool, network: str
 ) -> Settings:
     """Read the hints as typed.
 
@@ -97,6 +101,7 @@ def settings_from(
         start_s=start_s,
         end_s=end_s,
         use_cache=use_cache,
+        network=network,
     )
 
 
@@ -111,10 +116,11 @@ def find(
     json_output: JsonOption = False,
     out: OutOption = None,
     force: ForceOption = False,
+    network: NetworkOption = "both",
     no_cache: NoCacheOption = False,
 ) -> None:
     """Find the beat, the 1, and which sound to follow in a recording."""
-    settings = settings_from(meter, bpm, one_at, part, not no_cache)
+    settings = settings_from(meter, bpm, one_at, part, not no_cache, network)
     if out is not None:
         from pulsefind.files import check_free
 

@@ -98,6 +98,7 @@ def click(
     meter: cli.MeterOption = None,
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
+    network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Render practice audio: clicks on the beats that were found, with the track or alone.
@@ -127,7 +128,7 @@ def click(
     )
     levels = Levels(click_db, track_db, not alone, split)
     check_speed(speed)
-    settings = cli.settings_from(meter, bpm, one_at, None, not no_cache)
+    settings = cli.settings_from(meter, bpm, one_at, None, not no_cache, network)
     analysis = _fitting(saved, track) if saved else cli._analyse(track, settings, beats_from)
     check_beats(analysis)
     if swing is not None:
@@ -253,6 +254,7 @@ def export(
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
     part: cli.RangeOption = None,
+    network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Write beats, bars and guides in open formats: MIDI, JAMS, plain text, CSV."""
@@ -270,7 +272,7 @@ def export(
             raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")
         analysis = load_analysis(source)
     else:
-        settings = cli.settings_from(meter, bpm, one_at, part, not no_cache)
+        settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)
         analysis = cli._analyse(source, settings, beats_from)
     files = {_named(base, end): data for kind in kinds for end, data in export_as(analysis, kind).items()}
     for path, data in files.items():

@@ -60,10 +60,11 @@ def page(
     one_at: cli.OneAtOption = None,
     part: cli.RangeOption = None,
     force: cli.ForceOption = False,
+    network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Write a page to see, hear and practise a track in a browser: one file, no network."""
-    settings = cli.settings_from(meter, bpm, one_at, part, not no_cache)
+    settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)
     _check_out(out, (".html", ".htm"), force)
     from pulsefind.analysis import analyse
     from pulsefind.audio import load
@@ -88,6 +89,7 @@ def sheet(
     out: SheetOutOption,
     paper: PaperOption = Paper.a4,
     force: cli.ForceOption = False,
+    network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Write the gig sheet: a page a song, and the order, tempo jumps and doubts of a whole set."""
@@ -96,7 +98,7 @@ def sheet(
     from pulsefind.pdf import pdf_of
     from pulsefind.sheet import sheet_html
 
-    analyses = [_analysis_of(track, not no_cache) for track in tracks]
+    analyses = [_analysis_of(track, not no_cache, network) for track in tracks]
     html = sheet_html(analyses, paper.value)
     write_file(out, pdf_of(html) if out.suffix.lower() == ".pdf" else html.encode(), force)
     print(f"{out}: {len(analyses)} {'song' if len(analyses) == 1 else 'songs'}")
@@ -110,7 +112,7 @@ def _check_out(out: Path, endings: tuple[str, ...], force: bool) -> None:
     check_free(out, force)
 
 
-def _analysis_of(track: Path, use_cache: bool) -> Analysis:
+def _analysis_of(track: Path, use_cache: bool, network: str) -> Analysis:
     """Read a saved analysis, or analyse a recording."""
     from pulsefind.analysis import analyse, from_json
 
@@ -120,6 +122,6 @@ def _analysis_of(track: Path, use_cache: bool) -> Analysis:
         except (OSError, UnicodeDecodeError) as error:
             raise FormatError(f"{track}: can't be read as a saved analysis ({error}); check the name") from None
     try:
-        return analyse(track, Settings(use_cache=use_cache), cli._show_progress)
+        return analyse(track, Settings(use_cache=use_cache, network=network), cli._show_progress)
     finally:
         cli._clear_progress()

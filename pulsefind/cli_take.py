@@ -59,6 +59,7 @@ def take(
     json_output: TakeJsonOption = False,
     out: TakeOutOption = None,
     force: cli.ForceOption = False,
+    network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Review a take: how you moved against the track, and what to practise next."""
@@ -76,7 +77,7 @@ def take(
         return
     # The take is read first: if it can't be, the long work on the track is spared.
     hits, take_audio = read_take(recording)
-    analysis, track_audio = _track(track, cli.settings_from(meter, bpm, one_at, part, not no_cache))
+    analysis, track_audio = _track(track, cli.settings_from(meter, bpm, one_at, part, not no_cache, network))
     review = review_take(
         analysis, hits, recording, track, track_audio, take_audio, starts_at_s=starts_at_s, latency_ms=latency_ms
     )

@@ -58,6 +58,7 @@ class _Heard:
     """All evidence about one track: activations of its sounding part, where that starts, and its harmony."""
 
     values: FloatArray
+    downbeat_odds: FloatArray
     rate_hz: float
     first_frame: int
     harmony: Harmony
@@ -85,7 +86,8 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     rate_hz = activations.frame_rate_hz
     if len(values) < rate_hz:
         return _no_pulse()
-    heard = _Heard(values, rate_hz, first_frame, harmony)
+    odds = activations.downbeat_odds[first_frame : first_frame + len(values)]
+    heard = _Heard(values, odds, rate_hz, first_frame, harmony)
     readings = [r for r in _readings(heard, settings) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
@@ -147,9 +149,8 @@ def _readings(heard: _Heard, settings: Settings) -> list[_Reading]:
 
 def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     """Count the beats of a path, and score it: evidence per second, damped, plus how common its tempo and meter are."""
-    odds = downbeat_log_odds(heard.values, path.frame)
     change = chord_change(heard.harmony, (path.frame + heard.first_frame) / heard.rate_hz)
-    odds = odds + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
+    odds = heard.downbeat_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
     bars = best_bars(odds, METERS if settings.beats_per_bar is None else (settings.beats_per_bar,))
     bpm = _bpm(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
@@ -164,15 +165,6 @@ def _usual_meter(bars: BarPath) -> int:
 
 def _bpm(frame: IntArray, rate_hz: float) -> float:
     return float(60 * rate_hz / np.median(np.diff(frame)))
-
-
-def downbeat_log_odds(values: FloatArray, frame: IntArray) -> FloatArray:
-    """(n_beats,) log odds of downbeat against other beat, from the highest activations within 2 frames."""
-    reach = np.arange(-2, 3)
-    near = np.clip(frame[:, None] + reach[None, :], 0, len(values) - 1)
-    beat, downbeat = values[near].max(axis=1).T
-    odds: FloatArray = np.log(downbeat + 0.005) - np.log(beat + 0.005)
-    return odds
 
 
 def _joint_log_likelihood(values: FloatArray, path: BeatPath, bars: BarPath) -> float:

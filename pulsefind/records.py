@@ -71,19 +71,23 @@ class Activations:
     """How likely a beat and a downbeat are, frame by frame.
 
     values: (n_frames, 2) in 0..1, the first column "a beat that is not a downbeat", the second "a downbeat";
-    frame k is centred at k / frame_rate_hz seconds. source names the network.
+    downbeat_odds: (n_frames,) log odds that a beat at that frame is a downbeat, from every network that was asked.
+    Frame k is centred at k / frame_rate_hz seconds.
     """
 
     values: FloatArray
+    downbeat_odds: FloatArray
     frame_rate_hz: float
-    source: str
 
     def __post_init__(self) -> None:
-        """Check shape and range."""
+        """Check shapes and range."""
         values = _frozen(self.values, np.float64, 2, "values")
         if values.shape[1] != 2 or (values < 0).any() or (values > 1).any():
             raise ValueError("values must have two columns within 0..1")
         _set(self, "values", values)
+        _set(self, "downbeat_odds", _frozen(self.downbeat_odds, np.float64, 1, "downbeat_odds"))
+        if len(self.downbeat_odds) != len(values):
+            raise ValueError("values and downbeat_odds differ in length")
 
 
 @dataclass(frozen=True, slots=True)
@@ -398,7 +402,8 @@ class Settings:
     """What the user knows: hints are honoured exactly.
 
     meter: (beats, unit) of every bar; bpm_low and bpm_high bound the tempo; one_at_s is the time of some 1;
-    start_s and end_s bound the part to analyse. None leaves the question to the sound.
+    start_s and end_s bound the part to analyse. None leaves the question to the sound. network names the networks
+    that listen: 'own', 'stock' or 'both'.
     """
 
     meter: tuple[int, int] | None = None
@@ -408,6 +413,7 @@ class Settings:
     start_s: float | None = None
     end_s: float | None = None
     use_cache: bool = True
+    network: str = "both"
 
     @property
     def in_threes(self) -> bool:

@@ -10,7 +10,7 @@ from pulsefind.records import Activations, Beats
 
 
 def flat_activations(length_s):
-    return Activations(np.full((int(length_s * 100), 2), 0.3), 100.0, "test")
+    return Activations(np.full((int(length_s * 100), 2), 0.3), np.zeros(int(length_s * 100)), 100.0)
 
 
 def test_the_smoother_solves_its_equation():
@@ -56,7 +56,7 @@ def test_a_change_of_tempo_is_kept():
 
 def test_beats_without_hit_or_activation_are_carried():
     a_pulse = pulse(20)
-    silent = Activations(np.zeros((1200, 2)), 100.0, "test")
+    silent = Activations(np.zeros((1200, 2)), np.zeros(1200), 100.0)
     assert place_beats(a_pulse, hits_at(a_pulse.time_s[:10]), silent).carried.tolist() == [False] * 10 + [True] * 10
 
 

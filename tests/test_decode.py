@@ -4,10 +4,16 @@ import numpy as np
 import pytest
 
 from pulsefind import decode as decoder
+from pulsefind.activations import downbeat_odds
 from pulsefind.records import Activations, Harmony, Settings
 
 FPS = 100
 NO_HARMONY = Harmony(np.zeros((0, 24)), 20.0)
+
+
+def heard(values):
+    """Activations of one network."""
+    return Activations(values, downbeat_odds(values), FPS)
 
 
 def decode(activations, settings, harmony=NO_HARMONY):
@@ -24,7 +30,7 @@ def activations(beat_s, count, length_s, strength=0.9, noise=0.01, seed=0):
         for k, share in ((-1, 0.4), (0, 1.0), (1, 0.4)):
             if 0 <= frame + k < len(values):
                 values[frame + k, column] = max(values[frame + k, column], strength * share)
-    return Activations(np.clip(values, 0, 0.99), FPS, "made")
+    return heard(np.clip(values, 0, 0.99))
 
 
 def song(bpm=120.0, meter=4, beats=80, first=1, start_s=1.0):
@@ -101,7 +107,7 @@ def test_between_two_readings_there_is_an_alternative_with_its_hint():
     hints, tempi = [], []
     for level in np.r_[np.linspace(0.0, 0.1, 21), 0.9]:
         weak = activations(between, np.full(40, 2), 36, level).values
-        pulse = decode(Activations(np.maximum(strong, weak), FPS, "made"), Settings())
+        pulse = decode(heard(np.maximum(strong, weak)), Settings())
         tempi.append(round(60 / np.median(np.diff(pulse.time_s)), -1))
         hints += [other.hint for other in pulse.alternatives if other.hint.startswith("--bpm")]
     assert tempi[0] == 70
@@ -111,7 +117,7 @@ def test_between_two_readings_there_is_an_alternative_with_its_hint():
 
 @pytest.mark.parametrize("values", [np.zeros((0, 2)), np.zeros((500, 2)), np.full((20, 2), 0.4)])
 def test_too_little_to_count(values):
-    assert len(decode(Activations(values, FPS, "made"), Settings()).time_s) == 0
+    assert len(decode(heard(values), Settings()).time_s) == 0
 
 
 def test_chord_changes_settle_the_one_where_the_network_does_not_know():

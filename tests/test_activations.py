@@ -1,0 +1,61 @@
+"""The networks side by side."""
+
+import numpy as np
+import pytest
+from making import RATE_HZ
+
+from pulsefind import cache
+from pulsefind.activations import activations, downbeat_odds
+from pulsefind.audio import crop, from_samples
+from pulsefind.errors import HintError
+
+
+@pytest.fixture(scope="module")
+def part(demo_song):
+    return crop(from_samples(demo_song[0], RATE_HZ), 0.0, 12.0)[0]
+
+
+def test_each_network_hears_the_beats(demo_song, part):
+    frame = np.round(demo_song[1].beat_s[demo_song[1].beat_s < 11.5] * 100).astype(int)
+    for network in ("own", "stock", "both"):
+        heard = activations(part, network, use_cache=True)
+        either = heard.values.sum(axis=1)
+        near = np.array([either[max(0, k - 4) : k + 5].max() for k in frame])
+        assert np.median(near) > 5 * np.median(either), network
+        assert len(heard.downbeat_odds) == len(heard.values)
+
+
+def test_both_take_beats_from_the_stock_and_the_one_from_the_mean(part):
+    own, stock, both = (activations(part, network, use_cache=True) for network in ("own", "stock", "both"))
+    n = len(both.values)
+    assert np.array_equal(both.values, stock.values[:n])
+    # The last frames may differ: one network gives a frame more than the other, which the longer run looks at.
+    mean = (own.downbeat_odds[:n] + stock.downbeat_odds[:n]) / 2
+    assert np.allclose(both.downbeat_odds[:-3], mean[:-3], atol=1e-9)
+
+
+def test_odds_compare_the_highest_values_within_20_ms():
+    values = np.zeros((9, 2))
+    values[4] = [0.1, 0.6]
+    odds = downbeat_odds(values)
+    assert odds[2:7] == pytest.approx(np.full(5, np.log(0.605 / 0.105)))
+    assert odds[[0, 8]] == pytest.approx([0, 0])
+
+
+def test_a_second_run_takes_the_stock_values_from_the_cache(part, monkeypatch):
+    first = activations(part, "stock", use_cache=True)
+    assert cache.read(f"stock-1-{part.sha256}") is not None
+
+    def refuse(_):
+        raise AssertionError("ran again")
+
+    monkeypatch.setattr("pulsefind.activations._stock_values", refuse)
+    assert np.array_equal(activations(part, "stock", use_cache=True).values, first.values)
+    with pytest.raises(AssertionError, match="ran again"):
+        activations(part, "stock", use_cache=False)
+
+
+def test_an_unknown_network_and_no_sound(part):
+    with pytest.raises(HintError, match="there is both, own and stock"):
+        activations(part, "theirs", use_cache=False)
+    assert activations(from_samples(np.zeros(0), RATE_HZ), "both", use_cache=False).values.shape == (0, 2)
