@@ -1,5 +1,7 @@
 """Percussive hits: where they are, to a millisecond, and which of the recurring sounds each of them is.
 
+0. The drum kit is heard by pulsefind's own network, kind by kind. What else recurs (an unknown shaker, a muted string,
+   a hand on a guitar) is found without any teaching:
 1. Attacks are peaks of the rising parts of a mel spectrogram, looked for in five bands apart, so that a shaker is
    found under a loud bass.
 2. Around each attack the rise, and what is left of it after 20 to 100 ms, form one non-negative vector.
@@ -19,6 +21,7 @@ from sklearn.decomposition import NMF
 from sklearn.exceptions import ConvergenceWarning
 
 from pulsefind.features import HOP, Float32Array, Spectrogram, framed_magnitude, rises, spectrogram
+from pulsefind.network import FRAME_RATE_HZ, network_outputs
 from pulsefind.records import Audio, FloatArray, Hits, IntArray, Sound
 
 MAX_SOUNDS = 8
@@ -26,6 +29,18 @@ MIN_HITS = 6
 LEARN_FROM = 600
 WORTH_A_SOUND = 0.01
 """Share of the attacks' energy that a direction must carry to count as a sound."""
+
+DRUM_KINDS = (
+    (2, 30.0, 160.0),
+    (3, 150.0, 8000.0),
+    (4, 5000.0, 16000.0),
+    (5, 3000.0, 16000.0),
+    (6, 60.0, 500.0),
+    (7, 300.0, 10000.0),
+)
+"""Output of the network (kick, snare, hi-hat, cymbal, tom, other percussion) and the band in which it is measured."""
+
+DRUM_THRESHOLD = 0.4
 
 FAINTEST_DB = 3.0
 """A rise of less than this in its own band is a beating of tones or a swell, not a hit."""
@@ -42,6 +57,15 @@ _FLATNESS_HITS = 40
 
 
 @dataclass(frozen=True, slots=True)
+class _Group:
+    """Hits of one sound: attack (n,) frames of the spectrogram, strength (n,), weight (bands,) of its band."""
+
+    attack: IntArray
+    strength: FloatArray
+    weight: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class _Parts:
     """The factorisation: gain (n_attacks, n_sounds) and template (n_sounds, 3 * bands), unit norm."""
 
@@ -55,33 +79,55 @@ def find_hits(audio: Audio) -> Hits:
     Silence, or less than a handful of attacks, gives no hits.
     """
     spectrum = spectrogram(audio.samples, audio.rate_hz)
+    groups = _drum_groups(audio, spectrum) + _recurring_groups(spectrum)
+    if not groups:
+        return _no_hits()
+    rows = []
+    for k, group in enumerate(groups):
+        time_s = _fine_times_s(audio, group.attack, group.weight, spectrum.centre_hz)
+        level = _level_db(spectrum, group.attack, group.weight)
+        rows.append((time_s, np.full(len(time_s), k), group.strength, level, _timbre_db(spectrum, group.attack)))
+    time_s, sound, strength, level, bands = (np.concatenate(column) for column in zip(*rows, strict=True))
+    order = np.lexsort((sound, time_s))
+    sounds = tuple(_describe(audio, spectrum, group.attack, group.weight) for group in groups)
+    return Hits(time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, sounds)
+
+
+def _drum_groups(audio: Audio, spectrum: Spectrogram) -> list[_Group]:
+    """Hits of the drum kit, as the network hears them, one group a kind."""
+    heard = network_outputs(audio)
+    groups = []
+    for column, low_hz, high_hz in DRUM_KINDS:
+        likely = heard[:, column] if len(heard) else np.zeros(0, np.float32)
+        frame = np.flatnonzero((likely == maximum_filter1d(likely, 5)) & (likely > DRUM_THRESHOLD))
+        if len(frame) < MIN_HITS:
+            continue
+        attack = np.round(frame / FRAME_RATE_HZ * spectrum.frame_rate_hz).astype(np.int64)
+        attack = np.minimum(attack, len(spectrum.magnitude) - 1)
+        inside = (spectrum.centre_hz >= low_hz) & (spectrum.centre_hz <= high_hz)
+        weight = _band_weight(spectrum, attack, inside.astype(np.float64))
+        full = float(np.percentile(likely[frame], 90))
+        groups.append(_Group(attack, np.minimum(likely[frame] / full, 2.0).astype(np.float64), weight))
+    return groups
+
+
+def _recurring_groups(spectrum: Spectrogram) -> list[_Group]:
+    """Whatever else is struck or plucked, sorted by what it sounds like."""
     compressed = spectrum.compressed()
     rise = rises(compressed)
     attack = attack_frames(rise)
     if len(attack) < MIN_HITS:
-        return _no_hits()
+        return []
     parts = _factorise(_attack_vectors(compressed, rise, attack))
-    timbre = _timbre_db(spectrum, attack)
-    fine = _FineTimes(audio, attack)
-    rows = []
-    sounds: list[Sound] = []
+    groups = []
     for k in range(parts.gain.shape[1]):
         threshold, full = _present_above(parts.gain[:, k])
         member = np.flatnonzero(parts.gain[:, k] > threshold)
-        weight = _band_weight(spectrum, attack[member], parts.template[k])
-        level = _level_db(spectrum, attack[member], weight)
-        member, level = member[level >= FAINTEST_DB], level[level >= FAINTEST_DB]
-        if len(member) < MIN_HITS:
-            continue
-        time_s = fine.times_s(member, weight, spectrum.centre_hz)
-        strength = np.minimum(parts.gain[member, k] / full, 2.0)
-        rows.append((time_s, np.full(len(member), len(sounds)), strength, level, timbre[member]))
-        sounds.append(_describe(audio, spectrum, attack[member], weight))
-    if not rows:
-        return _no_hits()
-    time_s, sound, strength, level, bands = (np.concatenate(column) for column in zip(*rows, strict=True))
-    order = np.lexsort((sound, time_s))
-    return Hits(time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, tuple(sounds))
+        weight = _band_weight(spectrum, attack[member], parts.template[k, : rise.shape[1]])
+        member = member[_level_db(spectrum, attack[member], weight) >= FAINTEST_DB]
+        if len(member) >= MIN_HITS:
+            groups.append(_Group(attack[member], np.minimum(parts.gain[member, k] / full, 2.0), weight))
+    return groups
 
 
 def _no_hits() -> Hits:
@@ -174,15 +220,14 @@ def _otsu(ordered: FloatArray) -> float:
     return float((ordered[best] + ordered[best + 1]) / 2)
 
 
-def _band_weight(spectrum: Spectrogram, attack: IntArray, template: FloatArray) -> FloatArray:
-    """(bands,) share of each band in the sound, summing to 1: how much louder it gets, where the template allows."""
-    bands = spectrum.magnitude.shape[1]
+def _band_weight(spectrum: Spectrogram, attack: IntArray, allowed: FloatArray) -> FloatArray:
+    """(bands,) share of each band in the sound, summing to 1: how much louder it gets, where it may."""
     last = len(spectrum.magnitude) - 1
     after = np.mean([spectrum.magnitude[np.clip(attack + k, 0, last)] for k in range(1, 5)], axis=0)
     before = np.mean([spectrum.magnitude[np.clip(attack - k, 0, last)] for k in range(3, 7)], axis=0)
-    louder = np.maximum(np.median(after - before, axis=0), 0.0).astype(np.float64) * template[:bands]
+    louder = np.maximum(np.median(after - before, axis=0), 0.0).astype(np.float64) * allowed
     if louder.sum() <= 0:
-        louder = template[:bands] + 1e-12
+        louder = allowed + 1e-12
     share: FloatArray = louder / louder.sum()
     return share
 
@@ -205,33 +250,25 @@ def _timbre_db(spectrum: Spectrogram, attack: IntArray) -> FloatArray:
     return np.stack(columns, axis=1)
 
 
-class _FineTimes:
-    """Attacks seen in 1 ms steps through windows just long enough for a sound's band."""
+def _fine_times_s(audio: Audio, attack: IntArray, weight: FloatArray, centre_hz: FloatArray) -> FloatArray:
+    """(n,) time at which the envelope of a sound's band has risen half way, in 1 ms steps.
 
-    def __init__(self, audio: Audio, attack: IntArray) -> None:
-        step = audio.rate_hz / 1000
-        self._audio = audio
-        self._shift = np.round(np.arange(-_FINE_REACH_MS, _FINE_REACH_MS + 1) * step).astype(np.int64)
-        self._centre = attack * HOP
-
-    def times_s(self, member: IntArray, weight: FloatArray, centre_hz: FloatArray) -> FloatArray:
-        """(n,) time at which the envelope of a sound's band has risen half way, for some of the attacks.
-
-        A symmetric window is half full when its centre passes a sudden start, whatever its length.
-        """
-        rate_hz = self._audio.rate_hz
-        middle_hz = float(np.interp(0.5, np.cumsum(weight), centre_hz))
-        periods = _FINE_PERIODS * rate_hz / middle_hz
-        window = int(2 ** np.clip(np.round(np.log2(periods)), 8, 11))
-        bin_hz = np.arange(window // 2 + 1) * rate_hz / window
-        share = np.interp(bin_hz, centre_hz, weight, left=weight[0], right=0.0)
-        bank = np.sqrt(share).astype(np.float32)[:, None]
-        centre = (self._centre[member][:, None] + self._shift[None, :]).ravel()
-        envelope = framed_magnitude(self._audio.samples, window, centre, bank).reshape(len(member), -1)
-        offset = np.array([_half_rise(row) for row in envelope.astype(np.float64)])
-        index = np.interp(offset, np.arange(len(self._shift)), self._shift)
-        found: FloatArray = np.maximum(0.0, (self._centre[member] + index) / rate_hz)
-        return found
+    The window is just long enough for the band. A symmetric window is half full when its centre passes a sudden
+    start, whatever its length.
+    """
+    step = audio.rate_hz / 1000
+    shift = np.round(np.arange(-_FINE_REACH_MS, _FINE_REACH_MS + 1) * step).astype(np.int64)
+    middle_hz = float(np.interp(0.5, np.cumsum(weight), centre_hz))
+    window = int(2 ** np.clip(np.round(np.log2(_FINE_PERIODS * audio.rate_hz / middle_hz)), 8, 11))
+    bin_hz = np.arange(window // 2 + 1) * audio.rate_hz / window
+    share = np.interp(bin_hz, centre_hz, weight, left=weight[0], right=0.0)
+    bank = np.sqrt(share).astype(np.float32)[:, None]
+    centre = attack * HOP
+    around = (centre[:, None] + shift[None, :]).ravel()
+    envelope = framed_magnitude(audio.samples, window, around, bank).reshape(len(attack), -1)
+    offset = np.array([_half_rise(row) for row in envelope.astype(np.float64)])
+    found: FloatArray = np.maximum(0.0, (centre + np.interp(offset, np.arange(len(shift)), shift)) / audio.rate_hz)
+    return found
 
 
 def _half_rise(envelope: FloatArray) -> float:
