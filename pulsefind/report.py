@@ -18,7 +18,7 @@ def report(analysis: Analysis) -> str:
     """Say what was found. Ends with a newline."""
     lines = [_title(analysis), ""]
     if not len(analysis.beats.time_s):
-        lines += _field("Beat", _nothing_found(analysis))
+        lines += field("Beat", _nothing_found(analysis))
         return "\n".join(lines) + "\n"
     for part in (_tempo, _one, _follow, _others, _alone, _steadiness, _sureness, _corrections):
         lines += part(analysis)
@@ -31,7 +31,8 @@ def time_text(time_s: float) -> str:
     return f"{hundredths // 6000}:{hundredths // 100 % 60:02d}.{hundredths % 100:02d}"
 
 
-def _field(name: str, text: str) -> list[str]:
+def field(name: str, text: str) -> list[str]:
+    """A line of the report, wrapped: its name at the left, the text in a column beside it."""
     return textwrap.wrap(
         text,
         WIDTH,
@@ -59,7 +60,7 @@ def _tempo(analysis: Analysis) -> list[str]:
     if len(meters) > 1:
         kind += f" (with bars of {', '.join(m for m in meters if m != _usual_meter(analysis))})"
     grids = list(dict.fromkeys(grid_name(s, analysis.bars.unit) for s in analysis.grid.sections))
-    return _field("Tempo", f"{kind}, {', then '.join(grids[:3])}")
+    return field("Tempo", f"{kind}, {', then '.join(grids[:3])}")
 
 
 def _usual_meter(analysis: Analysis) -> str:
@@ -82,26 +83,26 @@ def _one(analysis: Analysis) -> list[str]:
     bars = analysis.bars
     full = np.flatnonzero(bars.number == 1)
     if not len(full):
-        return _field("The 1", "no full bar was found")
+        return field("The 1", "no full bar was found")
     text = f"first full bar at {time_text(bars.start_s[full[0]])}"
     if bars.number[0] == 0:
         counts = " ".join(str(int(c)) for c in bars.count[: bars.beats[0]])
         text += f", after a pickup (count {counts})"
     last = int(bars.number[-1])
-    return [*_field("The 1", f"{text}; {last} bars, to {time_text(bars.end_s)}"), ""]
+    return [*field("The 1", f"{text}; {last} bars, to {time_text(bars.end_s)}"), ""]
 
 
 def _follow(analysis: Analysis) -> list[str]:
     if not analysis.guides:
-        return [*_field("Follow", "nothing recurs often enough to be followed; you carry the time"), ""]
+        return [*field("Follow", "nothing recurs often enough to be followed; you carry the time"), ""]
     guide = analysis.guides[0]
-    lines = _field("FOLLOW", guide.name)
-    lines += _field("", f"falls on {places_text(guide)}; {_timing(guide)}")
+    lines = field("FOLLOW", guide.name)
+    lines += field("", f"falls on {places_text(guide)}; {_timing(guide)}")
     lines += ["", *count_line(analysis, guide), ""]
-    lines += _field("", f"heard in {stretches_text(guide.coverage, analysis)}, {_loudness(guide)}")
+    lines += field("", f"heard in {stretches_text(guide.coverage, analysis)}, {_loudness(guide)}")
     for misreading in analysis.misreadings:
         if misreading.guide == 0:
-            lines += _field(
+            lines += field(
                 "",
                 f"Trap: can be heard as {misreading.heard_as}, at {misreading.bpm:.0f} bpm; {misreading.cue}.",
             )
@@ -187,23 +188,23 @@ def _others(analysis: Analysis) -> list[str]:
     lines = []
     for index, guide in enumerate(others):
         text = f"{index + 2}. {guide.name}: {places_text(guide)}; {stretches_text(guide.coverage, analysis, 3)}"
-        lines += _field("Also" if index == 0 else "", text)
+        lines += field("Also" if index == 0 else "", text)
     hidden = len(analysis.guides) - 1 - len(others)
     if hidden > 0:
-        lines += _field("", f"and {hidden} weaker: --json lists {'it' if hidden == 1 else 'them'}")
+        lines += field("", f"and {hidden} weaker: --json lists {'it' if hidden == 1 else 'them'}")
     return [*lines, ""]
 
 
 def _alone(analysis: Analysis) -> list[str]:
     if not analysis.alone:
-        return [*_field("Alone", "never: in every bar there is something to follow"), ""]
+        return [*field("Alone", "never: in every bar there is something to follow"), ""]
     lines = []
     for index, stretch in enumerate(analysis.alone[:6]):
         when = f"{time_text(stretch.start_s)}-{time_text(stretch.end_s)}"
         text = f"{stretches_text((stretch,), analysis)}, {when}: nothing to follow, you carry the time"
-        lines += _field("Alone" if index == 0 else "", text)
+        lines += field("Alone" if index == 0 else "", text)
     if len(analysis.alone) > 6:
-        lines += _field("", f"and {len(analysis.alone) - 6} more: --json lists them")
+        lines += field("", f"and {len(analysis.alone) - 6} more: --json lists them")
     return [*lines, ""]
 
 
@@ -216,17 +217,17 @@ def _steadiness(analysis: Analysis) -> list[str]:
     text = f"{word}: {low:.1f} to {high:.1f} bpm, beats even to {tempo.jitter_ms:.0f} ms"
     if carried:
         text += f"; {carried} of {len(analysis.beats.carried)} beats have no sound of their own"
-    return _field("Steady", text)
+    return field("Steady", text)
 
 
 def _sureness(analysis: Analysis) -> list[str]:
     sure = analysis.confidence
     text = f"the 1 {_percent(sure.one)}, tempo octave {_percent(sure.octave)}, meter {_percent(sure.meter)}"
-    lines = _field("Sure", text)
+    lines = field("Sure", text)
     for other in analysis.alternatives[:2]:
-        lines += _field("", f"next best: {other.reading} ({_percent(other.probability)}); to see it: {other.hint}")
+        lines += field("", f"next best: {other.reading} ({_percent(other.probability)}); to see it: {other.hint}")
     for warning in analysis.warnings:
-        lines += _field("", f"Note: {warning}")
+        lines += field("", f"Note: {warning}")
     return [*lines, ""]
 
 
@@ -241,4 +242,4 @@ def _corrections(analysis: Analysis) -> list[str]:
         f"if it is twice too fast: --bpm {round(bpm * 0.45)}:{round(bpm * 0.55)}; "
         f"twice too slow: --bpm {round(bpm * 1.8)}:{round(bpm * 2.2)}"
     )
-    return [*_field("Wrong?", wrong_one), *_field("", wrong_octave)]
+    return [*field("Wrong?", wrong_one), *field("", wrong_octave)]

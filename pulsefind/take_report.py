@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
-
 import numpy as np
 
+from pulsefind.report import field
 from pulsefind.take_records import Correction, Drift, PlaceSummary, Review, Summary
 
 WIDTH = 80
@@ -51,16 +50,6 @@ def _cut(text: str) -> str:
     return shown if len(shown) <= WIDTH else shown[: WIDTH - 3] + "..."
 
 
-def _field(name: str, text: str) -> list[str]:
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=name.ljust(_INDENT),
-        subsequent_indent=" " * _INDENT,
-        break_on_hyphens=False,
-    )
-
-
 def _seconds(time_s: float) -> str:
     sign = "-" if round(abs(time_s) * 100) and time_s < 0 else ""
     hundredths = round(abs(time_s) * 100)
@@ -70,17 +59,17 @@ def _seconds(time_s: float) -> str:
 def _unplaced(review: Review) -> list[str]:
     alignment = review.alignment
     if not alignment.candidates:
-        return _field("Start", f"can't tell: {alignment.reason}. If you know it: --starts-at SECONDS")
-    lines = _field("Start", f"can't tell: {alignment.reason}. Choose one and run again with it:")
+        return field("Start", f"can't tell: {alignment.reason}. If you know it: --starts-at SECONDS")
+    lines = field("Start", f"can't tell: {alignment.reason}. Choose one and run again with it:")
     for candidate in alignment.candidates[:_MOST_CANDIDATES]:
         text = (
             f"--starts-at={candidate.starts_at_s:.3f}   first hit in bar {candidate.first_bar}, "
             f"{max(1, min(99, round(100 * candidate.probability)))} % likely"
         )
-        lines += _field("", text)
+        lines += field("", text)
     hidden = len(alignment.candidates) - _MOST_CANDIDATES
     if hidden > 0:
-        lines += _field("", f"and {hidden} more: --json lists them; the track repeats itself too evenly to tell")
+        lines += field("", f"and {hidden} more: --json lists them; the track repeats itself too evenly to tell")
     return [*lines, *_notes(review)]
 
 
@@ -90,11 +79,11 @@ def _start(review: Review) -> list[str]:
     if abs(alignment.clock_ppm) >= 20:
         way = "fast" if alignment.clock_ppm > 0 else "slow"
         text += f"; its clock runs {abs(alignment.clock_ppm):.0f} millionths {way}, corrected"
-    lines = _field("Start", text)
+    lines = field("Start", text)
     if alignment.method == "leak" and alignment.latency_ms is not None:
-        lines += _field("", f"latency of the recording chain {alignment.latency_ms:.0f} ms, not part of the offsets")
+        lines += field("", f"latency of the recording chain {alignment.latency_ms:.0f} ms, not part of the offsets")
     elif review.latency_given_ms is not None:
-        lines += _field("", f"latency of {review.latency_given_ms:.0f} ms taken off, as given")
+        lines += field("", f"latency of {review.latency_given_ms:.0f} ms taken off, as given")
     return lines
 
 
@@ -107,13 +96,13 @@ def _whole(review: Review) -> list[str]:
     ghosts = int(np.sum(review.played.ghost))
     if ghosts:
         text += f", ghost notes: {ghosts}"
-    lines = _field("Hits", text)
+    lines = field("Hits", text)
     if review.alignment.offset_known:
-        lines += _field("Whole", f"{_told(review, review.whole)}")
+        lines += field("Whole", f"{_told(review, review.whole)}")
     else:
-        lines += _field("Whole", f"spread {review.whole.spread_ms:.0f} ms; early or late over all can't be told")
+        lines += field("Whole", f"spread {review.whole.spread_ms:.0f} ms; early or late over all can't be told")
     for kind, found in review.kinds.items():
-        lines += _field("", f"{kind:<7} {_told(review, found)}, {found.n} hits")
+        lines += field("", f"{kind:<7} {_told(review, found)}, {found.n} hits")
     return lines
 
 
@@ -128,15 +117,15 @@ def _meaning(review: Review) -> list[str]:
         f"at your spacing of notes listeners just notice {just:.0f} ms (6 ms for fast notes, else 2.5 %: Friberg "
         f"and Sundberg 1995); your spread is {review.whole.spread_ms / just:.1f} times that"
     )
-    lines = _field("Meaning", text)
+    lines = field("Meaning", text)
     drums = {k: v.offset_ms for k, v in review.kinds.items() if v.n >= 8 and k in ("kick", "snare", "hat", "cymbal")}
     if len(drums) > 1:
         early, late = min(drums, key=lambda k: drums[k]), max(drums, key=lambda k: drums[k])
         apart = drums[late] - drums[early]
         word = "which drummers may notice" if apart >= _BETWEEN_DRUMS_MS else "less than drummers notice"
-        lines += _field("", f"{early} and {late} lie {apart:.0f} ms apart, {word} (19 to 24 ms)")
+        lines += field("", f"{early} and {late} lie {apart:.0f} ms apart, {word} (19 to 24 ms)")
     if review.alignment.offset_known and drums:
-        lines += _field(
+        lines += field(
             "",
             "for comparison, professionals with a click: hi-hat about 2 ms, snare and kick about 10 ms early "
             "(Fujii et al. 2011)",
@@ -155,16 +144,16 @@ def _sections(review: Review) -> list[str]:
             else f"bars {section.first_bar}-{section.last_bar}"
         )
         told = _told(review, section.offsets) if section.offsets.n else "nothing played"
-        lines += _field("Sections" if index == 0 else "", f"{bars:<13}{section.name:<17}{told}")
+        lines += field("Sections" if index == 0 else "", f"{bars:<13}{section.name:<17}{told}")
     if len(review.sections) > _MOST_SECTIONS:
-        lines += _field("", f"and {len(review.sections) - _MOST_SECTIONS} more: --json lists them")
+        lines += field("", f"and {len(review.sections) - _MOST_SECTIONS} more: --json lists them")
     return [*lines, ""]
 
 
 def _alone(review: Review) -> list[str]:
     lines = []
     for index, drift in enumerate(review.drifts):
-        lines += _field("Alone" if index == 0 else "", _drift_text(drift))
+        lines += field("Alone" if index == 0 else "", _drift_text(drift))
     return lines
 
 
@@ -186,10 +175,10 @@ def _drift_text(drift: Drift) -> str:
 def _corrections(review: Review) -> list[str]:
     lines = []
     for index, correction in enumerate(review.corrections[:_MOST_CORRECTIONS]):
-        lines += _field("Back" if index == 0 else "", _correction_text(correction))
+        lines += field("Back" if index == 0 else "", _correction_text(correction))
         lines += _stretched(correction)
     if len(review.corrections) > _MOST_CORRECTIONS:
-        lines += _field("", f"and {len(review.corrections) - _MOST_CORRECTIONS} more: --json lists them")
+        lines += field("", f"and {len(review.corrections) - _MOST_CORRECTIONS} more: --json lists them")
     return [*lines, ""] if lines or review.drifts else []
 
 
@@ -234,7 +223,7 @@ def _gains(review: Review) -> list[str]:
         f". From {gains.n} notes of the {gains.voice if gains.voice != 'all' else 'whole kit'}: inner clock "
         f"{gains.timekeeper_sd_ms:.0f} ms, hands and feet {gains.motor_sd_ms:.0f} ms"
     )
-    return _field("Steering", text)
+    return field("Steering", text)
 
 
 def _swing(review: Review) -> list[str]:
@@ -243,7 +232,7 @@ def _swing(review: Review) -> list[str]:
         if max(section.player_ratio, section.track_ratio) < 1.1:
             continue
         track = "straight" if section.track_ratio == 1.0 else f"{section.track_ratio:.2f} : 1"
-        lines += _field(
+        lines += field(
             "" if lines else "Swing",
             f"bars {section.first_bar}-{section.last_bar}: you {section.player_ratio:.2f} : 1 (give or take "
             f"{section.error:.2f}), the track {track}",
@@ -261,7 +250,7 @@ def _places(review: Review) -> list[str]:
     lines = ["", f"{'Places':<{_INDENT}}place  kind    offset ms  spread ms   hits  {unit}"]
     lines += [f"{'':{_INDENT}}{_place_row(p)}" for p in shown]
     if len(review.places) > len(shown):
-        lines += _field("", f"and {len(review.places) - len(shown)} that are rarer: --json lists them")
+        lines += field("", f"and {len(review.places) - len(shown)} that are rarer: --json lists them")
     return [*lines, ""]
 
 
@@ -275,7 +264,7 @@ def _place_row(place: PlaceSummary) -> str:
 def _notes(review: Review) -> list[str]:
     lines = []
     for note in review.notes:
-        lines += _field("Note", note)
+        lines += field("Note", note)
     return lines
 
 
@@ -284,6 +273,6 @@ def _next(review: Review) -> list[str]:
     if practice is None:
         return []
     return [
-        *_field("Next", f"{practice.what}; {practice.why}"),
+        *field("Next", f"{practice.what}; {practice.why}"),
         f"{'':{_INDENT}}{practice.command}",
     ]
