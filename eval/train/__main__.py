@@ -8,6 +8,7 @@ from pathlib import Path
 
 from eval.train.exporting import export
 from eval.train.ingredients import fingerprint, prepare
+from eval.train.songs import PARTS
 from eval.train.training import Plan, train
 
 
@@ -27,15 +28,16 @@ def main() -> None:
     run.add_argument("--resume", type=Path, help="state.npz of an earlier run")
     for name in ("seconds", "rate"):
         run.add_argument(f"--{name}", type=float, default=getattr(Plan(), name))
-    for name in ("pool", "first", "makers", "batch", "seed", "steps"):
+    for name in ("pool", "first", "makers", "batch", "seed", "steps", "pictures", "width"):
         run.add_argument(f"--{name}", type=int, default=getattr(Plan(), name))
+    run.add_argument("--without", nargs="+", default=[], choices=PARTS, help="leave parts of the recipe out")
     given = parser.parse_args()
     if given.step == "prepare":
         prepare(given.folder, given.fonts, given.shots, given.grooves, given.songs)
         print(fingerprint(given.folder))
         return
-    names = ("seconds", "rate", "pool", "first", "makers", "batch", "seed", "steps")
-    plan = replace(Plan(), **{name: getattr(given, name) for name in names})
+    names = ("seconds", "rate", "pool", "first", "makers", "batch", "seed", "steps", "pictures", "width")
+    plan = replace(Plan(), without=frozenset(given.without), **{name: getattr(given, name) for name in names})
     train(given.folder, plan, given.out, given.resume)
     export(given.out, given.out / "pulse.npz", given.folder)
 

@@ -166,8 +166,10 @@ class _Form:
         return self.chords[low]
 
 
-def compose(style: Style, bpm: float, bars: int, rng: Generator, with_band: bool, with_drums: bool) -> Score:
-    """Write a song of a given number of bars for drums, a band, or both."""
+def compose(
+    style: Style, bpm: float, bars: int, rng: Generator, with_band: bool, with_drums: bool, share_late: float
+) -> Score:
+    """Write a song of a given number of bars for drums, a band, or both; share_late as in _comp."""
     form = _Form(style, bars, rng)
     drums = _drums(form, solo=not with_band) if with_drums else np.zeros((0, 3))
     parts: list[Part] = []
@@ -180,7 +182,8 @@ def compose(style: Style, bpm: float, bars: int, rng: Generator, with_band: bool
         wanted = (
             int(rng.choice([1, 2, 3, 4], p=[0.38, 0.36, 0.2, 0.06])) - (1 if riff else 0) + (0 if with_drums else 1)
         )
-        parts += [_comp(form) for _ in range(wanted)]
+        anchored = with_drums or bool(parts)
+        parts += [_comp(form, late=anchored and rng.random() < share_late) for _ in range(wanted)]
         if rng.random() < style.lead:
             parts.append(Part("lead", "voice" if rng.random() < 0.5 else "solo", _melody(form)))
         parts = _arranged(parts, form)
@@ -387,8 +390,11 @@ def _locked(kick: str, rng: Generator) -> str:
     return "".join(str(rng.choice(list("RFO"))) if e and m != "R" else m for m, e in zip(line, extra, strict=True))
 
 
-def _comp(form: _Form) -> Part:
-    """An instrument that plays chords in the style's rhythm (or, seldom, in one of its own)."""
+def _comp(form: _Form, late: bool) -> Part:
+    """An instrument that plays chords in the style's rhythm (or, seldom, in one of its own).
+
+    late: the whole rhythm comes half a beat later, so that only bass and drums tell where the beat is.
+    """
     rng, style = form.rng, form.style
     size = style.beats * style.slots
     picks = [style.comps[rng.integers(len(style.comps))] for _ in range(2)]
@@ -398,6 +404,9 @@ def _comp(form: _Form) -> Part:
         rhythms = ["".join(_free_mark(slot, style.slots, rng) for slot in range(size)) for _ in range(2)]
     if rng.random() < 0.6:
         rhythms[1] = rhythms[0]
+    if late:
+        shift = (style.slots + 1) // 2
+        rhythms = [rhythm[-shift:] + rhythm[:-shift] for rhythm in rhythms]
     base = 48 + int(rng.integers(-3, 9))
     accent = rng.uniform(0.75, 1.1, size)
     accent[0] = max(accent[0], rng.uniform(0.85, 1.15))

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
+import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
+from numpy.typing import NDArray
 from torch import Tensor
 
 from eval.train.ingredients import RATE_HZ
-from eval.train.model import OUTPUTS, Features
+from eval.train.model import METERS, OUTPUTS, TEMPO_BPM, Features
 from eval.train.rendering import STEMS
 from eval.train.songs import LENGTH_S, Song
 from pulsefind.network import BANDS, HOP
@@ -29,6 +34,7 @@ class Pool:
         self.stems = torch.zeros((size, len(STEMS), _SAMPLES), dtype=torch.int16, device=device)
         self.beat_s = torch.full((size, MOST_BEATS), _FAR, device=device)
         self.is_one = torch.zeros((size, MOST_BEATS), device=device)
+        self.bar_size = torch.zeros((size, MOST_BEATS), dtype=torch.long, device=device)
         self.hit_s = torch.full((size, MOST_HITS), _FAR, device=device)
         self.hit_kind = torch.zeros((size, MOST_HITS), dtype=torch.long, device=device)
         self.end_s = torch.zeros(size, device=device)
@@ -48,6 +54,7 @@ class Pool:
         self.hit_s[row] = _FAR
         self.beat_s[row, : len(beats)] = torch.tensor(beats[:, 0], dtype=torch.float32, device=self.device)
         self.is_one[row, : len(beats)] = torch.tensor(beats[:, 1] == 1, dtype=torch.float32, device=self.device)
+        self.bar_size[row, : len(beats)] = torch.tensor(bar_sizes(beats[:, 1]), device=self.device)
         self.hit_s[row, : len(hits)] = torch.tensor(hits[:, 0], dtype=torch.float32, device=self.device)
         self.hit_kind[row, : len(hits)] = torch.tensor(hits[:, 1], dtype=torch.long, device=self.device)
         self.end_s[row] = song.end_s
@@ -55,11 +62,37 @@ class Pool:
         self.seconds += song.end_s
 
 
+def bar_sizes(count: NDArray[np.float64]) -> NDArray[np.int64]:
+    """How many beats the bar of each beat (n,) has; a last bar that breaks off counts as the one before."""
+    ones = np.flatnonzero(count == 1)
+    sizes = np.diff(ones)
+    if not len(sizes):
+        return np.full(len(count), int(count.max(initial=0)))
+    bar = np.clip(np.searchsorted(ones, np.arange(len(count)), side="right") - 1, 0, len(sizes) - 1)
+    return np.asarray(sizes[bar])
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What a batch should give.
+
+    events (b, outputs, frames) with weights alike; tempo (b, tempi, frames) shares and meter (b, frames) indices, which
+    count where paced (b, frames) is 1.
+    """
+
+    events: Tensor
+    weights: Tensor
+    tempo: Tensor
+    meter: Tensor
+    paced: Tensor
+
+
 class Mixer:
     """Turns songs of a pool into network inputs and targets."""
 
-    def __init__(self, pool: Pool, excerpt_s: float) -> None:
-        """Prepare what does not change from batch to batch."""
+    def __init__(self, pool: Pool, excerpt_s: float, limited: bool = True) -> None:
+        """Prepare what does not change from batch to batch; limited: whether excerpts may lack their highs or lows."""
+        self._share_low, self._share_high = (0.18, 0.07) if limited else (0.0, 0.0)
         self.pool, self.device = pool, pool.device
         self.length = int(excerpt_s * RATE_HZ)
         self.frames = 1 + self.length // HOP
@@ -77,8 +110,8 @@ class Mixer:
         return torch.randn(*shape, device=self.device)
 
     @torch.no_grad()
-    def batch(self, rows: Tensor, varied: bool) -> tuple[Tensor, Tensor, Tensor]:
-        """Features (b, windows, frames, bands), targets (b, outputs, frames), weights (b, outputs, frames)."""
+    def batch(self, rows: Tensor, varied: bool) -> tuple[Tensor, Truth]:
+        """Features (b, windows, frames, bands) and what should come of them."""
         count = len(rows)
         speed = (
             torch.exp(self._normal(count) * 0.1).clamp(0.78, 1.28) if varied else torch.ones(count, device=self.device)
@@ -89,9 +122,13 @@ class Mixer:
         plain = (stems * gain[:, :, None]).sum(1)
         samples = self._dynamics(self._coloured(stems, gain)) if varied else _level(plain)
         x = self.features(samples)
+        targets, weights = self._targets(rows, start_s, speed, gain)
         if varied:
             x = self._masked(x)
-        return x, *self._targets(rows, start_s, speed, gain)
+            x, limited = self._limited(x)
+            weights = weights.clone()
+            weights[limited, 2:] = 0
+        return x, Truth(targets, weights, *self._pace(rows, start_s, speed))
 
     def _starts(self, rows: Tensor, speed: Tensor) -> Tensor:
         """Where excerpts begin: nearly half at the song's own start."""
@@ -179,6 +216,42 @@ class Mixer:
             width = (self._uniform(len(x)) * 14 * (self._uniform(len(x)) < 0.3)).long()[:, None]
             x = x * ~((band >= first) & (band < first + width))[:, None, None, :]
         return x
+
+    def _limited(self, x: Tensor) -> tuple[Tensor, Tensor]:
+        """Blank everything above or below some frequency in a quarter of the excerpts; also tells in which.
+
+        A bass alone must tell where the beat is, and so must all that is above it: in a whole mix a network leans on
+        what is easiest, which misleads where that is a guitar struck between the beats.
+        """
+        band = torch.arange(BANDS, device=self.device)[None]
+        per_octave = (BANDS - 1) / math.log2(10500 / 30)
+        dice = self._uniform(len(x))
+        top = (math.log2(120 / 30) + self._uniform(len(x)) * math.log2(1500 / 120)) * per_octave
+        bottom = (math.log2(180 / 30) + self._uniform(len(x)) * math.log2(2000 / 180)) * per_octave
+        low, high = dice < self._share_low, dice > 1 - self._share_high
+        blank = (low[:, None] & (band > top[:, None])) | (high[:, None] & (band < bottom[:, None]))
+        return x * ~blank[:, None, None, :], low | high
+
+    def _pace(self, rows: Tensor, start_s: Tensor, speed: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """For each frame the tempo (shares of the two nearest choices), the meter's index, and whether they count."""
+        beat_s = self.pool.beat_s[rows]
+        known = beat_s > _FAR / 2
+        frame = torch.where(known, (beat_s - start_s[:, None]) / speed[:, None] * (RATE_HZ / HOP), torch.inf)
+        now = torch.arange(self.frames, device=self.device, dtype=frame.dtype).expand(len(rows), -1)
+        last = torch.searchsorted(frame, now.contiguous(), right=True) - 1
+        count = known.sum(1, keepdim=True)
+        paced = (last >= 0) & (last < count - 1)
+        first = (last - 1).clamp(min=0)
+        until = torch.minimum(last + 2, (count - 1).clamp(min=1))
+        span = (frame.gather(1, until) - frame.gather(1, first)) / (until - first).clamp(min=1)
+        bpm = torch.where(paced, 60 * RATE_HZ / HOP / span.clamp(min=1), 100.0)
+        step = math.log(TEMPO_BPM[1] / TEMPO_BPM[0])
+        place = (torch.log(bpm / TEMPO_BPM[0]) / step).clamp(0, len(TEMPO_BPM) - 1.001)
+        choice = torch.arange(len(TEMPO_BPM), device=self.device)[None, :, None]
+        tempo = (1 - (place[:, None] - choice).abs()).clamp(min=0)
+        size = self.pool.bar_size[rows].gather(1, last.clamp(0, MOST_BEATS - 1))
+        meter = size.clamp(METERS[0], METERS[-1]) - METERS[0]
+        return tempo, meter, paced.float()
 
     def _targets(self, rows: Tensor, start_s: Tensor, speed: Tensor, gain: Tensor) -> tuple[Tensor, Tensor]:
         """Triangles around each event at its exact, fractional frame; silence after the end counts for a moment."""

@@ -12,6 +12,11 @@ from eval.train.performing import HIT_KINDS
 from pulsefind.network import BANDS, HOP, WINDOWS, filter_bank
 
 OUTPUTS = ("beat", "downbeat", *HIT_KINDS)
+TEMPO_BPM = np.geomspace(38.0, 272.0, 48)
+"""What the tempo head chooses from, each 4.3 % above the one before."""
+METERS = (2, 3, 4, 5, 6, 7)
+"""What the meter head chooses from, in beats a bar."""
+HEADS = (len(OUTPUTS), len(TEMPO_BPM), len(METERS))
 DILATIONS = (1, 2, 4, 8, 16, 32, 64, 128, 256, 8, 32, 128)
 
 
@@ -64,10 +69,10 @@ class PulseNetwork(nn.Module):
         self.norms = nn.ModuleList([nn.BatchNorm1d(width) for _ in dilations])
         self.mixes = nn.ModuleList([nn.Conv1d(width, width, 1) for _ in dilations])
         self.drop = nn.Dropout(drop)
-        self.exit = nn.Conv1d(width, len(OUTPUTS), 1)
+        self.exit = nn.Conv1d(width, sum(HEADS), 1)
 
     def forward(self, x: Tensor) -> Tensor:
-        """Run the network."""
+        """Run the network: OUTPUTS to go through a logistic function, then tempo and meter, each through a softmax."""
         x = F.max_pool2d(self.pictures[0](x), (1, 3))
         x = F.max_pool2d(self.pictures[1](x), (1, 3))
         x = self.drop_picture(self.pictures[2](x))

@@ -17,6 +17,19 @@ LENGTH_S = 40.0
 SHARE_SOLO = 0.18
 SHARE_ARRANGED = 0.12
 SHARE_HUMAN_DRUMS = 0.3
+SHARE_LATE_CHORDS = 0.12
+PARTS = ("fonts", "shots", "grooves", "arrangements", "late-chords", "bands")
+"""What a recipe may be made without, to learn what it is worth; bands is the mixer's."""
+
+
+def _less(ingredients: Ingredients, without: frozenset[str]) -> Ingredients:
+    """The ingredients but for those that are left out."""
+    return Ingredients(
+        () if "fonts" in without else ingredients.soundfonts,
+        {} if "shots" in without else ingredients.shots,
+        () if "grooves" in without else ingredients.grooves,
+        () if "arrangements" in without else ingredients.arrangements,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +46,11 @@ class Song:
 class SongMaker:
     """Makes songs: the same seed gives the same song."""
 
-    def __init__(self, ingredients: Ingredients) -> None:
-        """Open the instruments."""
+    def __init__(self, ingredients: Ingredients, without: frozenset[str] = frozenset()) -> None:
+        """Open the instruments; without names PARTS of the recipe that are left out."""
+        ingredients = _less(ingredients, without)
         self._ingredients = ingredients
+        self._share_late = 0.0 if "late-chords" in without else SHARE_LATE_CHORDS
         self._studio = Studio(ingredients, LENGTH_S)
         weights = np.array([s.weight for s in STYLES])
         self._chance = weights / weights.sum()
@@ -60,7 +75,7 @@ class SongMaker:
         solo = kind > 1 - SHARE_SOLO and style.drumless < 0.9
         with_drums = solo or rng.random() >= style.drumless
         bars = self._bars(bpm, style.beats, rng)
-        score = compose(style, bpm, bars, rng, with_band=not solo, with_drums=with_drums)
+        score = compose(style, bpm, bars, rng, not solo, with_drums, self._share_late)
         straight = (
             with_drums and style.beats == 4 and style.slots in (2, 4) and len(np.unique(np.diff(score.bar_start))) == 1
         )

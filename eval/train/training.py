@@ -36,16 +36,18 @@ class Plan:
     width: int = 112
     steps: int = 10**9
     hits_weight: float = 0.3
+    pace_weight: float = 0.02
+    without: frozenset[str] = frozenset()
 
 
-def _make_songs(folder: Path | None, first_seed: int, step: int, songs: Any, stop: Any) -> None:
-    """A process: make songs of every step-th seed until told to stop."""
+def _make_songs(folder: Path | None, plan: Plan, first_seed: int, songs: Any, stop: Any) -> None:
+    """A process: make songs until told to stop, from seeds that no other maker takes."""
     os.environ["OMP_NUM_THREADS"] = "1"
-    maker = SongMaker(load(folder) if folder else own_sounds_only())
+    maker = SongMaker(load(folder) if folder else own_sounds_only(), plan.without)
     seed = first_seed
     while not stop.is_set():
         song = maker.make(seed)
-        seed += step
+        seed += plan.makers
         if len(song.beats) >= 12:
             songs.put(song)
 
@@ -56,7 +58,7 @@ def start_makers(folder: Path | None, plan: Plan) -> tuple[Any, Any, list[Any]]:
     songs, stop = context.Queue(maxsize=4 * plan.makers), context.Event()
     base = plan.seed * 10_000_000
     makers = [
-        context.Process(target=_make_songs, args=(folder, base + i, plan.makers, songs, stop), daemon=True)
+        context.Process(target=_make_songs, args=(folder, plan, base + i, songs, stop), daemon=True)
         for i in range(plan.makers)
     ]
     for maker in makers:
@@ -78,9 +80,10 @@ def train(folder: Path | None, plan: Plan, out: Path, resume: Path | None = None
 
 def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float) -> dict[str, float]:
     import torch
+    import torch.nn.functional as F  # noqa: N812  (PyTorch's own habit)
 
     from eval.train.mixing import Mixer, Pool
-    from eval.train.model import PulseNetwork
+    from eval.train.model import HEADS, PulseNetwork
 
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(plan.seed)
@@ -90,25 +93,31 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
     while pool.count < plan.first:
         pool.add(songs.get(timeout=120))
     _say(began, f"{pool.count} songs to begin with")
-    mixer = Mixer(pool, plan.excerpt_s)
+    mixer = Mixer(pool, plan.excerpt_s, limited="bands" not in plan.without)
     network = PulseNetwork(plan.pictures, plan.width).to(device)
     if resume is not None:
         with np.load(resume, allow_pickle=False) as stored:
-            network.load_state_dict({k: torch.from_numpy(stored[k]) for k in stored.files})
+            network.load_state_dict(grown({k: torch.from_numpy(stored[k]) for k in stored.files}, network))
     average = PulseNetwork(plan.pictures, plan.width).to(device).eval()
     average.load_state_dict(network.state_dict())
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=1e-2, betas=(0.9, 0.98))
     _say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}")
 
-    def loss_of(logits: Any, targets: Any, weights: Any) -> Any:
-        each = torch.nn.functional.binary_cross_entropy_with_logits(logits.float(), targets, reduction="none") * weights
-        mean = each.sum((0, 2)) / weights.sum((0, 2))
-        return mean[:2].mean() + plan.hits_weight * mean[2:].mean(), mean
+    def loss_of(logits: Any, truth: Any) -> Any:
+        events, tempo, meter = logits.float().split(HEADS, 1)
+        each = F.binary_cross_entropy_with_logits(events, truth.events, reduction="none") * truth.weights
+        mean = each.sum((0, 2)) / truth.weights.sum((0, 2))
+        paced = truth.paced.sum().clamp(min=1)
+        tempo_loss = -(truth.tempo * tempo.log_softmax(1) * truth.paced[:, None]).sum() / paced
+        meter_loss = (F.cross_entropy(meter, truth.meter, reduction="none") * truth.paced).sum() / paced
+        pace = torch.stack([tempo_loss, meter_loss])
+        loss = mean[:2].mean() + plan.hits_weight * mean[2:].mean() + plan.pace_weight * pace.sum()
+        return loss, torch.cat([mean, pace])
 
     def validation() -> list[float]:
         with torch.no_grad():
             rows = torch.arange(kept, device=device)
-            parts = [loss_of(average(x), t, w)[1] for r in rows.split(16) for x, t, w in [mixer.batch(r, varied=False)]]
+            parts = [loss_of(average(x), t)[1] for r in rows.split(16) for x, t in [mixer.batch(r, varied=False)]]
         return [round(float(v), 4) for v in torch.stack(parts).mean(0)]
 
     step, learning, figures, last_said = 0, time.monotonic(), {}, time.monotonic()
@@ -120,10 +129,10 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
             group["lr"] = rate
         network.train()
         rows = torch.randint(kept, pool.filled, (plan.batch,), device=device)
-        x, targets, weights = mixer.batch(rows, varied=True)
+        x, truth = mixer.batch(rows, varied=True)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             logits = network(x)
-        loss, _ = loss_of(logits, targets, weights)
+        loss, _ = loss_of(logits, truth)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
@@ -144,9 +153,22 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
         "heard_hours": step * plan.batch * plan.excerpt_s / 3600,
     }
     figures |= {f"validation_{k}": v for k, v in enumerate(validation())}
-    (out / "run.json").write_text(json.dumps({"plan": asdict(plan), "figures": figures}, indent=1) + "\n")
+    (out / "run.json").write_text(
+        json.dumps({"plan": asdict(plan) | {"without": sorted(plan.without)}, "figures": figures}, indent=1) + "\n"
+    )
     _say(began, f"done {figures}")
     return figures
+
+
+def grown(state: dict[str, Any], network: Any) -> dict[str, Any]:
+    """An earlier state for a network with more heads: the new ones begin as they were made."""
+    found: dict[str, Any] = network.state_dict()
+    for name, value in state.items():
+        if value.shape == found[name].shape:
+            found[name] = value
+        else:
+            found[name][: len(value)] = value
+    return found
 
 
 def _drain(songs: Any, pool: Any, most: int) -> None:
