@@ -14,6 +14,7 @@ import soxr
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from pulsefind.audio import decode
 from pulsefind.places import slot_positions
 from pulsefind.plan import follow_plan, phrase_bars
 from pulsefind.records import Analysis, Audio, FloatArray, Guide, Settings
@@ -38,21 +39,25 @@ class Recording:
 
 
 def read_recording(path: Path, audio: Audio) -> Recording:
-    """Take the recording as it is heard: mono or stereo where libsndfile reads it, else the mono mix of the analysis.
+    """Take the recording as it is heard: mono and stereo stay so, more channels become the mono mix of the analysis.
 
     The frames run on the same time as the analysis: decoded by the same library, resampled by the same method.
     """
-    try:
-        with soundfile.SoundFile(path) as file:
-            frames = file.read(dtype="float32", always_2d=True)
-            rate_hz, title, artist = file.samplerate, file.title, file.artist
-    except (soundfile.LibsndfileError, RuntimeError):
-        return Recording(audio.samples[:, None], "", "")
+    frames, rate_hz = decode(path)
     if frames.shape[1] > 2:
         frames = audio.samples[:, None]
     elif rate_hz != RATE_HZ:
         frames = soxr.resample(frames, rate_hz, RATE_HZ).astype(np.float32)
-    return Recording(frames, title, artist)
+    return Recording(frames, *_tags(path))
+
+
+def _tags(path: Path) -> tuple[str, str]:
+    """Title and artist, empty where libsndfile finds none."""
+    try:
+        with soundfile.SoundFile(path) as file:
+            return file.title, file.artist
+    except (soundfile.LibsndfileError, RuntimeError):
+        return "", ""
 
 
 def page_html(

@@ -201,10 +201,18 @@ def test_more_than_two_channels_are_played_as_their_mix(tmp_path):
     assert np.array_equal(read_recording(tmp_path / "five.wav", loaded).frames[:, 0], loaded.samples)
 
 
-def test_a_file_that_libsndfile_does_not_read_gives_the_mono_mix(tmp_path, audio):
-    path = tmp_path / "strange.m4a"
-    path.write_bytes(b"nothing that libsndfile knows")
-    assert np.array_equal(read_recording(path, audio).frames[:, 0], audio.samples)
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
+def test_a_file_that_only_ffmpeg_reads_stays_stereo(tmp_path):
+    low, high = (0.4 * np.sin(2 * np.pi * hz * np.arange(48000) / 48000) for hz in (300, 500))
+    soundfile.write(tmp_path / "a.wav", np.stack([low, high], axis=1), 48000)
+    command = ["ffmpeg", "-v", "error", "-i", tmp_path / "a.wav", "-c:a", "alac", tmp_path / "a.m4a"]
+    subprocess.run(command, check=True)
+    audio = load(tmp_path / "a.m4a")
+    frames = read_recording(tmp_path / "a.m4a", audio).frames
+    assert frames.shape == (len(audio.samples), 2)
+    at_s = np.arange(2000, RATE_HZ - 2000) / RATE_HZ
+    for channel, hz in enumerate((300, 500)):
+        assert np.abs(frames[2000:-2000, channel] - 0.4 * np.sin(2 * np.pi * hz * at_s)).max() < 1e-3
 
 
 # ---- scripts by themselves
