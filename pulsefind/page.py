@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -67,12 +68,14 @@ def page_html(
     track_path: str,
     out_path: str,
     light: str = "auto",
+    take: Mapping[str, Any] | None = None,
 ) -> str:
     """Write the page as one self-contained HTML text.
 
     recording is put inside as FLAC (16 bit, lossless for recordings of up to 16 bits); None leaves it out, and the
     page asks for the file, which it aligns by an excerpt of audio. track_path and out_path stand in the command that
-    the page shows. light is 'auto' (as the device is set), 'dark' or 'bright'.
+    the page shows. light is 'auto' (as the device is set), 'dark' or 'bright'. take: what page_take.read_take_review
+    gives; the page then has a view of it.
     """
     script, style = joined_script("main.mjs"), web_text("page.css")
     tags = recording or Recording(audio.samples[:0, None], "", "")
@@ -83,10 +86,17 @@ def page_html(
         "policy": _policy(script, style),
         "style": Markup(style),
         "script": Markup(script),
-        "data": page_data(analysis, audio, recording is not None, track_path, out_path),
+        "data": _with_take(page_data(analysis, audio, recording is not None, track_path, out_path), take),
         "audio_parts": _audio_parts(recording.frames) if recording else [],
     }
     return render("index.html", values)
+
+
+def _with_take(data: dict[str, Any], take: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The page's data and a take's; the command that the page shows must not lose the take."""
+    if take is not None:
+        data["command"]["hints"] += take["options"]
+    return {**data, "take": take}
 
 
 def _policy(script: str, style: str) -> str:
