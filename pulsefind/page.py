@@ -23,7 +23,6 @@ from pulsefind.report import grid_name
 from pulsefind.webfiles import joined_script, render, source_hash, web_text
 
 RATE_HZ = 44100
-LIGHTS = ("auto", "dark", "bright")
 
 _PART_CHARACTERS = 1 << 18
 _EXCERPT_S = 1.0
@@ -86,16 +85,21 @@ def page_html(
         "policy": _policy(script, style),
         "style": Markup(style),
         "script": Markup(script),
-        "data": _with_take(page_data(analysis, audio, recording is not None, track_path, out_path), take),
+        "data": _complete(page_data(analysis, audio, recording is not None, track_path, out_path), light, take),
         "audio_parts": _audio_parts(recording.frames) if recording else [],
     }
     return render("index.html", values)
 
 
-def _with_take(data: dict[str, Any], take: Mapping[str, Any] | None) -> dict[str, Any]:
-    """The page's data and a take's; the command that the page shows must not lose the take."""
+def _complete(data: dict[str, Any], light: str, take: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The page's data and a take's; the command that the page shows must not lose what the page was made with."""
+    words = data["command"]["hints"]
+    if light != "auto":
+        words.append(["--light", light])
+    if not data["inside"]:
+        words.append(["--audio", "beside"])
     if take is not None:
-        data["command"]["hints"] += take["options"]
+        words += take["options"]
     return {**data, "take": take}
 
 
@@ -199,6 +203,8 @@ def hint_words(settings: Settings) -> list[list[str]]:
         start = "" if settings.start_s is None else f"{settings.start_s:g}"
         end = "" if settings.end_s is None else f"{settings.end_s:g}"
         words.append(["--range", f"{start}-{end}"])
+    if settings.network != Settings().network:
+        words.append(["--network", settings.network])
     return words
 
 

@@ -176,6 +176,7 @@ def test_data_has_the_plan_and_counts_of_the_analysis(analysis, audio):
 def test_hints_are_kept_for_the_command():
     settings = Settings(meter=(7, 8), bpm_low=80, bpm_high=100, one_at_s=1.5, start_s=30)
     assert hint_words(settings) == [["--meter", "7/8"], ["--bpm", "80:100"], ["--one-at", "1.5"], ["--range", "30-"]]
+    assert hint_words(Settings(network="own")) == [["--network", "own"]]
     assert hint_words(Settings()) == []
 
 
@@ -666,6 +667,7 @@ def test_without_a_take_there_is_no_view_of_one(opened, tmp_path, analysis, audi
     path.write_text(page_html(analysis, audio, None, "a.wav", "p.html", take=take), encoding="utf-8")
     page = opened(path, view="fix")
     assert "--take" in page.inner_text("#command") and "--history" in page.inner_text("#command")
+    assert "--audio beside" in page.inner_text("#command")
 
 
 @needs_browser
