@@ -126,7 +126,7 @@ def test_a_ramp_is_found_where_a_slow_search_finds_it():
         for a in range(24)
         for b in range(a + 1, 24)
     )
-    ramp = fit_ramp(t, y)
+    ramp = fit_ramp(t, y, 8.0)
     assert (ramp.first, ramp.last) == best[1:]
     assert ramp.before_ms == pytest.approx(80, abs=4)
     assert ramp.after_ms == pytest.approx(0, abs=4)
