@@ -22,9 +22,10 @@ from eval.take_sound import RATE_HZ, add_leak, render
 from pulsefind.audio import from_samples
 from pulsefind.correction import GainFit, estimate_gains
 from pulsefind.records import Analysis
+from pulsefind.take_align import align
 from pulsefind.take_hits import find_strokes
 from pulsefind.take_midi import read_midi_take
-from pulsefind.take_records import Review, TakeError, TakeHits
+from pulsefind.take_records import Alignment, Review, TakeError, TakeHits
 from pulsefind.take_review import review_take
 
 HERE, SONG = Path("take.mid"), Path("made.wav")
@@ -243,7 +244,7 @@ def alignment(n: int) -> str:
     )
 
 
-def judge(review: Review, take: Simulated) -> tuple[str, float]:
+def judge(found: Alignment, take: Simulated) -> tuple[str, float]:
     """What became of an alignment, and its error in ms at the middle of the take."""
     middle = np.array([float(np.mean(take.hits.time_s))])
     true_s = float(take.starts_at_s + middle[0] / (1 + 1e-6 * take.clock_ppm))
@@ -251,7 +252,6 @@ def judge(review: Review, take: Simulated) -> tuple[str, float]:
     def off(start_s: float, clock_ppm: float) -> float:
         return 1000 * (start_s + float(middle[0]) / (1 + 1e-6 * clock_ppm) - true_s)
 
-    found = review.alignment
     if not found.candidates:
         return "can't tell", 0.0
     if found.chosen:
@@ -293,7 +293,7 @@ def aligned_by_hits(n: int, wander: float, full: bool) -> tuple[object, ...]:
         # The player's mean is part of the start that can be found; the truth is taken with it.
         guided = ~np.isin(take.bar, range(20, 24))
         take = replace(take, starts_at_s=take.starts_at_s - float(take.offset_ms[guided].mean()) / 1000)
-        outcomes.append(judge(review_take(track, take.hits, HERE, SONG), take))
+        outcomes.append(judge(align(track, take.hits, None, None, None, None), take))
     return _tally(outcomes)
 
 
@@ -328,7 +328,7 @@ def aligned_by_leak(n: int, level_db: float) -> tuple[object, ...]:
         mixed = add_leak(drums, music, take.starts_at_s, take.clock_ppm, level_db, rng)
         sound = from_samples(mixed, RATE_HZ)
         hits = find_strokes(sound)
-        outcomes.append(judge(review_take(track, hits, HERE, SONG, from_samples(music, RATE_HZ), sound), take))
+        outcomes.append(judge(align(track, hits, from_samples(music, RATE_HZ), sound, None, None), take))
     return _tally(outcomes)
 
 
@@ -435,6 +435,7 @@ def _groove_table(differences: list[tuple[float, float, float]], skipped: int) -
     rows: list[tuple[object, ...]] = [
         ("mean offset, ms", len(d), int(within[:, 0].sum()), float(d[:, 0].mean()), float(np.abs(d[:, 0]).max())),
         ("spread, ms", len(d), int(within[:, 1].sum()), float(d[:, 1].mean()), float(np.abs(d[:, 1]).max())),
+        ("both", len(d), int(within.all(axis=1).sum()), "", ""),
     ]
     title = (
         f"Groove MIDI ({len(d)} performances, {skipped} not reviewed; {100 * d[:, 2].mean():.1f} % of notes on places)"

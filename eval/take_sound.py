@@ -20,7 +20,7 @@ def render(hits: TakeHits, rng: np.random.Generator, room: float = 0.1, noise_db
     length = int((max(hits.duration_s, float(hits.time_s[-1])) + 2.0) * RATE_HZ)
     dry = np.zeros(length)
     for time_s, kind, level in zip(hits.time_s, hits.kind, hits.level, strict=True):
-        sound = _SOUNDS[kind](rng, float(level) / 127)
+        sound = _faded(_SOUNDS[kind](rng, float(level) / 127))
         # The stroke begins between two samples: the first sample after it starts the sound.
         first = int(np.ceil(time_s * RATE_HZ))
         last = min(length, first + len(sound))
@@ -32,6 +32,13 @@ def render(hits: TakeHits, rng: np.random.Generator, room: float = 0.1, noise_db
     wet /= np.max(np.abs(wet)) / 0.8
     heard: NDArray[np.float64] = wet + 10 ** (noise_db / 20) * rng.normal(size=length)
     return heard
+
+
+def _faded(sound: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The last quarter faded out: a sound cut off while it rings would click, which no drum does."""
+    n = len(sound) // 4
+    faded: NDArray[np.float64] = np.r_[sound[:-n], sound[-n:] * np.cos(np.linspace(0, np.pi / 2, n)) ** 2]
+    return faded
 
 
 def _loudness(velocity: float) -> float:

@@ -43,12 +43,24 @@ def load(path: str | Path) -> Audio:
         if there is no such file, it can't be read or decoded, or it holds samples that are not numbers.
     """
     path = Path(path)
+    frames, rate_hz = decode(path)
+    return _to_audio(frames, rate_hz, path)
+
+
+def decode(path: Path) -> tuple[NDArray[np.float32], int]:
+    """Decode a recording with all its channels: (n, channels) frames at its own rate, and that rate in Hz.
+
+    Raises
+    ------
+    AudioError
+        if there is no such file, or it can't be read or decoded.
+    """
     check_readable(path)
     try:
         frames, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
     except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError):
-        frames, rate_hz = _decode_with_ffmpeg(path)
-    return _to_audio(frames, rate_hz, path)
+        return _decode_with_ffmpeg(path)
+    return frames, rate_hz
 
 
 def from_samples(samples: NDArray[np.floating], rate_hz: int) -> Audio:

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from pulsefind import cli
-from pulsefind.errors import FormatError, OutputError
+from pulsefind.errors import FormatError, HintError, OutputError
 from pulsefind.records import Analysis, Settings
 
 
@@ -40,6 +40,13 @@ SoundOption = Annotated[
     Sound, typer.Option("--audio", help="Put the recording inside, or leave it beside: the page then asks for it.")
 ]
 LightOption = Annotated[Light, typer.Option("--light", help="For a dark room or a bright stage; it can be switched.")]
+TakeOption = Annotated[
+    Path | None, typer.Option("--take", help="Show this review of a take, saved by `pulsefind take --out`.")
+]
+PageHistoryOption = Annotated[
+    Path | None,
+    typer.Option("--history", help="With --take: show the takes in this file of `pulsefind take --history`."),
+]
 TracksArgument = Annotated[
     list[Path],
     typer.Argument(help="Recordings, or analyses saved by `find --out`, in the order of the set.", show_default=False),
@@ -55,6 +62,8 @@ def page(
     out: PageOutOption,
     audio: SoundOption = Sound.inside,
     light: LightOption = Light.auto,
+    take: TakeOption = None,
+    history: PageHistoryOption = None,
     meter: cli.MeterOption = None,
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
@@ -66,10 +75,13 @@ def page(
     """Write a page to see, hear and practise a track in a browser: one file, no network."""
     settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)
     _check_out(out, (".html", ".htm"), force)
+    if history is not None and take is None:
+        raise HintError("--history belongs to --take; name the review of a take too")
     from pulsefind.analysis import analyse
     from pulsefind.audio import load
     from pulsefind.files import write_file
     from pulsefind.page import page_html, read_recording
+    from pulsefind.page_take import read_take_review
 
     try:
         loaded = load(track)
@@ -77,7 +89,8 @@ def page(
     finally:
         cli._clear_progress()
     recording = read_recording(track, loaded) if audio is Sound.inside else None
-    html = page_html(analysis, loaded, recording, str(track), str(out), light.value)
+    review = read_take_review(take, analysis, history) if take is not None else None
+    html = page_html(analysis, loaded, recording, str(track), str(out), light.value, review)
     write_file(out, html.encode(), force)
     print(f"{out}: {len(html) / 1e6:.1f} MB; open it in a browser")
     for warning in analysis.warnings:

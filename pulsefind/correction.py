@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import solveh_banded
 
 from pulsefind.records import FloatArray
@@ -54,19 +55,18 @@ def estimate_gains(blocks: list[Block], with_period: bool) -> GainFit | None:
     A run that stops once the gain moves by less than 0.001. None when fewer than 4 intervals are left or the
     asynchronies don't vary.
     """
-    rows = _regressions(blocks, with_period)
-    n = sum(len(y) for y, _ in rows)
+    data = _regression(blocks, with_period)
     n_gains = 2 if with_period else 1
-    if n < 3 + rows[0][1].shape[1] if rows else True:
+    if data is None or len(data.interval) < 3 + data.regressors.shape[1]:
         return None
     variance, covariance = 1.0, 0.0
     before = np.full(n_gains, np.inf)
     for _ in range(_MOST_ROUNDS):
-        solved = _solve(rows, variance, covariance)
+        solved = _solve(data, variance, covariance)
         if solved is None:
             return None
         solution, spread = solved
-        variance, covariance = _bounded([y - x @ solution for y, x in rows])
+        variance, covariance = _bounded(data.interval - data.regressors @ solution, data.starts)
         if np.abs(solution[:n_gains] - before).max() < _SETTLED:
             break
         before = solution[:n_gains].copy()
@@ -81,14 +81,23 @@ def estimate_gains(blocks: list[Block], with_period: bool) -> GainFit | None:
     )
 
 
-def _regressions(blocks: list[Block], with_period: bool) -> list[tuple[FloatArray, FloatArray]]:
-    """(interval, regressors) of every block: the last asynchrony; with period correction also their running sum."""
+@dataclass(frozen=True, slots=True)
+class _Regression:
+    """All blocks below each other: interval (n,), regressors (n, k), and which rows start a block, (n,)."""
+
+    interval: FloatArray
+    regressors: FloatArray
+    starts: NDArray[np.bool_]
+
+
+def _regression(blocks: list[Block], with_period: bool) -> _Regression | None:
+    """The regressors are the last asynchrony and, with period correction, their running sum."""
     usable = [block for block in blocks if len(block.asynchrony_ms) >= 3]
     if not usable:
-        return []
+        return None
     mean_a = float(np.concatenate([block.asynchrony_ms for block in usable]).mean())
     mean_r = float(np.concatenate([block.interval_ms for block in usable]).mean())
-    rows = []
+    intervals, regressors, starts = [], [], []
     for index, block in enumerate(usable):
         a, r = block.asynchrony_ms - mean_a, block.interval_ms - mean_r
         columns = [a[:-1]]
@@ -97,34 +106,29 @@ def _regressions(blocks: list[Block], with_period: bool) -> list[tuple[FloatArra
             # asynchronies is what the period has moved by; differencing the equation gives the published form.
             columns.append(np.cumsum(a)[:-1])
             columns += [np.full(len(a) - 1, float(index == other)) for other in range(len(usable))]
-        rows.append((r[1:], np.stack(columns, axis=1)))
-    return rows
+        intervals.append(r[1:])
+        regressors.append(np.stack(columns, axis=1))
+        starts.append(np.arange(len(a) - 1) == 0)
+    return _Regression(np.concatenate(intervals), np.concatenate(regressors), np.concatenate(starts))
 
 
-def _solve(
-    rows: list[tuple[FloatArray, FloatArray]], variance: float, covariance: float
-) -> tuple[FloatArray, FloatArray] | None:
+def _solve(data: _Regression, variance: float, covariance: float) -> tuple[FloatArray, FloatArray] | None:
     """Generalised least squares with a tridiagonal covariance in every block: solution and its covariance."""
-    size = rows[0][1].shape[1]
-    normal, right = np.zeros((size, size)), np.zeros(size)
-    for y, x in rows:
-        bands = np.empty((2, len(y)))
-        bands[0], bands[1] = covariance, variance
-        weighted = solveh_banded(bands, x)
-        normal += x.T @ weighted
-        right += weighted.T @ y
+    # Between blocks nothing is shared: one banded system holds them all.
+    bands = np.stack([np.where(data.starts, 0.0, covariance), np.full(len(data.starts), variance)])
+    weighted = solveh_banded(bands, data.regressors)
+    normal = data.regressors.T @ weighted
     # Without a trace there is nothing that the asynchronies could explain.
     if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e12:
         return None
     inverse = np.linalg.inv(normal).astype(np.float64)
-    return inverse @ right, inverse
+    return inverse @ (weighted.T @ data.interval), inverse
 
 
-def _bounded(residuals: list[FloatArray]) -> tuple[float, float]:
+def _bounded(residual: FloatArray, starts: NDArray[np.bool_]) -> tuple[float, float]:
     """Variance and lag-1 covariance of the residuals, moved to where 0 <= sM <= sT."""
-    earlier = np.concatenate([row[:-1] for row in residuals])
-    later = np.concatenate([row[1:] for row in residuals])
-    table = np.cov(earlier, later)
+    follows = ~starts[1:]
+    table = np.cov(residual[:-1][follows], residual[1:][follows])
     variance, covariance = float(table[0, 0] + table[1, 1]) / 2, float(table[0, 1])
     return max(variance, 1e-12), max(min(covariance, 0.0), -variance / 3)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ import soxr
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from pulsefind.audio import decode
 from pulsefind.places import slot_positions
 from pulsefind.plan import follow_plan, phrase_bars
 from pulsefind.records import Analysis, Audio, FloatArray, Guide, Settings
@@ -21,7 +23,6 @@ from pulsefind.report import grid_name
 from pulsefind.webfiles import joined_script, render, source_hash, web_text
 
 RATE_HZ = 44100
-LIGHTS = ("auto", "dark", "bright")
 
 _PART_CHARACTERS = 1 << 18
 _EXCERPT_S = 1.0
@@ -38,21 +39,25 @@ class Recording:
 
 
 def read_recording(path: Path, audio: Audio) -> Recording:
-    """Take the recording as it is heard: mono or stereo where libsndfile reads it, else the mono mix of the analysis.
+    """Take the recording as it is heard: mono and stereo stay so, more channels become the mono mix of the analysis.
 
     The frames run on the same time as the analysis: decoded by the same library, resampled by the same method.
     """
-    try:
-        with soundfile.SoundFile(path) as file:
-            frames = file.read(dtype="float32", always_2d=True)
-            rate_hz, title, artist = file.samplerate, file.title, file.artist
-    except (soundfile.LibsndfileError, RuntimeError):
-        return Recording(audio.samples[:, None], "", "")
+    frames, rate_hz = decode(path)
     if frames.shape[1] > 2:
         frames = audio.samples[:, None]
     elif rate_hz != RATE_HZ:
         frames = soxr.resample(frames, rate_hz, RATE_HZ).astype(np.float32)
-    return Recording(frames, title, artist)
+    return Recording(frames, *_tags(path))
+
+
+def _tags(path: Path) -> tuple[str, str]:
+    """Title and artist, empty where libsndfile finds none."""
+    try:
+        with soundfile.SoundFile(path) as file:
+            return file.title, file.artist
+    except (soundfile.LibsndfileError, RuntimeError):
+        return "", ""
 
 
 def page_html(
@@ -62,12 +67,14 @@ def page_html(
     track_path: str,
     out_path: str,
     light: str = "auto",
+    take: Mapping[str, Any] | None = None,
 ) -> str:
     """Write the page as one self-contained HTML text.
 
     recording is put inside as FLAC (16 bit, lossless for recordings of up to 16 bits); None leaves it out, and the
     page asks for the file, which it aligns by an excerpt of audio. track_path and out_path stand in the command that
-    the page shows. light is 'auto' (as the device is set), 'dark' or 'bright'.
+    the page shows. light is 'auto' (as the device is set), 'dark' or 'bright'. take: what page_take.read_take_review
+    gives; the page then has a view of it.
     """
     script, style = joined_script("main.mjs"), web_text("page.css")
     tags = recording or Recording(audio.samples[:0, None], "", "")
@@ -78,10 +85,22 @@ def page_html(
         "policy": _policy(script, style),
         "style": Markup(style),
         "script": Markup(script),
-        "data": page_data(analysis, audio, recording is not None, track_path, out_path),
+        "data": _complete(page_data(analysis, audio, recording is not None, track_path, out_path), light, take),
         "audio_parts": _audio_parts(recording.frames) if recording else [],
     }
     return render("index.html", values)
+
+
+def _complete(data: dict[str, Any], light: str, take: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The page's data and a take's; the command that the page shows must not lose what the page was made with."""
+    words = data["command"]["hints"]
+    if light != "auto":
+        words.append(["--light", light])
+    if not data["inside"]:
+        words.append(["--audio", "beside"])
+    if take is not None:
+        words += take["options"]
+    return {**data, "take": take}
 
 
 def _policy(script: str, style: str) -> str:
@@ -184,6 +203,8 @@ def hint_words(settings: Settings) -> list[list[str]]:
         start = "" if settings.start_s is None else f"{settings.start_s:g}"
         end = "" if settings.end_s is None else f"{settings.end_s:g}"
         words.append(["--range", f"{start}-{end}"])
+    if settings.network != Settings().network:
+        words.append(["--network", settings.network])
     return words
 
 

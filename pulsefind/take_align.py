@@ -21,7 +21,7 @@ from pulsefind.take_leak import CLOCK_PPM, Leak, find_leak
 from pulsefind.take_places import Slots, alone_bars, beat_edges, every_slot, nearest
 from pulsefind.take_records import Alignment, StartCandidate, TakeHits
 
-SURE = 0.95
+SURE = 0.98
 """A start is taken when it is at least this likely; otherwise the candidates are shown."""
 
 FITS = 0.12
@@ -36,11 +36,11 @@ _WITNESS = 0.18
 _STEP_S = 0.004
 _COARSE_CLOCKS = np.arange(-200.0, 201.0, 50.0)
 _MOST_PEAKS, _MOST_REFINED = 500, 80
-_CLOCK_SIGMA_PPM = 80.0
+_CLOCK_SIGMA_PPM = 120.0
 _LOOSENESS = _SPREAD_S**2 / _WITNESS / (1e-6 * _CLOCK_SIGMA_PPM) ** 2
 _FIRST_ON_ONE, _LAST_IN_LAST_BAR = np.log(6.0), np.log(4.0)
 _ON_BEATS, _BACKBEAT, _KICK_ON_ONE = 4.0, 4.0, 3.0
-_WORTH_SHOWING = 0.01
+_WORTH_SHOWING = 0.002
 _ROUNDS = 4
 _ENOUGH_GUIDED = 0.3
 

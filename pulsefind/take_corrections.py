@@ -2,8 +2,8 @@
 
 Common practice, no source: a good correction widens or narrows all spaces of the bar by the same ratio (where 10
 becomes 11, it becomes 11 everywhere); the opposite is one jump. The course of the offset over a correction is therefore
-a ramp: level before, straight over the notes that share the correction, level after. The ramp is fitted by least
-squares over all its beginnings and ends, so that a note's own looseness weighs little.
+a ramp: level before, straight over the notes that share the correction, level after. All beginnings and ends are
+weighed by how well they fit, so that a note's own looseness weighs little.
 """
 
 from __future__ import annotations
@@ -23,7 +23,10 @@ sounds).
 _MOST_BARS_BACK = 8
 _SLIP_NOTES = 5
 _SETTLED_NOTES = 6
-_MOST_NOTES = 96
+_FEWEST_NOTES, _MOST_NOTES = 5, 96
+_FITTED = 4
+_LEAST_NOISE_MS = 1.0
+_ABOUT = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,18 +55,27 @@ def course_of(played: Played, usual_ms: FloatArray) -> Course:
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """Level before, level after, and the notes (indices) at which the change begins and ends."""
+    """Level before, level after, and the notes (indices) at which the change begins and ends, as most likely.
+
+    spread_share: what is expected of it over all ramps, each weighed by how well it fits: 0 for a change from one note
+    to the next, 1 for one that all notes of its bars share.
+    """
 
     first: int
     last: int
     before_ms: float
     after_ms: float
+    spread_share: float
 
 
-def fit_ramp(nominal_s: FloatArray, offset_ms: FloatArray) -> Ramp | None:
-    """The level-ramp-level course with the least squared error; None for fewer than 4 notes."""
+def fit_ramp(nominal_s: FloatArray, offset_ms: FloatArray, notes_per_bar: float) -> Ramp | None:
+    """The level-ramp-level course that fits offsets (n,) at times (n,) best; None for fewer than 5 notes.
+
+    Every beginning and end is tried; its likelihood is that of normal noise with the best fit's variance, levels being
+    the least squares ones. At the noise of a player one fit says little of the length: the share is a mean over all.
+    """
     n = min(len(nominal_s), _MOST_NOTES)
-    if n < 4:
+    if n < _FEWEST_NOTES:
         return None
     t, y = nominal_s[:n], offset_ms[:n]
     first, last = np.triu_indices(n, 1)
@@ -73,10 +85,41 @@ def fit_ramp(nominal_s: FloatArray, offset_ms: FloatArray) -> Ramp | None:
     centred = rise - mean_rise[:, None]
     power = np.maximum(np.square(centred).sum(axis=1), 1e-12)
     slope = centred @ y / power
-    error = np.square(y - y.mean()).sum() - slope**2 * power
-    best = int(error.argmin())
+    error = np.maximum(0.0, np.square(y - y.mean()).sum() - slope**2 * power)
+    variance = float(error.min()) / (n - _FITTED) + _LEAST_NOISE_MS**2
+    steps = last - first
+    log = np.log(_prior(steps, notes_per_bar)) - 0.5 * error / variance
+    weight = np.exp(log - log.max())
+    best = int(log.argmax())
+    share = float(weight @ _share(steps, notes_per_bar) / weight.sum())
     before = float(y.mean() - slope[best] * mean_rise[best])
-    return Ramp(int(first[best]), int(last[best]), before, before + float(slope[best]))
+    return Ramp(int(first[best]), int(last[best]), before, before + float(slope[best]), share)
+
+
+def _prior(steps: IntArray, notes_per_bar: float) -> FloatArray:
+    """How likely a change over so many steps from note to note is beforehand (common practice, no source).
+
+    One time in two a jump; else shared, and rather by all notes of one or two bars than by some.
+    """
+    bars = steps / notes_per_bar
+    whole = sum(
+        part / (k * notes_per_bar) * np.exp(-0.5 * ((bars - k) / (_ABOUT * k)) ** 2)
+        for k, part in ((1, 0.3), (2, 0.15))
+    )
+    prior: FloatArray = np.where(steps == 1, 0.5, whole + 1e-3)
+    return prior
+
+
+def _share(steps: IntArray, notes_per_bar: float) -> FloatArray:
+    """(n,) 0 where one step takes all of it, 1 where all steps of the bars do."""
+    room = _whole_bars(steps, notes_per_bar) * notes_per_bar - 1
+    share: FloatArray = np.where(room > 0, np.clip((steps - 1) / np.maximum(room, 1e-9), 0.0, 1.0), 1.0)
+    return share
+
+
+def _whole_bars(steps: IntArray, notes_per_bar: float) -> FloatArray:
+    bars: FloatArray = np.maximum(1.0, np.round(steps / notes_per_bar))
+    return bars
 
 
 def find_corrections(
@@ -147,7 +190,8 @@ def _correction(
     bar_s: float,
 ) -> Correction | None:
     settled = _settled(y)
-    ramp = fit_ramp(t[:settled], y[:settled])
+    notes_per_bar = bar_s / float(np.median(np.diff(t))) if len(t) > 1 else 1.0
+    ramp = fit_ramp(t[:settled], y[:settled], notes_per_bar)
     if ramp is None:
         return None
     size = ramp.after_ms - ramp.before_ms
@@ -155,11 +199,7 @@ def _correction(
     if abs(size) < LEAST_MS or abs(ramp.after_ms) > abs(ramp.before_ms):
         return None
     start_s, end_s = float(t[ramp.first]), float(t[ramp.last])
-    bars = max(1, round((end_s - start_s) / bar_s))
-    note_s = float(np.median(np.diff(t)))
-    room = bars * bar_s - note_s
-    share = (end_s - start_s - note_s) / room if room > 0 else 1.0
-    share = float(np.clip(share, 0.0, 1.0))
+    bars = int(_whole_bars(np.array([ramp.last - ramp.first]), notes_per_bar)[0])
     stretch = 1 + size / 1000 / (end_s - start_s)
     number = analysis.bars.number
     return Correction(
@@ -170,7 +210,7 @@ def _correction(
         end_s,
         size,
         bars,
-        share,
+        ramp.spread_share,
         stretch,
         _notes(course, index[ramp.first :], t[ramp.first :], y[ramp.first :], bars * bar_s, size),
     )

@@ -25,20 +25,22 @@ from pulsefind.take_records import TakeHits
 BAND_HZ = ((30.0, 100.0), (150.0, 500.0), (600.0, 3000.0), (5500.0, 15000.0))
 """Bass drum; bodies of snare and toms; the crack of a snare; cymbals and snare wires. Common practice, no source."""
 
-LEAST_RISE_DB = (9.0, 8.0, 5.5, 4.0)
+LEAST_RISE_DB = (9.0, 8.0, 4.5, 2.7)
 """A stroke lifts its band by this much within a few ms. Low bands ring and beat, so they must rise further."""
 
 FLOOR_DB = -42.0
 """Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence."""
 
-REST_TIMES = (8.0, 6.0, 3.0, 2.0)
-"""Nor below this many times what the band holds at rest: the power of a narrow band of noise leaps about."""
+REST_TIMES = (8.0, 6.0, 1.5, 0.5)
+"""Nor below this many times what the band holds at rest: the power of a narrow band of noise leaps about. A wide one
+leaps less, and cymbals ring at rest: a ride's strokes rise little over its wash.
+"""
 
 SAME_STROKE_S = 0.02
 _LOW, _BODY, _MID, _HIGH = range(4)
 _BEFORE_MS, _GAP_MS, _AFTER_MS = 14, 3, 10
 _PICK_BEFORE_S, _PICK_AFTER_S = 0.008, 0.005
-_STEEP_REACH_MS, _CLEAR_DB = 20, 6.0
+_STEEP_REACH_MS, _SHARP_REACH_MS, _LATE_MS, _CLEAR_DB = 20, 8, 10, 6.0
 _FEWEST_SAMPLES = 12
 _NARROW_HZ = 9000
 _LOOK_AHEAD_MS = (25, 12, 5, 5)
@@ -87,7 +89,7 @@ def find_strokes(audio: Audio) -> TakeHits:
     gained_db = _gained_db(bands, frame)
     kept = _not_masked(frame, gained_db)
     frame, gained_db = frame[kept], gained_db[kept]
-    rows = _name_kinds(gained_db, _pick_times(audio, frame))
+    rows = _name_kinds(gained_db, _pick_times(audio, frame, _reach_ms(bands, frame)))
     if not rows:
         return _nothing(audio, notes)
     time, kind, level = zip(*sorted(rows), strict=True)
@@ -139,8 +141,16 @@ def _candidates(bands: _Bands) -> IntArray:
     return np.array(kept, dtype=np.int64)
 
 
-def _pick_times(audio: Audio, frame: IntArray) -> FloatArray:
-    """The change point of the signal near each candidate, in seconds."""
+def _reach_ms(bands: _Bands, frame: IntArray) -> IntArray:
+    """(n,) how far before its frame a stroke may begin: the low bands' filters are late, the high ones' hardly."""
+    near = maximum_filter1d(bands.rise_db, 7, axis=0)[frame]
+    sharp = (near > np.array(LEAST_RISE_DB))[:, _MID:].any(axis=1)
+    reach: IntArray = np.where(sharp, _SHARP_REACH_MS, _STEEP_REACH_MS)
+    return reach
+
+
+def _pick_times(audio: Audio, frame: IntArray, reach_ms: IntArray) -> FloatArray:
+    """The change point of the signal near each candidate, at most reach_ms (n,) before it, in seconds."""
     plain = audio.samples.astype(np.float64)
     # The first difference lifts the attack's high part over what rings below it.
     bright = np.diff(plain, prepend=0.0)
@@ -148,24 +158,24 @@ def _pick_times(audio: Audio, frame: IntArray) -> FloatArray:
     before, after = round(_PICK_BEFORE_S * audio.rate_hz), round(_PICK_AFTER_S * audio.rate_hz)
     time_s = np.empty(len(frame))
     for i, f in enumerate(frame):
-        centre, clear_db = _steepest(energy[0], int(f), audio.rate_hz)
+        centre, clear_db = _steepest(energy[0], int(f), int(reach_ms[i]), audio.rate_hz)
         signal = bright
         if clear_db < _CLEAR_DB:
-            centre, _ = _steepest(energy[1], int(f), audio.rate_hz)
+            centre, _ = _steepest(energy[1], int(f), int(reach_ms[i]), audio.rate_hz)
             signal = plain
         first = max(0, centre - before)
         time_s[i] = (first + change_point(signal[first : centre + after])) / audio.rate_hz
     return time_s
 
 
-def _steepest(energy: FloatArray, frame: int, rate_hz: int) -> tuple[int, float]:
+def _steepest(energy: FloatArray, frame: int, reach_ms: int, rate_hz: int) -> tuple[int, float]:
     """Sample near a frame (1 ms) at which the energy after stands highest over the energy before, and by how many
     dB.
     """
     step = rate_hz // 1000
-    reach, ahead, behind = _STEEP_REACH_MS * step, 4 * step, 6 * step
+    reach, ahead, behind = reach_ms * step, 4 * step, 6 * step
     first = max(behind, frame * step - reach)
-    last = min(len(energy) - 1 - ahead, frame * step + reach // 2)
+    last = min(len(energy) - 1 - ahead, frame * step + _LATE_MS * step)
     if last <= first:
         return frame * step, 0.0
     at = np.arange(first, last, step // 4)

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -14,16 +15,21 @@ import soundfile
 from pagemaking import RATE_HZ, song, sound_of
 
 import pulsefind
+from eval.take_sim import Player, simulate_take
 from pulsefind.audio import load
 from pulsefind.page import Recording, hint_words, page_data, page_html, read_recording
+from pulsefind.page_take import read_take_review
 from pulsefind.pdf import find_browser
 from pulsefind.records import Settings
+from pulsefind.take_json import review_to_json
+from pulsefind.take_review import review_take
+from pulsefind.takes_history import append_take, entry_of
 from pulsefind.webfiles import joined_script
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 JS_TESTS = Path(__file__).parent / "js"
 AXE = JS_TESTS / "node_modules" / "axe-core" / "axe.min.js"
-VIEWS = ("song", "bar", "play", "train", "fix")
+VIEWS = ("song", "bar", "play", "train", "fix", "take")
 WIDTHS = (360, 820, 1440)
 NASTY = "<img src=x onerror=alert(1)>\"'& </script> \u202eאבג\u202c.wav"
 
@@ -53,9 +59,25 @@ def audio(analysis):
 
 
 @pytest.fixture(scope="module")
-def page_file(analysis, audio, tmp_path_factory):
+def take(analysis, tmp_path_factory):
+    """A review, saved and read back, of a player who is 9 ms late and drifts in the break; and two takes so far."""
+    folder = tmp_path_factory.mktemp("take")
+    player = Player(mean_ms=9.0, drift_ms_per_bar=25.0, correction="even", missed=0.03)
+    played = simulate_take(analysis, player, np.random.default_rng(4)).hits
+    review = review_take(analysis, played, Path("take.mid"), Path("song.wav"), starts_at_s=0.0, latency_ms=0.0)
+    (folder / "review.json").write_text(review_to_json(review), encoding="utf-8")
+    for day in (1, 2):
+        append_take(folder / "takes.jsonl", entry_of(review, datetime(2030, 5, day, tzinfo=UTC)))
+    return read_take_review(folder / "review.json", analysis, folder / "takes.jsonl")
+
+
+@pytest.fixture(scope="module")
+def page_file(analysis, audio, take, tmp_path_factory):
     frames = np.stack([audio.samples, 0.8 * audio.samples], axis=1)
-    html = page_html(analysis, audio, Recording(frames, "Paper Lanterns", "The Tin Kites"), "in/Paper.wav", "p.html")
+    recording = Recording(frames, "Paper Lanterns", "The Tin Kites")
+    html = page_html(
+        analysis, audio, recording, "in/Paper.wav", "p.html", take={**take, "recording": NASTY, "options": []}
+    )
     path = tmp_path_factory.mktemp("page") / "page.html"
     path.write_text(html, encoding="utf-8")
     return path
@@ -154,6 +176,7 @@ def test_data_has_the_plan_and_counts_of_the_analysis(analysis, audio):
 def test_hints_are_kept_for_the_command():
     settings = Settings(meter=(7, 8), bpm_low=80, bpm_high=100, one_at_s=1.5, start_s=30)
     assert hint_words(settings) == [["--meter", "7/8"], ["--bpm", "80:100"], ["--one-at", "1.5"], ["--range", "30-"]]
+    assert hint_words(Settings(network="own")) == [["--network", "own"]]
     assert hint_words(Settings()) == []
 
 
@@ -161,10 +184,12 @@ def test_the_script_is_joined_without_imports_and_without_names_declared_twice(t
     script = joined_script("main.mjs")
     assert "import " not in "".join(line for line in script.splitlines(True) if line.startswith(("import", "export")))
     assert "</script" not in script.lower()
+    # Of two functions with one name the later would win in silence: the modules share one scope in the page.
+    names = re.findall(r"^(?:async )?(?:function|const|let|class) (\w+)", script, re.M)
+    assert len(names) > 100 and sorted(names) == sorted(set(names))
     if shutil.which("node"):
         path = tmp_path / "joined.js"
         path.write_text(script)
-        # Two modules that declare one name would be a syntax error here.
         subprocess.run(["node", "--check", str(path)], check=True, capture_output=True)
 
 
@@ -201,10 +226,18 @@ def test_more_than_two_channels_are_played_as_their_mix(tmp_path):
     assert np.array_equal(read_recording(tmp_path / "five.wav", loaded).frames[:, 0], loaded.samples)
 
 
-def test_a_file_that_libsndfile_does_not_read_gives_the_mono_mix(tmp_path, audio):
-    path = tmp_path / "strange.m4a"
-    path.write_bytes(b"nothing that libsndfile knows")
-    assert np.array_equal(read_recording(path, audio).frames[:, 0], audio.samples)
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
+def test_a_file_that_only_ffmpeg_reads_stays_stereo(tmp_path):
+    low, high = (0.4 * np.sin(2 * np.pi * hz * np.arange(48000) / 48000) for hz in (300, 500))
+    soundfile.write(tmp_path / "a.wav", np.stack([low, high], axis=1), 48000)
+    command = ["ffmpeg", "-v", "error", "-i", tmp_path / "a.wav", "-c:a", "alac", tmp_path / "a.m4a"]
+    subprocess.run(command, check=True)
+    audio = load(tmp_path / "a.m4a")
+    frames = read_recording(tmp_path / "a.m4a", audio).frames
+    assert frames.shape == (len(audio.samples), 2)
+    at_s = np.arange(2000, RATE_HZ - 2000) / RATE_HZ
+    for channel, hz in enumerate((300, 500)):
+        assert np.abs(frames[2000:-2000, channel] - 0.4 * np.sin(2 * np.pi * hz * at_s)).max() < 1e-3
 
 
 # ---- scripts by themselves
@@ -595,6 +628,46 @@ def test_the_one_can_be_tapped_while_it_plays(opened, page_file):
         }"""
     )
     assert state(page, "app.reading.count[3]") == 1
+
+
+@needs_browser
+def test_the_take_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, take, analysis):
+    page = opened(page_file, view="take")
+    shown = page.inner_text("#view-take")
+    assert f"{take['whole']['n']} hits on places" in shown and NASTY in shown
+    # By its own rule: the hits of a bar are those from its 1 to the next.
+    edges = np.r_[analysis.bars.start_s, analysis.bars.end_s]
+    offset = np.array(take["hits"]["offset_ms"])
+    bar = np.searchsorted(edges, np.array(take["hits"]["nominal_s"]) + 5e-4, side="right") - 1
+    page.click("#view-take summary")
+    rows = page.evaluate(
+        """() => [...document.querySelectorAll('#take-table tbody tr')].map(
+            (row) => [...row.children].map((cell) => cell.textContent))"""
+    )
+    assert len(rows) == len(np.unique(bar)) == page.locator("#take-course .column").count()
+    for row, k in zip(rows, np.unique(bar), strict=True):
+        mean = offset[bar == k].mean()
+        side = "early" if mean < 0 else "late"
+        assert row[2] == str((bar == k).sum())
+        assert row[3] == f"{abs(mean):.0f} ms {side}" or abs(mean) < 0.6
+        assert row[1] == ("alone" if 9 <= k <= 12 or k == 0 else "guide")
+    assert "bars 9 to 12" in page.inner_text("#take-alone")
+    assert page.locator("#take-corrections .correction svg").count() == len(take["corrections"]) > 0
+    assert page.locator(".takes li").count() == 2
+    assert "pulsefind click" in page.inner_text("#take-next")
+    assert "bars 9 to 12, alone" in page.get_attribute("#take-course svg", "aria-label")
+
+
+@needs_browser
+def test_without_a_take_there_is_no_view_of_one(opened, tmp_path, analysis, audio, take):
+    path = tmp_path / "none.html"
+    path.write_text(page_html(analysis, audio, None, "a.wav", "p.html"), encoding="utf-8")
+    page = opened(path)
+    assert page.locator("[role=tab]").count() == 5
+    path.write_text(page_html(analysis, audio, None, "a.wav", "p.html", take=take), encoding="utf-8")
+    page = opened(path, view="fix")
+    assert "--take" in page.inner_text("#command") and "--history" in page.inner_text("#command")
+    assert "--audio beside" in page.inner_text("#command")
 
 
 @needs_browser

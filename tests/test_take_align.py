@@ -8,7 +8,7 @@ from pulsefind.audio import from_samples
 from pulsefind.take_align import align
 from pulsefind.take_hits import find_strokes
 from pulsefind.take_leak import find_leak
-from pulsefind.take_records import TakeHits
+from pulsefind.take_records import Alignment, StartCandidate, TakeHits
 
 
 def leaking_take(seed, seconds=40, level_db=-20.0, clock_ppm=150.0, starts_at_s=2.5):
@@ -112,12 +112,8 @@ def test_hits_at_random_fit_nowhere():
 
 
 def test_the_judge_of_the_measurement_can_fail():
-    from pulsefind.take_records import Alignment, StartCandidate
-
     rng = np.random.default_rng(12)
     take = simulate_take(make_track(100, 16), Player(), rng)
 
-    class Reviewed:
-        alignment = Alignment("hits", 0.6, 0.0, True, False, (StartCandidate(0.6, 0.0, 1, 1.0),), None, "")
-
-    assert judge(Reviewed, take)[0] == "wrong"
+    found = Alignment("hits", 0.6, 0.0, True, False, (StartCandidate(0.6, 0.0, 1, 1.0),), None, "")
+    assert judge(found, take)[0] == "wrong"

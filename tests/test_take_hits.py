@@ -130,3 +130,14 @@ def test_damaged_midi_and_other_files_are_refused_in_one_line(tmp_path):
         read_take(path)
     with pytest.raises(AudioError, match="no such file"):
         read_take(tmp_path / "missing.wav")
+
+
+def test_soft_ride_strokes_are_heard_over_the_wash_of_loud_ones():
+    time_s = 0.5 + 0.22 * np.arange(60)
+    level = np.where(np.arange(60) % 2, 60.0, 105.0)
+    hits = TakeHits(time_s, ("cymbal",) * 60, level, "velocity", 14.5, "midi")
+    found = find_strokes(from_samples(render(hits, np.random.default_rng(3)), RATE_HZ)).time_s
+    away_s = np.array([np.min(np.abs(found - t)) for t in time_s])
+    assert np.mean(away_s < 0.005) >= 0.9
+    # And no stroke is made up of the wash.
+    assert len(found) <= 63

@@ -126,7 +126,13 @@ def test_a_ramp_is_found_where_a_slow_search_finds_it():
         for a in range(24)
         for b in range(a + 1, 24)
     )
-    ramp = fit_ramp(t, y)
+    ramp = fit_ramp(t, y, 8.0)
     assert (ramp.first, ramp.last) == best[1:]
     assert ramp.before_ms == pytest.approx(80, abs=4)
     assert ramp.after_ms == pytest.approx(0, abs=4)
+
+
+def test_a_jump_over_notes_that_were_not_heard_is_still_a_jump():
+    t = np.delete(np.arange(32) * 0.25, [9, 10, 11, 12])
+    y = np.where(t < 2.2, 200.0, 0.0) + np.random.default_rng(2).normal(0, 10, len(t))
+    assert fit_ramp(t, y, 8.0).spread_share < 0.05

@@ -10,10 +10,11 @@ import { Player, renderRun } from "./player.mjs";
 import { corrected, lastAtOrBefore, nearestPlace, placeTime, positionAt, readingOf, shiftToOne } from "./reading.mjs";
 import { BarMap, barWords, drawAnswers, drawLegend, drawPlanWords, drawTempo } from "./songview.mjs";
 import { Mixer, START_LEVEL, bytesOfBase64, delayAgainst, insideBytes } from "./sound.mjs";
+import { drawTake } from "./takeview.mjs";
 import { Delay, FindOne, HoldIt } from "./trainview.mjs";
 
 const $ = (id) => document.getElementById(id);
-const VIEWS = ["song", "bar", "play", "train", "fix"];
+const VIEWS = ["song", "bar", "play", "train", "fix", "take"];
 const PHRASES = [2, 3, 4, 5, 6, 8, 12, 16];
 const MOST_GUIDE_BOOST = 4;
 const CHECK_S = 30;
@@ -37,6 +38,8 @@ class App {
     this.player = new Player(() => this.#makeMixer());
     this.player.onStop = () => this.#stopped();
     this.map = new BarMap($("map"));
+    // The take has a view only where there is one.
+    this.views = VIEWS.filter((view) => view !== "take" || data.take);
   }
 
   #makeMixer() {
@@ -67,7 +70,7 @@ class App {
     this.#wireFix();
     this.#drawAll();
     if (!this.reading.bars.length) {
-      for (const id of ["tab-bar", "tab-play", "tab-train", "tab-fix"]) $(id).disabled = true;
+      for (const view of this.views.slice(1)) $(`tab-${view}`).disabled = true;
       return;
     }
     $("play").disabled = false;
@@ -108,20 +111,30 @@ class App {
   #drawSizes() {
     if (!$("view-song").hidden) this.tempo = drawTempo($("tempo"), this.reading);
     if (!$("view-bar").hidden) this.#drawBarView();
+    if (this.view === "take") this.#drawTakeView();
+  }
+
+  #drawTakeView() {
+    const box = (name) => $(`take-${name}`);
+    drawTake(
+      { words: box("words"), course: box("course"), table: box("table"), places: box("places"), alone: box("alone"), corrections: box("corrections"), history: box("history"), next: box("next") },
+      this.reading,
+      this.data.take,
+    );
   }
 
   // ---- views
 
   #wireTabs() {
-    const tabs = VIEWS.map((view) => $(`tab-${view}`));
+    const tabs = this.views.map((view) => $(`tab-${view}`));
     tabs.forEach((tab, k) => {
-      tab.addEventListener("click", () => this.show(VIEWS[k]));
+      tab.addEventListener("click", () => this.show(this.views[k]));
       tab.addEventListener("keydown", (event) => {
         const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
         const to = event.key === "Home" ? 0 : event.key === "End" ? tabs.length - 1 : step ? (k + step + tabs.length) % tabs.length : null;
         if (to === null || tabs[to].disabled) return;
         event.preventDefault();
-        this.show(VIEWS[to]);
+        this.show(this.views[to]);
         tabs[to].focus();
       });
     });
@@ -129,7 +142,7 @@ class App {
 
   show(view) {
     if (view !== "train" && this.training) this.endTraining(this.training);
-    for (const other of VIEWS) {
+    for (const other of this.views) {
       $(`view-${other}`).hidden = other !== view;
       $(`tab-${other}`).setAttribute("aria-selected", String(other === view));
       $(`tab-${other}`).tabIndex = other === view ? 0 : -1;

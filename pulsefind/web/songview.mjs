@@ -88,7 +88,6 @@ export class BarMap {
     this.buttons = [];
     this.now = null;
     this.box.replaceChildren();
-    this.box.append(hatchDefinition());
     this.phrase = phrase;
     this.fitColumns();
     let row = null;
@@ -135,12 +134,6 @@ export class BarMap {
       button.tabIndex = k === selected ? 0 : -1;
     });
   }
-}
-
-function hatchDefinition() {
-  const line = svg("path", { d: "M-2 10L10 -2M4 16L16 4", class: "hatch-line" });
-  const pattern = svg("pattern", { id: "hatch", width: 8, height: 8, patternUnits: "userSpaceOnUse" }, line);
-  return svg("svg", { width: 0, height: 0, class: "defs", "aria-hidden": "true" }, svg("defs", {}, pattern));
 }
 
 function barButton(reading, k, width) {

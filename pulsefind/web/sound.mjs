@@ -13,6 +13,7 @@ export const START_LEVEL = 0.3;
 export const LIMIT = 0.89;
 const KNEE = 0.6;
 const FADE_IN_S = 1.0;
+const TASK_MS = 20;
 
 // One click: a decaying tone, limited in band by its soft start, the same loudness class whatever the place.
 export function clickSamples(kind, rate) {
@@ -92,16 +93,26 @@ export function bufferOf(context, channels) {
 // The bytes of the recording that the page carries as text, part by part so that the page stays responsive. The parts
 // leave the page on the way: together they are larger than the recording.
 export async function insideBytes(elements) {
-  const parts = [];
+  const characters = elements.reduce((sum, element) => sum + element.firstChild.length, 0);
+  const bytes = new Uint8Array((characters / 4) * 3);
+  let length = 0;
+  let since = performance.now();
   for (const element of elements) {
-    parts.push(bytesOfBase64(element.textContent));
+    const part = bytesOfBase64(element.textContent);
+    bytes.set(part, length);
+    length += part.length;
     element.remove();
-    if (parts.length % 4 === 0) await nextTask();
+    if (performance.now() - since < TASK_MS) continue;
+    await nextTask();
+    since = performance.now();
   }
-  return new Blob(parts).arrayBuffer();
+  // The last part may be padded.
+  return bytes.buffer.slice(0, length);
 }
 
 export function bytesOfBase64(text) {
+  // Browsers since 2025 decode by themselves, some ten times faster.
+  if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
   const raw = atob(text);
   const bytes = new Uint8Array(raw.length);
   for (let k = 0; k < raw.length; k += 1) bytes[k] = raw.charCodeAt(k);
