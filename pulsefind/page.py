@@ -14,6 +14,7 @@ import soxr
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from pulsefind.misreadings import HITS_AS_BEATS
 from pulsefind.places import slot_positions
 from pulsefind.plan import follow_plan, phrase_bars
 from pulsefind.records import Analysis, Audio, FloatArray, Guide, Settings
@@ -132,7 +133,14 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
         "plan": [-1 if guide is None else guide for guide in plan],
         "phrase": phrase_bars(plan, first_full),
         "misreadings": [
-            {"guide": m.guide, "heardAs": m.heard_as, "bpm": m.bpm, "cue": m.cue} for m in analysis.misreadings
+            {
+                "guide": m.guide,
+                "heardAs": m.heard_as,
+                "bpm": m.bpm,
+                "cue": m.cue,
+                "hitsAsBeats": m.kind in HITS_AS_BEATS,
+            }
+            for m in analysis.misreadings
         ],
         "confidence": {
             "one": analysis.confidence.one,

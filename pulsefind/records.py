@@ -374,7 +374,8 @@ class Confidence:
 class Misreading:
     """Another way in which a guide could be heard: what it is taken for, the tempo this suggests, and the cue.
 
-    guide is the guide's index; tempting (0..1) says how easily a listener falls into it.
+    guide is the guide's index; tempting (0..1) says how easily a listener falls into it; kind names the rule of
+    misreadings.py that found it.
     """
 
     guide: int
@@ -382,6 +383,7 @@ class Misreading:
     bpm: float
     tempting: float
     cue: str
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True)

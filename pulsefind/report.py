@@ -12,6 +12,7 @@ from pulsefind.records import Analysis, GridSection, Guide, Stretch
 WIDTH = 80
 _INDENT = 10
 _MORE_GUIDES = 4
+_TRAPS = 2
 
 
 def report(analysis: Analysis) -> str:
@@ -100,12 +101,9 @@ def _follow(analysis: Analysis) -> list[str]:
     lines += field("", f"falls on {places_text(guide)}; {_timing(guide)}")
     lines += ["", *count_line(analysis, guide), ""]
     lines += field("", f"heard in {stretches_text(guide.coverage, analysis)}, {_loudness(guide)}")
-    for misreading in analysis.misreadings:
-        if misreading.guide == 0:
-            lines += field(
-                "",
-                f"Trap: can be heard as {misreading.heard_as}, at {misreading.bpm:.0f} bpm; {misreading.cue}.",
-            )
+    traps = [misreading for misreading in analysis.misreadings if misreading.guide == 0]
+    for trap in traps[:_TRAPS]:
+        lines += field("", f"Trap: can be heard as {trap.heard_as}, at {trap.bpm:.0f} bpm; {trap.cue}.")
     return [*lines, ""]
 
 

@@ -271,6 +271,8 @@ def _traps(analysis: Analysis, parts: tuple[PlanPart, ...]) -> list[str]:
     found = [*_odd_bars(analysis), *_tempo_changes(analysis)]
     for misreading in sorted(analysis.misreadings, key=lambda m: -m.tempting):
         if misreading.guide in used:
+            # One trap a guide: the stage has no room for more.
+            used.remove(misreading.guide)
             found.append(
                 f"{_letter(misreading.guide)} can be heard as {misreading.heard_as}, "
                 f"at {misreading.bpm:.0f} bpm: {misreading.cue}"
