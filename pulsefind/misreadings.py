@@ -178,10 +178,10 @@ def _off_the_beat(figure: Figure) -> Iterator[_Reading]:
     if part:
         cue = "it strikes the beats and what lies between them alike; listen for the bass on the beat"
     elif len(phases) == 1:
-        cue = f"it falls on {figure.shown}: the bass and the chords move between its hits"
+        cue = f"it falls on {figure.shown}; the bass moves between its hits"
     else:
         cue = "its figure doesn't begin after its longest gap: the bass moves with another of its hits"
-    heard = "the beat itself, moved off the true beat"
+    heard = "the beat, moved off the true one"
     yield _Reading("off the beat", heard, figure.bpm, figure.fit(figure.beat, moved), figure.fit(figure.beat, 0), cue)
 
 

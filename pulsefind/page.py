@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pulsefind.misreadings import HITS_AS_BEATS
 from pulsefind.places import slot_positions
-from pulsefind.plan import follow_plan, phrase_bars
+from pulsefind.plan import phrase_bars
 from pulsefind.records import Analysis, Audio, FloatArray, Guide, Settings
 from pulsefind.report import grid_name
 from pulsefind.webfiles import joined_script, render, source_hash, web_text
@@ -100,8 +100,7 @@ def _policy(script: str, style: str) -> str:
 
 def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, out_path: str) -> dict[str, Any]:
     """The analysis as the page's script reads it: names as in the saved analysis, times to a hundredth of a ms."""
-    plan = follow_plan(analysis.guides, len(analysis.bars.beats))
-    first_full = int(np.argmax(analysis.bars.number >= 1)) if len(plan) else 0
+    first_full = int(np.argmax(analysis.bars.number >= 1)) if len(analysis.plan) else 0
     bars = analysis.bars
     return {
         "track": {"name": analysis.track.name, "duration": analysis.track.duration_s, "sha256": analysis.track.sha256},
@@ -130,8 +129,8 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
         ),
         "tempo": {"bpm": analysis.tempo.bpm},
         "guides": [_guide_data(guide) for guide in analysis.guides],
-        "plan": [-1 if guide is None else guide for guide in plan],
-        "phrase": phrase_bars(plan, first_full),
+        "plan": [-1 if guide is None else guide for guide in analysis.plan],
+        "phrase": phrase_bars(analysis.plan, first_full),
         "misreadings": [
             {
                 "guide": m.guide,

@@ -432,7 +432,10 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """Everything that pulsefind knows about one track. Empty beats mean that no steady beat was found."""
+    """Everything that pulsefind knows about one track. Empty beats mean that no steady beat was found.
+
+    plan has an entry for each bar: the guide to follow (its index), or None where the drummer is alone.
+    """
 
     track: Track
     beats: Beats
@@ -441,6 +444,7 @@ class Analysis:
     tempo: Tempo
     guides: tuple[Guide, ...]
     alone: tuple[Stretch, ...]
+    plan: tuple[int | None, ...]
     misreadings: tuple[Misreading, ...]
     confidence: Confidence
     alternatives: tuple[Alternative, ...]
