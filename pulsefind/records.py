@@ -325,7 +325,8 @@ class Guide:
     """A recurring percussive sound with known places: something to follow.
 
     name describes the sound plainly. places repeat every pattern_bars bars. recurrence, audibility, tightness
-    and coverage_share are the parts (0..1) of its score. loudness_db is the median level of its hits over the
+    and coverage_share are the parts (0..1) of its score, and so is clarity: how far its places stand out from those
+    between them. loudness_db is the median level of its hits over the
     rest of the mix in its own band. coverage lists the stretches of bars in which it can be followed.
     """
 
@@ -341,6 +342,7 @@ class Guide:
     tightness: float
     coverage_share: float
     score: float
+    clarity: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
