@@ -234,12 +234,14 @@ class Grid:
 class Sound:
     """A kind of hit, measured: the middle of its attack's band, its length to -20 dB, and how noisy it is.
 
-    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured.
+    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured. drum names
+    the part of the drum kit that the network takes it for, "" where it was found without teaching.
     """
 
     centre_hz: float
     decay_ms: float
     noisiness: float
+    drum: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,8 +328,8 @@ class Guide:
 
     name describes the sound plainly. places repeat every pattern_bars bars. recurrence, audibility, tightness
     and coverage_share are the parts (0..1) of its score, and so is clarity: how far its places stand out from those
-    between them. loudness_db is the median level of its hits over the
-    rest of the mix in its own band. coverage lists the stretches of bars in which it can be followed.
+    between them. loudness_db is the median level of its hits over the rest of the mix in its own band. coverage lists
+    the stretches of bars in which it can be followed.
     """
 
     name: str
