@@ -63,8 +63,8 @@ SCORE_WEIGHTS = (0.2, 0.1, 0.3, 0.1, 0.3)
 """How much recurrence, audibility, coverage, tightness and clarity count in a guide's score."""
 
 NO_DRUM, LONGER_FIGURE = 0.7, 0.85
-"""What a score is multiplied by where the sound is none of the drum kit's, which are told apart more surely, and where a
-figure of two or four bars has to be kept in mind. Chosen, as the weights, on made songs (first guide right)."""
+"""What a score is multiplied by where the sound is none of the drum kit's, which are told apart more surely, and where
+a figure of two or four bars has to be kept in mind. Chosen, as the weights, on made songs (first guide right)."""
 
 TWIN_HITS, TWIN_S = 0.6, 0.03
 """Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
@@ -247,9 +247,7 @@ def _find_pattern(placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slo
     return _throughout(table, placed, bars, allowed) or _in_a_section(table, placed, bars, allowed)
 
 
-def _throughout(
-    table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_]
-) -> _Pattern | None:
+def _throughout(table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_]) -> _Pattern | None:
     """The pattern of all allowed bars, of one bar unless a longer one explains them much better."""
     best: tuple[float, _Pattern] | None = None
     for length in PATTERN_BARS:
@@ -268,9 +266,7 @@ def _throughout(
     return best[1] if best else None
 
 
-def _in_a_section(
-    table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_]
-) -> _Pattern | None:
+def _in_a_section(table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_]) -> _Pattern | None:
     """The pattern that explains most of the allowed bars.
 
     The search starts from all bars, and from every stretch of eight: a figure that fills one section only would
@@ -338,7 +334,7 @@ def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArr
     for bar in range(1, len(evidence)):
         change = value[::-1] - CHANGE_COST
         stayed[bar] = value >= change
-        value = np.maximum(value, change) + [0.0, evidence[bar]]
+        value = np.maximum(value, change) + np.array([0.0, evidence[bar]])
     played = np.zeros(len(evidence), np.bool_)
     state = int(value.argmax())
     for bar in range(len(evidence) - 1, -1, -1):

@@ -38,8 +38,8 @@ DRUM_KINDS = (
     ("tom", 6, 0.35, 60.0, 500.0),
     ("percussion", 7, 0.2, 300.0, 10000.0),
 )
-"""Name, output of the network, the likelihood from which it counts as a hit (where most place sets of made songs come out
-right), and the band in which it is measured."""
+"""Name, output of the network, the likelihood from which it counts as a hit (where most place sets of made songs come
+out right), and the band in which it is measured."""
 
 EXPLAINED, EXPLAINED_S = 0.75, 0.03
 """A sound found without teaching is a drum of the kit already when this share of its hits lies so near to that drum's,
