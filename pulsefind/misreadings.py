@@ -119,6 +119,17 @@ def find_misreadings(guides: tuple[Guide, ...], bars: Bars, tempo: Tempo) -> tup
     return tuple(found)
 
 
+def fixes(guide: Guide, bars: Bars, tempo: Tempo) -> str:
+    """What the guide's places alone settle: "the 1", "the half bar", "the beat", or "" where not even that."""
+    figure = figure_of(guide.places, guide.pattern_bars, bars, tempo)
+    if not figure.ticks or any(figure.same_after(figure.beat // parts) for parts in (2, 3, 4)):
+        return ""
+    shifts = [k for k in range(figure.beat, figure.bar, figure.beat) if figure.same_after(k)]
+    if not shifts:
+        return "the 1"
+    return "the half bar" if 2 * shifts[0] == figure.bar and shifts[0] > figure.beat else "the beat"
+
+
 def figure_of(places: tuple[Place, ...], pattern_bars: int, bars: Bars, tempo: Tempo) -> Figure:
     """The places of a guide on ticks, reduced to as few bars as hold them."""
     beats = int(np.bincount(bars.beats_per_bar).argmax()) if len(bars.beats_per_bar) else 4

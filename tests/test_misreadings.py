@@ -11,7 +11,7 @@ import pytest
 from making import bars_of, beats_of, pulse
 
 from pulsefind.bars import tempo_of
-from pulsefind.misreadings import HITS_AS_BEATS, find_misreadings
+from pulsefind.misreadings import HITS_AS_BEATS, find_misreadings, fixes
 from pulsefind.places import parse_label
 from pulsefind.records import Guide, GuideHits, Place, Sound
 
@@ -158,6 +158,25 @@ def test_every_reading_says_how_to_tell_and_kinds_are_known():
             assert m.cue and m.heard_as and 0 < m.tempting < 1 and len(m.cue) < 100
             kinds.add(m.kind)
     assert kinds >= HITS_AS_BEATS
+
+
+@pytest.mark.parametrize(
+    ("text", "meter", "unit", "expected"),
+    [
+        ("2 4", 4, 4, "the half bar"),
+        ("1 2 3 4", 4, 4, "the beat"),
+        ("1 1& 2 2& 3 3& 4 4&", 4, 4, ""),
+        ("4&", 4, 4, "the 1"),
+        ("1 2& 4|2 3", 4, 4, "the 1"),
+        ("1 2 3", 3, 4, "the beat"),
+        # Felt in two: each beat is alike.
+        ("1 4", 6, 8, "the beat"),
+        ("1 3 5", 7, 8, "the 1"),
+    ],
+)
+def test_what_a_guide_settles(text, meter, unit, expected):
+    bars = bars_of(pulse(meter * 8, meter=meter, unit=unit))
+    assert fixes(guide(text), bars, tempo_of(beats_of(pulse(meter * 8, meter=meter, unit=unit)), bars)) == expected
 
 
 def test_no_guide_and_no_places_have_none():
