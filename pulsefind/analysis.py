@@ -16,7 +16,7 @@ from pulsefind.bars import lay_bars, tempo_of
 from pulsefind.beats import place_beats
 from pulsefind.decode import decode
 from pulsefind.errors import FormatError
-from pulsefind.grid import find_grid
+from pulsefind.grid import find_grid, swing_warnings
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.harmony import harmony_of
 from pulsefind.hits import find_hits
@@ -104,7 +104,7 @@ def analyse(
         confidence=Confidence(pulse.probability_one, pulse.probability_octave, pulse.probability_meter),
         alternatives=pulse.alternatives,
         settings=settings,
-        warnings=pulse.warnings + _warnings(part, pulse, guides),
+        warnings=pulse.warnings + _warnings(part, pulse, guides) + swing_warnings(grid, 60000 / max(tempo.bpm, 1.0)),
     )
 
 
