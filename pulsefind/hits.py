@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
@@ -44,6 +45,9 @@ out right), and the band in which it is measured."""
 EXPLAINED, EXPLAINED_S = 0.75, 0.03
 """A sound found without teaching is a drum of the kit already when this share of its hits lies so near to that drum's,
 and its band within the drum's."""
+
+OWN_BANDS_HZ = (150.0, 400.0, 900.0, 2000.0, 5000.0, 16000.0)
+"""Edges of the bands whose attacks are also looked at one by one."""
 
 FAINTEST_DB = 3.0
 """A rise of less than this in its own band is a beating of tones or a swell, not a hit."""
@@ -84,7 +88,8 @@ def find_hits(audio: Audio) -> Hits:
     """
     spectrum = spectrogram(audio.samples, audio.rate_hz)
     drums = _drum_groups(audio, spectrum)
-    groups = drums + [group for group in _recurring_groups(spectrum) if not _explained(group, drums, spectrum)]
+    untaught = _recurring_groups(spectrum) + _band_groups(spectrum)
+    groups = drums + [group for group in untaught if not _explained(group, drums, spectrum)]
     if not groups:
         return _no_hits()
     rows = []
@@ -153,6 +158,25 @@ def _recurring_groups(spectrum: Spectrogram) -> list[_Group]:
     return groups
 
 
+def _band_groups(spectrum: Spectrogram) -> list[_Group]:
+    """The attacks of each band by itself: a sound that is often struck together with others is whole in its own band."""
+    rise = rises(spectrum.compressed())
+    groups = []
+    for low_hz, high_hz in pairwise(OWN_BANDS_HZ):
+        inside = (spectrum.centre_hz >= low_hz) & (spectrum.centre_hz < high_hz)
+        novelty = rise[:, inside].mean(axis=1)
+        attack = _peaks(novelty)
+        if len(attack) < MIN_HITS:
+            continue
+        threshold, full = _present_above(novelty[attack])
+        struck = attack[novelty[attack] > threshold]
+        weight = _band_weight(spectrum, struck, inside.astype(np.float64))
+        struck = struck[_level_db(spectrum, struck, weight) >= FAINTEST_DB]
+        if len(struck) >= MIN_HITS:
+            groups.append(_Group(struck, np.minimum(novelty[struck] / full, 2.0).astype(np.float64), weight))
+    return groups
+
+
 def _no_hits() -> Hits:
     nothing = np.zeros(0)
     return Hits(nothing, np.zeros(0, np.int64), nothing, nothing, np.zeros((0, len(TIMBRE_HZ))), TIMBRE_HZ, ())
@@ -163,9 +187,7 @@ def attack_frames(rise: Float32Array) -> IntArray:
     salience = np.zeros(len(rise))
     for low, high in _BAND_EDGES:
         novelty = rise[:, low:high].mean(axis=1)
-        highest = novelty == maximum_filter1d(novelty, 2 * _PEAK_REACH + 1)
-        above = novelty > _PEAK_RATIO * uniform_filter1d(novelty, 2 * _MEAN_REACH + 1) + _PEAK_FLOOR
-        peak = np.flatnonzero(highest & above)
+        peak = _peaks(novelty)
         if len(peak):
             usual = np.percentile(novelty[peak], 90)
             salience[peak] = np.maximum(salience[peak], novelty[peak] / usual)
@@ -177,6 +199,13 @@ def attack_frames(rise: Float32Array) -> IntArray:
         else:
             kept.append(int(frame))
     return np.array(kept, dtype=np.int64)
+
+
+def _peaks(novelty: Float32Array) -> IntArray:
+    """Frames at which a rise is the highest around, and clearly above its surroundings."""
+    highest = novelty == maximum_filter1d(novelty, 2 * _PEAK_REACH + 1)
+    above = novelty > _PEAK_RATIO * uniform_filter1d(novelty, 2 * _MEAN_REACH + 1) + _PEAK_FLOOR
+    return np.flatnonzero(highest & above)
 
 
 def _attack_vectors(compressed: Float32Array, rise: Float32Array, attack: IntArray) -> FloatArray:
