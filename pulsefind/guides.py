@@ -44,6 +44,9 @@ ON_PATTERN, ON_PATTERN_THROUGHOUT = 0.5, 0.35
 """At least this share of a sound's hits in the covered bars must fall on the pattern's places; less is asked of one
 that holds through the song."""
 
+SECTION_CLARITY = 0.3
+"""How far the places of a section's pattern must stand out: something is struck often enough anywhere for less."""
+
 LONGER_GAINS = 10.0
 """Nats that a pattern of two or four bars must save over that of one bar: players vary, and few bars prove little."""
 
@@ -114,7 +117,9 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> tuple[Guide
             pattern = _find_pattern(placed, bars, remaining, len(slots))
             if pattern is None:
                 break
-            found.append(_guide(sound, placed, pattern, slots, bars, full))
+            guide = _guide(sound, placed, pattern, slots, bars, full)
+            if guide.coverage_share >= PLACE_RATE or guide.clarity >= SECTION_CLARITY:
+                found.append(guide)
             remaining = remaining & ~pattern.covered
     found.sort(key=lambda guide: -guide.score)
     return tuple(_without_twins(found)[:MAX_GUIDES])
@@ -316,7 +321,9 @@ def _settle(
             struck[p] = rows.mean(axis=0) >= rate
         if not struck.any():
             return None
-        covered = allowed & _followed(table, struck, phase)
+        # Bar by bar while places are sought: the course over the bars is dear, and settled at the end.
+        played = _evidence(table, struck, phase) > 0 if step < _ROUNDS - 1 else _followed(table, struck, phase)
+        covered = allowed & played
         if covered.sum() < min(MIN_BARS, max(2, allowed.sum())):
             return None
         rate = PLACE_RATE if step else PLACE_RATE * 0.9
@@ -325,10 +332,7 @@ def _settle(
 
 def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> NDArray[np.bool_]:
     """Bars in which the pattern is played: the likelier of two states along the bars, each change at a cost."""
-    wanted = struck[phase]
-    hit = np.log(0.9 / STRAY_RATE) * (table & wanted).sum(axis=1)
-    miss = np.log(0.1 / (1 - STRAY_RATE)) * (~table & wanted).sum(axis=1)
-    evidence = np.clip(hit + miss, -MOST_EVIDENCE, MOST_EVIDENCE)
+    evidence = _evidence(table, struck, phase)
     value = np.array([0.0, evidence[0]])
     stayed = np.ones((len(evidence), 2), np.bool_)
     for bar in range(1, len(evidence)):
@@ -341,6 +345,15 @@ def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArr
         played[bar] = state == 1
         state = state if stayed[bar, state] else 1 - state
     return played
+
+
+def _evidence(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> FloatArray:
+    """(n_bars,) log odds that the pattern is played in the bar, for that bar alone; 0 where it rests."""
+    wanted = struck[phase]
+    hit = np.log(0.9 / STRAY_RATE) * (table & wanted).sum(axis=1)
+    miss = np.log(0.1 / (1 - STRAY_RATE)) * (~table & wanted).sum(axis=1)
+    odds: FloatArray = np.clip(hit + miss, -MOST_EVIDENCE, MOST_EVIDENCE)
+    return odds
 
 
 def _information_score(table: NDArray[np.bool_], pattern: _Pattern, phase: IntArray) -> float:

@@ -159,7 +159,7 @@ def _recurring_groups(spectrum: Spectrogram) -> list[_Group]:
 
 
 def _band_groups(spectrum: Spectrogram) -> list[_Group]:
-    """The attacks of each band by itself: a sound that is often struck together with others is whole in its own band."""
+    """The attacks of each band by itself: a sound that others are often struck with is whole in a band of its own."""
     rise = rises(spectrum.compressed())
     groups = []
     for low_hz, high_hz in pairwise(OWN_BANDS_HZ):
