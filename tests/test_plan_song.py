@@ -1,5 +1,7 @@
 """The follow plan of a rendered song whose four sections are known."""
 
+import itertools
+
 import numpy as np
 import pytest
 from making import RATE_HZ, at_places, beats_of, drum, noise_burst, pulse, render
@@ -65,4 +67,4 @@ def test_the_right_guide_in_nearly_every_bar_and_alone_to_the_bar(song):
 def test_no_more_changes_than_the_song_asks_for(song):
     analysis, spans = song
     plan = analysis.plan[: spans[-1].stop]
-    assert sum(a != b for a, b in zip(plan, plan[1:], strict=False)) == 3
+    assert sum(a != b for a, b in itertools.pairwise(plan)) == 3
