@@ -147,7 +147,7 @@ def _height_mm(page: SongPage, scale: float) -> float:
     notes = sum(_lines_of(note, _NOTE_CHARACTERS / scale) for note in (*page.traps, *page.check))
     titles = min(2, _lines_of(page.title, _TITLE_CHARACTERS / scale))
     headings = bool(page.form) + bool(page.traps) + bool(page.check)
-    words = 11 * titles + 40 + 19 * len(page.guides) + 10.5 * form_rows + 7 * notes + 10 * headings + 14
+    words = 11 * titles + 40 + 19 * len(page.guides) + 10.5 * form_rows + 7 * notes + 10 * headings + 19
     return words * scale + 25 * lines * min(1.0, scale)
 
 
