@@ -10,6 +10,7 @@ import typer
 
 from eval.comparing import comparison, falls, refrozen
 from eval.datasets import SETS, how_to_get
+from eval.drumless import level_curve, swing_curve
 from eval.loaders import load_set
 from eval.running import run_tracks
 from eval.songs import SET_NAME, fetch_set
@@ -118,6 +119,31 @@ def synthesise(
 def songs(root: Annotated[Path, typer.Option(help="Folder in which the set is made.")]) -> None:
     """Fetch a Debian package with four full songs and make the set "muldjord" of it."""
     typer.echo(f"{root / SET_NAME}: {', '.join(fetch_set(root))}")
+
+
+@app.command()
+def levels(
+    font: Annotated[
+        list[Path] | None, typer.Option(help="A SoundFont for the pitched instruments; may be repeated.")
+    ] = None,
+) -> None:
+    """Made mixes without drums: in how many the guide's places are right, by its level against the rest."""
+    typer.echo("| level, dB | right among the guides | right as the first | mixes |\n|---|---|---|---|")
+    for row in level_curve(font or ()):
+        typer.echo(f"| {row.level_db:+.0f} | {row.found} | {row.first} | {row.n} |")
+
+
+@app.command()
+def swing() -> None:
+    """Made shuffles: how near the swing ratio comes to the truth, by tempo."""
+    rows = list(swing_curve())
+    typer.echo("| bpm | within 0.15 | of | worst, true ratio | found |\n|---|---|---|---|---|")
+    for bpm in dict.fromkeys(row.bpm for row in rows):
+        here = [row for row in rows if row.bpm == bpm]
+        near = sum(abs(row.found - row.ratio) <= 0.15 for row in here)
+        worst = max(here, key=lambda row: abs(row.found - row.ratio))
+        typer.echo(f"| {bpm:.0f} | {near} | {len(here)} | {worst.ratio:.2f} | {worst.found:.2f} |")
+    typer.echo(f"within 0.15 of the truth: {sum(abs(r.found - r.ratio) <= 0.15 for r in rows)} of {len(rows)}")
 
 
 def main() -> None:

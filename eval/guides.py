@@ -104,15 +104,36 @@ def _places_all_true(guide: ClaimedGuide, drums: Mapping[str, FloatArray], bars:
     return False
 
 
+def fixes(guide: ClaimedGuide, beats: int, tolerance_bars: float) -> str:
+    """Say what a guide's places alone, without any other evidence, tell: "one", "half_bar", "beat" or "less".
+
+    Places that a shift maps onto themselves leave that shift open: one by half a bar leaves only the half bar fixed,
+    one by whole beats the beat, one by part of a beat (halves, thirds and quarters are tried) not even that. A figure
+    of several bars fixes the 1 when no shift shorter than itself maps it.
+    """
+
+    def same_after(shift_bars: float) -> bool:
+        moved = guide.position + shift_bars
+        return n_matches(moved, guide.position, guide.pattern_bars, tolerance_bars) == len(guide.position)
+
+    if not len(guide.position) or any(same_after(1 / (beats * parts)) for parts in (2, 3, 4)):
+        return "less"
+    shifts = [k / beats for k in range(1, beats) if same_after(k / beats)]
+    if not shifts:
+        return "one"
+    return "half_bar" if beats % 2 == 0 and beats > 2 and shifts == [0.5] else "beat"
+
+
 def guide_scores(reference: Reference, guides: tuple[ClaimedGuide, ...] | None) -> dict[str, float] | None:
     """Return the guide figures of one track, or None where there are no drums, no bars, or no guide is looked
     for.
 
     first_all_true, first_exact, first_jaccard, first_hit_f: of the first guide (0 when none is claimed);
     three_exact of three_claimed: how many of the first three guides are exact for some class; three_jaccard:
-    their mean best Jaccard; classes_found of classes: how many classes have their exact place set among all
-    guides. On a track without truth only no_truth = 1 and claimed (guides claimed, where none can be right)
-    are given.
+    their mean best Jaccard; first_fixes_one, first_fixes_half_bar, first_fixes_beat: what the first guide alone fixes
+    (the one that holds is 1), if its places are all true; classes_found of classes: how many classes have their
+    exact place set among all guides. On a track without truth only no_truth = 1 and claimed (guides claimed, where none
+    can be right) are given.
     """
     bars = bar_lines(reference)
     if guides is None or reference.drums is None or bars is None:
@@ -124,10 +145,15 @@ def guide_scores(reference: Reference, guides: tuple[ClaimedGuide, ...] | None) 
     best = [max(row, key=lambda like: (like.jaccard, like.hit_f)) for row in compared]
     found = {like.name for row in compared for like in row if like.exact}
     three = best[:3]
+    first_true = bool(guides) and _places_all_true(guides[0], reference.drums, bars)
+    fixed = fixes(guides[0], bars.beats, bars.tolerance_bars) if first_true else ""
     return {
         "no_truth": 0.0,
         "claimed": float(len(guides)),
-        "first_all_true": float(bool(guides) and _places_all_true(guides[0], reference.drums, bars)),
+        "first_all_true": float(first_true),
+        "first_fixes_one": float(fixed == "one"),
+        "first_fixes_half_bar": float(fixed == "half_bar"),
+        "first_fixes_beat": float(fixed == "beat"),
         "first_exact": float(bool(best) and best[0].exact),
         "first_jaccard": best[0].jaccard if best else 0.0,
         "first_hit_f": best[0].hit_f if best else 0.0,

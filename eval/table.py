@@ -211,6 +211,9 @@ def _guides(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
         "classes whose exact place set is among the guides": lambda g: _share(
             _sum(g, "classes_found"), _sum(g, "classes")
         ),
+        "true first guides that alone fix the 1 / the half bar / only the beat": lambda g: " / ".join(
+            f"{sum(row.get(f'first_fixes_{what}', 0.0) for row in g):.0f}" for what in ("one", "half_bar", "beat")
+        ),
         "tracks with a true place": lambda g: str(len(g)),
     }
     rows += [[label, *(write(with_truth[s]) for s in found)] for label, write in pooled.items()]

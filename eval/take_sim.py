@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from pulsefind.plan import plan_for
 from pulsefind.records import (
     Analysis,
     Bars,
@@ -114,6 +115,7 @@ def make_track(
         tempo=Tempo(bpm, bar_bpm, 0.0, 0.0),
         guides=(guide,),
         alone=stretches,
+        plan=plan_for((guide,), bars),
         misreadings=(),
         confidence=Confidence(0.99, 0.99, 0.99),
         alternatives=(),

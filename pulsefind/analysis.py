@@ -16,11 +16,12 @@ from pulsefind.bars import lay_bars, tempo_of
 from pulsefind.beats import place_beats
 from pulsefind.decode import decode
 from pulsefind.errors import FormatError
-from pulsefind.grid import find_grid
+from pulsefind.grid import find_grid, swing_warnings
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.harmony import harmony_of
 from pulsefind.hits import find_hits
 from pulsefind.misreadings import find_misreadings
+from pulsefind.plan import plan_for
 from pulsefind.records import (
     Alternative,
     Analysis,
@@ -98,11 +99,12 @@ def analyse(
         tempo=tempo,
         guides=guides,
         alone=alone_stretches(guides, bars),
+        plan=plan_for(guides, bars),
         misreadings=find_misreadings(guides, bars, tempo),
         confidence=Confidence(pulse.probability_one, pulse.probability_octave, pulse.probability_meter),
         alternatives=pulse.alternatives,
         settings=settings,
-        warnings=pulse.warnings + _warnings(part, pulse, guides),
+        warnings=pulse.warnings + _warnings(part, pulse, guides) + swing_warnings(grid, 60000 / max(tempo.bpm, 1.0)),
     )
 
 
@@ -223,24 +225,34 @@ def from_json(text: str) -> Analysis:
 
 
 def _read(document: dict[str, Any]) -> Analysis:
-    beats, bars = dict(document["beats"]), dict(document["bars"])
+    beats, saved_bars = dict(document["beats"]), dict(document["bars"])
     count = beats.pop("count")
-    bars.pop("meter")
+    saved_bars.pop("meter")
     meter = document["settings"]["meter"]
+    guides, bars = tuple(_read_guide(saved) for saved in document["guides"]), Bars(count=count, **saved_bars)
+    # Saved before the plan was part of it: the plan follows from the rest.
+    plan = document.get("plan", plan_for(guides, bars))
     return Analysis(
         track=Track(**document["track"]),
         beats=Beats(**beats),
-        bars=Bars(count=count, **bars),
+        bars=bars,
         grid=Grid(tuple(GridSection(**section) for section in document["grid"]["sections"])),
         tempo=Tempo(**document["tempo"]),
-        guides=tuple(_read_guide(saved) for saved in document["guides"]),
+        guides=guides,
         alone=tuple(Stretch(**stretch) for stretch in document["alone"]),
+        plan=_checked_plan(plan, guides, bars),
         misreadings=tuple(Misreading(**misreading) for misreading in document["misreadings"]),
         confidence=Confidence(**document["confidence"]),
         alternatives=tuple(Alternative(**alternative) for alternative in document["alternatives"]),
         settings=Settings(**{**document["settings"], "meter": tuple(meter) if meter else None}),
         warnings=tuple(document["warnings"]),
     )
+
+
+def _checked_plan(plan: list[int | None], guides: tuple[Guide, ...], bars: Bars) -> tuple[int | None, ...]:
+    if len(plan) != len(bars.beats) or not all(k is None or 0 <= k < len(guides) for k in plan):
+        raise ValueError("the plan must name one of the guides, or none, for each bar")
+    return tuple(plan)
 
 
 def _read_guide(saved: dict[str, Any]) -> Guide:

@@ -129,7 +129,7 @@ def click(
     levels = Levels(click_db, track_db, not alone, split)
     check_speed(speed)
     settings = cli.settings_from(meter, bpm, one_at, None, not no_cache, network)
-    analysis = _fitting(saved, track) if saved else cli._analyse(track, settings, beats_from)
+    analysis = fitting(saved, track) if saved else cli._analyse(track, settings, beats_from)
     check_beats(analysis)
     if swing is not None:
         analysis = swung(analysis, swing)
@@ -154,7 +154,7 @@ def _check_output(track: Path, out: Path | None, ladder: bool, kind: str, force:
     return out
 
 
-def _fitting(saved: Path, track: Path) -> Analysis:
+def fitting(saved: Path, track: Path) -> Analysis:
     """A saved analysis, if it is one of this track."""
     analysis = load_analysis(saved)
     if analysis.track.name != track.name:
@@ -223,7 +223,7 @@ def _render(
         print(_told(one))
     if ladder_ending:
         print(f"{out / CUE_SHEET}: what to do with each, and what to listen for")
-    print(_caution(analysis))
+    print(caution(analysis))
 
 
 def _told(one: Rendered) -> str:
@@ -237,7 +237,8 @@ def _told(one: Rendered) -> str:
     return textwrap.fill(text, _WIDTH, subsequent_indent="  ", break_on_hyphens=False)
 
 
-def _caution(analysis: Analysis) -> str:
+def caution(analysis: Analysis) -> str:
+    """What the analysis is unsure of, and the caution on hearing, wrapped for the terminal."""
     from pulsefind.ladder import CAUTION
 
     unsure = [f"Note: {warning}." for warning in analysis.warnings]

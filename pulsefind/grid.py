@@ -27,7 +27,19 @@ SWITCH_COST = 12.0
 RARITY = {1: 0.0, 2: 0.0, 3: 1.0, 4: 0.0, 6: 3.0}
 """Log odds a bar against a grid: triplets, and still more their halves, are rarer than even parts."""
 
+LARGEST_SWING = {2: 3.5, 4: 2.2}
+SHORTEST_NOTE_MS = {2: 60.0, 4: 70.0}
+"""Bounds of the long : short ratio of swung eighths (2) and sixteenths (4). Drummers' short note stays near 100 ms
+(Friberg and Sundstroem 2002); what is much shorter is a hit ahead of the next place."""
+
+LEAST_PLAUSIBLE_MS = 75.0
+"""A short note of swung eighths below this is doubted: three quarters of what drummers play."""
+
+FEWEST_LATE = 0.06
+"""Share of the hits that must lie near the late places before a pair can count as swung."""
+
 _SAME_ATTACK_S = 0.015
+_LEAN_REACH_MS = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,16 +75,44 @@ def find_grid(beats: Beats, bars: Bars, hits: Hits) -> Grid:
     return Grid(_sections(path, candidates))
 
 
+def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
+    """Say so where swung eighths leave less for the short note than drummers play; empty where all is plausible.
+
+    A. Friberg and A. Sundström, "Swing ratios and ensemble timing in jazz performance", Music Perception 19 (2002):
+    drummers' ratio falls from about 3.5 : 1 at slow tempi to 1 : 1 at fast ones, the short note stays near 100 ms.
+    """
+    swung = [section.swing_ratio for section in grid.sections if section.slots_per_beat == 2]
+    ratio = max(swung, default=1.0)
+    short_ms = beat_ms / (1 + ratio)
+    if ratio < SMALLEST_SWING or short_ms >= LEAST_PLAUSIBLE_MS:
+        return ()
+    return (
+        f"a swing of {ratio:.1f} : 1 leaves {short_ms:.0f} ms for the short note, drummers need about 100; "
+        "the tempo may be half of this, or the notes straight",
+    )
+
+
 def _phases(beats: Beats, bars: Bars, hits: Hits) -> _Phases:
     bar_of_beat = np.repeat(np.arange(len(bars.beats)), bars.beats)
     time_s = hits.time_s
     if len(time_s):
-        time_s = time_s[np.r_[True, np.diff(time_s) > _SAME_ATTACK_S]]
+        # The mean of sounds struck together: their first would be early beside a sound that is struck alone.
+        attack = np.cumsum(np.r_[0, np.diff(time_s) > _SAME_ATTACK_S])
+        time_s = np.bincount(attack, weights=time_s) / np.bincount(attack)
     inside = (time_s >= beats.time_s[0]) & (time_s < beats.time_s[-1])
     time_s = time_s[inside]
     k = np.searchsorted(beats.time_s, time_s, side="right") - 1
-    length = beats.time_s[k + 1] - beats.time_s[k]
-    return _Phases((time_s - beats.time_s[k]) / length, bar_of_beat[k], 1000 * length)
+    beat_ms = 1000 * (beats.time_s[k + 1] - beats.time_s[k])
+    after_ms = 1000 * (time_s - beats.time_s[k])
+    phase = (after_ms - _lean_ms(after_ms, beat_ms)) / beat_ms % 1.0
+    return _Phases(phase, bar_of_beat[k], beat_ms)
+
+
+def _lean_ms(after_ms: FloatArray, beat_ms: FloatArray) -> float:
+    """How far the players are ahead of the beats (negative) or behind them, as a habit: the median on the beats."""
+    away_ms = np.where(after_ms > beat_ms / 2, after_ms - beat_ms, after_ms)
+    near = np.abs(away_ms) < _LEAN_REACH_MS
+    return float(np.median(away_ms[near])) if near.any() else 0.0
 
 
 def _candidates(phases: _Phases) -> list[tuple[int, float]]:
@@ -89,15 +129,19 @@ def _candidates(phases: _Phases) -> list[tuple[int, float]]:
 
 def _fit_swing(phases: _Phases, slots: int) -> float:
     """The long : short ratio with the highest likelihood, refined to the mean of the hits near the late slot."""
-    ratios = np.round(np.arange(1.0, 3.55, 0.1), 2)
+    pair_ms = float(np.median(phases.beat_ms)) * 2.0 / slots
+    largest = min(LARGEST_SWING[slots], pair_ms / SHORTEST_NOTE_MS[slots] - 1)
+    ratios = np.round(np.arange(1.0, largest + 0.05, 0.1), 2)
+    if not len(ratios):
+        return 1.0
     best = max(ratios, key=lambda r: _log_likelihood(phases, GridSection(0, 0, slots, float(r))).sum())
     pair = 2.0 / slots
     within = (phases.phase % pair) / pair
     late = best / (1 + best)
     near = np.abs(within - late) * pair * phases.beat_ms < 2 * SPREAD_MS
-    if near.sum() < 8:
+    if near.sum() < max(8, FEWEST_LATE * len(within)):
         return 1.0
-    position = float(np.clip(np.mean(within[near]), 0.5, 0.78))
+    position = float(np.clip(np.mean(within[near]), 0.5, largest / (1 + largest)))
     return round(position / (1 - position), 2)
 
 

@@ -1,9 +1,10 @@
 """Guides: recurring sounds with known places, what a drummer can follow.
 
-Each sound's hits are laid on the bars. A pattern is the set of places struck in at least 70 % of the bars in which it
-holds; whether it repeats every 1, 2 or 4 bars is decided by the Bayesian information criterion. Bars in which
-most places are struck are the guide's coverage; the bars that are left may hold another pattern of the
-same sound, which becomes a guide of its own.
+Each sound's hits are laid on the bars. Its pattern is the set of places struck in at least 70 % of all bars; whether
+it repeats every 1, 2 or 4 bars is decided by the Bayesian information criterion. Where no place recurs over the whole
+song, and in the bars in which the pattern isn't played, sections are looked for that hold a pattern of their own. In
+which bars a guide can be followed is the most likely course of two states, played and not, over the bars (Viterbi
+1967), so that a fill or a bar cut short does not break it, and the first bar of a break does.
 """
 
 from __future__ import annotations
@@ -32,11 +33,25 @@ from pulsefind.records import (
 PLACE_RATE = 0.7
 """A place belongs to the pattern when it is struck in at least this share of the bars in which the guide holds."""
 
-BAR_MATCH = 0.6
-"""A bar is covered when at least this share of the pattern's places is struck in it."""
+STRAY_RATE = 0.15
+"""How often a place is struck, by chance or by something else, in a bar in which the pattern isn't played."""
 
-ON_PATTERN = 0.5
-"""At least this share of a sound's hits in the covered bars must fall on the pattern's places."""
+MOST_EVIDENCE, CHANGE_COST = 3.0, 2.5
+"""Log odds that one bar can give at most for or against being played, and what each change costs: two bars without the
+pattern end it, one doesn't."""
+
+ON_PATTERN, ON_PATTERN_THROUGHOUT = 0.5, 0.35
+"""At least this share of a sound's hits in the covered bars must fall on the pattern's places; less is asked of one
+that holds through the song."""
+
+SECTION_CLARITY = 0.3
+"""How far the places of a section's pattern must stand out: something is struck often enough anywhere for less."""
+
+LONGER_GAINS = 10.0
+"""Nats that a pattern of two or four bars must save over that of one bar: players vary, and few bars prove little."""
+
+REPEATS_OF_LONGER = 6
+"""A pattern of two or four bars must come round this often before it is taken for that of the whole song."""
 
 MIN_BARS = 4
 MAX_GUIDES = 12
@@ -47,8 +62,15 @@ SEED_BARS = 8
 TOLERANCE_MS = 60.0
 """A hit farther than this from every place of the grid counts for none."""
 
-SCORE_WEIGHTS = (0.35, 0.25, 0.25, 0.15)
-"""How much recurrence, audibility, coverage and tightness count in a guide's score."""
+SCORE_WEIGHTS = (0.2, 0.1, 0.3, 0.1, 0.3)
+"""How much recurrence, audibility, coverage, tightness and clarity count in a guide's score."""
+
+NO_DRUM, LONGER_FIGURE = 0.7, 0.85
+"""What a score is multiplied by where the sound is none of the drum kit's, which are told apart more surely, and where
+a figure of two or four bars has to be kept in mind. Chosen, as the weights, on made songs (first guide right)."""
+
+TWIN_HITS, TWIN_S = 0.6, 0.03
+"""Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
 
 _DOUBLE_HIT_S = 0.03
 _ROUNDS = 3
@@ -95,7 +117,9 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> tuple[Guide
             pattern = _find_pattern(placed, bars, remaining, len(slots))
             if pattern is None:
                 break
-            found.append(_guide(sound, placed, pattern, slots, bars, full))
+            guide = _guide(sound, placed, pattern, slots, bars, full)
+            if guide.coverage_share >= PLACE_RATE or guide.clarity >= SECTION_CLARITY:
+                found.append(guide)
             remaining = remaining & ~pattern.covered
     found.sort(key=lambda guide: -guide.score)
     return tuple(_without_twins(found)[:MAX_GUIDES])
@@ -136,38 +160,71 @@ def _slots(bars: Bars, grid: Grid) -> list[_Slot]:
 
 
 def _place(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: list[_Slot]) -> _Placed:
-    """Lay the hits of one sound on the places of the grid; of two within 30 ms the stronger stays."""
+    """Lay the hits of one sound on the places of the grid; of two within 30 ms the stronger stays.
+
+    A player who is early or late throughout is still on the places: the usual distance is taken off first.
+    """
     member = _without_doubles(hits, np.flatnonzero(hits.sound == sound))
     time_s = hits.time_s[member]
+    straight = _nearest(time_s, beats, bars, grid, 0.0)
+    near = np.abs(straight.offset_ms) < TOLERANCE_MS
+    lean_ms = float(np.median(straight.offset_ms[near])) if near.any() else 0.0
+    nearest = _nearest(time_s, beats, bars, grid, lean_ms)
     index = {slot.label: i for i, slot in enumerate(slots)}
+    slot = np.array(
+        [
+            index.get(label(int(bars.count[beat]), int(part), int(per_beat)), -1) if on else -1
+            for beat, part, per_beat, on in zip(
+                nearest.beat, nearest.part, nearest.slots_per_beat, nearest.on_place, strict=True
+            )
+        ],
+        np.int64,
+    )
+    inside = nearest.bar >= 0
+    offset_ms = np.where(nearest.on_place, nearest.offset_ms, 0.0)
+    return _Placed(time_s[inside], nearest.bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside])
+
+
+@dataclass(frozen=True, slots=True)
+class _Nearest:
+    """For each hit: its bar (-1: outside), the beat and part of the beat nearest to it, and how far off it is."""
+
+    bar: IntArray
+    beat: IntArray
+    part: IntArray
+    slots_per_beat: IntArray
+    offset_ms: FloatArray
+    on_place: NDArray[np.bool_]
+
+
+def _nearest(time_s: FloatArray, beats: Beats, bars: Bars, grid: Grid, lean_ms: float) -> _Nearest:
+    n_beats = len(beats.time_s)
     bar_of_beat = np.repeat(np.arange(len(bars.beats)), bars.beats)
     # A beat after the last lets hits on the last beat find their place.
-    edge = np.r_[beats.time_s, bars.end_s] if len(beats.time_s) else np.zeros(1)
-    bar = np.full(len(member), -1)
-    slot = np.full(len(member), -1)
-    offset_ms = np.zeros(len(member))
-    for i, t in enumerate(time_s):
-        k = int(np.searchsorted(edge, t, side="right")) - 1
-        if k < 0 and edge[0] - t <= TOLERANCE_MS / 1000:
-            k = 0
-        if not 0 <= k < len(beats.time_s):
-            continue
-        beat_s = edge[k + 1] - edge[k]
-        section = grid.at(int(bar_of_beat[k]))
+    edge = np.r_[beats.time_s, bars.end_s]
+    meant_s = time_s - lean_ms / 1000
+    k = np.searchsorted(edge, meant_s, side="right") - 1
+    k[(k < 0) & (edge[0] - meant_s <= TOLERANCE_MS / 1000)] = 0
+    inside = (k >= 0) & (k < n_beats)
+    at = np.clip(k, 0, n_beats - 1)
+    beat_s = edge[at + 1] - edge[at]
+    bar = np.where(inside, bar_of_beat[at], -1)
+    part, per_beat = np.zeros(len(time_s), np.int64), np.ones(len(time_s), np.int64)
+    away_s = np.zeros(len(time_s))
+    for section in grid.sections:
+        here = (bar >= section.first_bar) & (bar <= section.last_bar)
         within = np.r_[slot_positions(section), 1.0]
-        away_s = t - (edge[k] + within * beat_s)
-        nearest = int(np.argmin(np.abs(away_s)))
-        if abs(away_s[nearest]) > min(TOLERANCE_MS / 1000, 0.5 * beat_s / section.slots_per_beat):
-            bar[i] = bar_of_beat[k]
-            continue
-        beat, part = (k + 1, 0) if nearest == section.slots_per_beat else (k, nearest)
-        if beat >= len(beats.time_s):
-            continue
-        bar[i] = bar_of_beat[beat]
-        offset_ms[i] = 1000 * away_s[nearest]
-        slot[i] = index.get(label(int(bars.count[beat]), part, section.slots_per_beat), -1)
-    inside = bar >= 0
-    return _Placed(time_s[inside], bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside])
+        distance = meant_s[here, None] - edge[at[here], None] - within * beat_s[here, None]
+        part[here] = np.abs(distance).argmin(axis=1)
+        away_s[here] = np.take_along_axis(distance, part[here][:, None], axis=1)[:, 0]
+        per_beat[here] = section.slots_per_beat
+    on_place = inside & (np.abs(away_s) <= np.minimum(TOLERANCE_MS / 1000, 0.5 * beat_s / per_beat))
+    next_beat = part == per_beat
+    beat, part = np.where(next_beat, at + 1, at), np.where(next_beat, 0, part)
+    on_place &= beat < n_beats
+    beat = np.minimum(beat, n_beats - 1)
+    bar = np.where(on_place, bar_of_beat[beat], bar)
+    return _Nearest(bar, beat, part, per_beat, 1000 * away_s + lean_ms, on_place)
 
 
 def _without_doubles(hits: Hits, member: IntArray) -> IntArray:
@@ -190,20 +247,44 @@ def _struck_table(placed: _Placed, n_bars: int, n_slots: int) -> NDArray[np.bool
 
 
 def _find_pattern(placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int) -> _Pattern | None:
-    """The pattern that explains most of the allowed bars, or None when nothing recurs in them.
+    """The pattern of the allowed bars: one that holds through them, or else that of a section, or None."""
+    table = _struck_table(placed, len(bars.beats), n_slots)
+    return _throughout(table, placed, bars, allowed) or _in_a_section(table, placed, bars, allowed)
+
+
+def _throughout(table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_]) -> _Pattern | None:
+    """The pattern of all allowed bars, of one bar unless a longer one explains them much better."""
+    best: tuple[float, _Pattern] | None = None
+    for length in PATTERN_BARS:
+        phase = _pattern_bar(bars, length)
+        rows = [table[allowed & (phase == p)] for p in range(length)]
+        if min(map(len, rows)) < (MIN_BARS if length == 1 else REPEATS_OF_LONGER):
+            break
+        struck = np.array([row.mean(axis=0) >= PLACE_RATE for row in rows])
+        if not struck.any():
+            continue
+        score = _information_score(table, _Pattern(struck, allowed), phase) - (LONGER_GAINS if length > 1 else 0.0)
+        pattern = _Pattern(struck, allowed & _followed(table, struck, phase))
+        holds = 2 * pattern.covered.sum() >= allowed.sum()
+        if holds and _falls_on_places(placed, pattern, bars, ON_PATTERN_THROUGHOUT if length == 1 else ON_PATTERN):
+            best = max(best or (score, pattern), (score, pattern), key=lambda option: option[0])
+    return best[1] if best else None
+
+
+def _in_a_section(table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_]) -> _Pattern | None:
+    """The pattern that explains most of the allowed bars.
 
     The search starts from all bars, and from every stretch of eight: a figure that fills one section only would
     drown in the whole song.
     """
-    table = _struck_table(placed, len(bars.beats), n_slots)
     best: tuple[float, _Pattern] | None = None
     for length in PATTERN_BARS:
         phase = _pattern_bar(bars, length)
         for seed in _seeds(allowed):
             pattern = _settle(table, allowed, seed, phase, length)
-            if pattern is None or not _falls_on_places(placed, pattern, bars):
+            if pattern is None or not _falls_on_places(placed, pattern, bars, ON_PATTERN):
                 continue
-            score = _information_score(table, pattern, phase)
+            score = _information_score(table, pattern, phase) - (LONGER_GAINS if length > 1 else 0.0)
             if best is None or score > best[0]:
                 best = (score, pattern)
     return best[1] if best else None
@@ -240,7 +321,9 @@ def _settle(
             struck[p] = rows.mean(axis=0) >= rate
         if not struck.any():
             return None
-        covered = allowed & _followed(table, struck, phase)
+        # Bar by bar while places are sought: the course over the bars is dear, and settled at the end.
+        played = _evidence(table, struck, phase) > 0 if step < _ROUNDS - 1 else _followed(table, struck, phase)
+        covered = allowed & played
         if covered.sum() < min(MIN_BARS, max(2, allowed.sum())):
             return None
         rate = PLACE_RATE if step else PLACE_RATE * 0.9
@@ -248,17 +331,29 @@ def _settle(
 
 
 def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> NDArray[np.bool_]:
-    """Bars in which the pattern is played; a single bar that differs (a fill) inside a run counts as followed."""
+    """Bars in which the pattern is played: the likelier of two states along the bars, each change at a cost."""
+    evidence = _evidence(table, struck, phase)
+    value = np.array([0.0, evidence[0]])
+    stayed = np.ones((len(evidence), 2), np.bool_)
+    for bar in range(1, len(evidence)):
+        change = value[::-1] - CHANGE_COST
+        stayed[bar] = value >= change
+        value = np.maximum(value, change) + np.array([0.0, evidence[bar]])
+    played = np.zeros(len(evidence), np.bool_)
+    state = int(value.argmax())
+    for bar in range(len(evidence) - 1, -1, -1):
+        played[bar] = state == 1
+        state = state if stayed[bar, state] else 1 - state
+    return played
+
+
+def _evidence(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> FloatArray:
+    """(n_bars,) log odds that the pattern is played in the bar, for that bar alone; 0 where it rests."""
     wanted = struck[phase]
-    n_wanted = wanted.sum(axis=1)
-    share = (table & wanted).sum(axis=1) / np.maximum(n_wanted, 1)
-    followed = (share >= BAR_MATCH) & (n_wanted > 0)
-    # A bar in which the pattern rests is followed when its neighbours are.
-    gap = ~followed
-    between = np.zeros_like(followed)
-    between[1:-1] = followed[:-2] & followed[2:]
-    result: NDArray[np.bool_] = followed | (gap & between)
-    return result
+    hit = np.log(0.9 / STRAY_RATE) * (table & wanted).sum(axis=1)
+    miss = np.log(0.1 / (1 - STRAY_RATE)) * (~table & wanted).sum(axis=1)
+    odds: FloatArray = np.clip(hit + miss, -MOST_EVIDENCE, MOST_EVIDENCE)
+    return odds
 
 
 def _information_score(table: NDArray[np.bool_], pattern: _Pattern, phase: IntArray) -> float:
@@ -279,11 +374,11 @@ def _log_bernoulli(rows: NDArray[np.bool_], rate: FloatArray) -> float:
     return float((rows * np.log(rate) + ~rows * np.log(1 - rate)).sum())
 
 
-def _falls_on_places(placed: _Placed, pattern: _Pattern, bars: Bars) -> bool:
+def _falls_on_places(placed: _Placed, pattern: _Pattern, bars: Bars, least: float) -> bool:
     inside = pattern.covered[placed.bar]
     if not inside.any():
         return False
-    return float(_on_pattern(placed, pattern, bars)[inside].mean()) >= ON_PATTERN
+    return float(_on_pattern(placed, pattern, bars)[inside].mean()) >= least
 
 
 def _on_pattern(placed: _Placed, pattern: _Pattern, bars: Bars) -> NDArray[np.bool_]:
@@ -314,6 +409,7 @@ def _guide(
     hits = GuideHits(placed.time_s, placed.bar, labels, on & inside)
     level_db = float(np.median(placed.level_db[on & inside])) if (on & inside).any() else 0.0
     recurrence = float(np.mean([place.hit_rate for place in places])) * float(on[inside].mean())
+    clarity = _clarity(placed, pattern, bars, len(slots))
     spread_ms = float(np.mean([place.spread_ms for place in places]))
     audibility = float(1 / (1 + np.exp(-(level_db - 8.0) / 3.0)))
     tightness = float(np.exp(-spread_ms / 25.0))
@@ -331,14 +427,28 @@ def _guide(
         tightness=tightness,
         coverage_share=min(1.0, coverage_share),
         score=0.0,
+        clarity=clarity,
     )
     return replace(guide, score=_score(guide))
 
 
+def _clarity(placed: _Placed, pattern: _Pattern, bars: Bars, n_slots: int) -> float:
+    """How far the least struck place of the pattern stands over the most struck other one, in share of bars: 0..1."""
+    phase = _pattern_bar(bars, len(pattern.struck))
+    table = _struck_table(placed, len(bars.beats), n_slots)
+    rate = np.array([table[pattern.covered & (phase == p)].mean(axis=0) for p in range(len(pattern.struck))])
+    other = rate[~pattern.struck].max() if not pattern.struck.all() else 0.0
+    return float(np.clip(rate[pattern.struck].min() - other, 0.0, 1.0))
+
+
 def _score(guide: Guide) -> float:
-    """What a player can lean on: the weighted geometric mean of its parts, 0..1. Absence of one can't be bought off."""
-    parts = np.array([guide.recurrence, guide.audibility, guide.coverage_share, guide.tightness])
-    return float(np.exp(np.array(SCORE_WEIGHTS) @ np.log(np.maximum(parts, 1e-3))))
+    """What a player can lean on: the weighted geometric mean of its parts, 0..1. Absence of one can't be bought off.
+
+    It is less for sounds outside the drum kit and for figures longer than a bar.
+    """
+    parts = np.array([guide.recurrence, guide.audibility, guide.coverage_share, guide.tightness, guide.clarity])
+    score = float(np.exp(np.array(SCORE_WEIGHTS) @ np.log(np.maximum(parts, 1e-3))))
+    return score * (1.0 if guide.sound.drum else NO_DRUM) * (1.0 if guide.pattern_bars == 1 else LONGER_FIGURE)
 
 
 def _without_twins(guides: list[Guide]) -> list[Guide]:
@@ -351,10 +461,15 @@ def _without_twins(guides: list[Guide]) -> list[Guide]:
 
 
 def _same(guide: Guide, other: Guide) -> bool:
+    """Are two guides with the same places one sound, split by its parts or struck together throughout?"""
     if [(p.label, p.bar) for p in guide.places] != [(p.label, p.bar) for p in other.places]:
         return False
-    ratio = guide.sound.centre_hz / other.sound.centre_hz
-    return 1 / 1.5 < ratio < 1.5
+    a, b = guide.hits.time_s[guide.hits.on_pattern], other.hits.time_s[other.hits.on_pattern]
+    if not len(a) or not len(b):
+        return True
+    after = np.searchsorted(b, a)
+    gap = np.minimum(np.abs(b[np.minimum(after, len(b) - 1)] - a), np.abs(a - b[np.maximum(after - 1, 0)]))
+    return float(np.mean(gap < TWIN_S)) >= TWIN_HITS
 
 
 def _stretches(mask: NDArray[np.bool_], bars: Bars) -> tuple[Stretch, ...]:

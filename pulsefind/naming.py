@@ -34,6 +34,8 @@ def _character(sound: Sound, length: str) -> str:
 
 
 def _likeness(sound: Sound) -> str:
+    if sound.drum and sound.drum != "percussion":
+        return f"like a {sound.drum}"
     short, long = sound.decay_ms < _SHORT_MS, sound.decay_ms > _LONG_MS
     if sound.centre_hz < _LOW_HZ:
         return "like a bass note" if long else "like a bass drum"

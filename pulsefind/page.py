@@ -16,8 +16,9 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from pulsefind.audio import decode
+from pulsefind.misreadings import HITS_AS_BEATS
 from pulsefind.places import slot_positions
-from pulsefind.plan import follow_plan, phrase_bars
+from pulsefind.plan import phrase_bars
 from pulsefind.records import Analysis, Audio, FloatArray, Guide, Settings
 from pulsefind.report import grid_name
 from pulsefind.webfiles import joined_script, render, source_hash, web_text
@@ -118,8 +119,7 @@ def _policy(script: str, style: str) -> str:
 
 def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, out_path: str) -> dict[str, Any]:
     """The analysis as the page's script reads it: names as in the saved analysis, times to a hundredth of a ms."""
-    plan = follow_plan(analysis.guides, len(analysis.bars.beats))
-    first_full = int(np.argmax(analysis.bars.number >= 1)) if len(plan) else 0
+    first_full = int(np.argmax(analysis.bars.number >= 1)) if len(analysis.plan) else 0
     bars = analysis.bars
     return {
         "track": {"name": analysis.track.name, "duration": analysis.track.duration_s, "sha256": analysis.track.sha256},
@@ -148,10 +148,17 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
         ),
         "tempo": {"bpm": analysis.tempo.bpm},
         "guides": [_guide_data(guide) for guide in analysis.guides],
-        "plan": [-1 if guide is None else guide for guide in plan],
-        "phrase": phrase_bars(plan, first_full),
+        "plan": [-1 if guide is None else guide for guide in analysis.plan],
+        "phrase": phrase_bars(analysis.plan, first_full),
         "misreadings": [
-            {"guide": m.guide, "heardAs": m.heard_as, "bpm": m.bpm, "cue": m.cue} for m in analysis.misreadings
+            {
+                "guide": m.guide,
+                "heardAs": m.heard_as,
+                "bpm": m.bpm,
+                "cue": m.cue,
+                "hitsAsBeats": m.kind in HITS_AS_BEATS,
+            }
+            for m in analysis.misreadings
         ],
         "confidence": {
             "one": analysis.confidence.one,

@@ -9,7 +9,7 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.records import Guide
+from pulsefind.records import Bars, Guide
 
 SWITCH_COST = 2.0
 """What a change of guide costs, in units of one bar of a perfect guide: another sound has to be found by ear first.
@@ -46,6 +46,16 @@ def follow_plan(guides: tuple[Guide, ...], n_bars: int) -> tuple[int | None, ...
     for followed, bars in groupby(range(n_bars), key=lambda bar: bool(covered[:, bar].any())):
         run = list(bars)
         plan += _best_path(guides, covered[:, run[0] : run[-1] + 1]) if followed else [None] * len(run)
+    return tuple(plan)
+
+
+def plan_for(guides: tuple[Guide, ...], bars: Bars) -> tuple[int | None, ...]:
+    """The follow plan of a song. A pickup, or a last bar that is cut off, goes with the bar beside it."""
+    plan = list(follow_plan(guides, len(bars.beats)))
+    if len(plan) > 1 and bars.number[0] == 0:
+        plan[0] = plan[1]
+    if len(plan) > 1 and bars.beats[-1] < bars.beats_per_bar[-1]:
+        plan[-1] = plan[-2]
     return tuple(plan)
 
 

@@ -234,12 +234,14 @@ class Grid:
 class Sound:
     """A kind of hit, measured: the middle of its attack's band, its length to -20 dB, and how noisy it is.
 
-    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured.
+    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured. drum names
+    the part of the drum kit that the network takes it for, "" where it was found without teaching.
     """
 
     centre_hz: float
     decay_ms: float
     noisiness: float
+    drum: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,8 +327,9 @@ class Guide:
     """A recurring percussive sound with known places: something to follow.
 
     name describes the sound plainly. places repeat every pattern_bars bars. recurrence, audibility, tightness
-    and coverage_share are the parts (0..1) of its score. loudness_db is the median level of its hits over the
-    rest of the mix in its own band. coverage lists the stretches of bars in which it can be followed.
+    and coverage_share are the parts (0..1) of its score, and so is clarity: how far its places stand out from those
+    between them. loudness_db is the median level of its hits over the rest of the mix in its own band. coverage lists
+    the stretches of bars in which it can be followed.
     """
 
     name: str
@@ -341,6 +344,7 @@ class Guide:
     tightness: float
     coverage_share: float
     score: float
+    clarity: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -374,7 +378,8 @@ class Confidence:
 class Misreading:
     """Another way in which a guide could be heard: what it is taken for, the tempo this suggests, and the cue.
 
-    guide is the guide's index; tempting (0..1) says how easily a listener falls into it.
+    guide is the guide's index; tempting (0..1) says how easily a listener falls into it; kind names the rule of
+    misreadings.py that found it.
     """
 
     guide: int
@@ -382,6 +387,7 @@ class Misreading:
     bpm: float
     tempting: float
     cue: str
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,7 +436,10 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """Everything that pulsefind knows about one track. Empty beats mean that no steady beat was found."""
+    """Everything that pulsefind knows about one track. Empty beats mean that no steady beat was found.
+
+    plan has an entry for each bar: the guide to follow (its index), or None where the drummer is alone.
+    """
 
     track: Track
     beats: Beats
@@ -439,6 +448,7 @@ class Analysis:
     tempo: Tempo
     guides: tuple[Guide, ...]
     alone: tuple[Stretch, ...]
+    plan: tuple[int | None, ...]
     misreadings: tuple[Misreading, ...]
     confidence: Confidence
     alternatives: tuple[Alternative, ...]

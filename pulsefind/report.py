@@ -6,12 +6,14 @@ import textwrap
 
 import numpy as np
 
+from pulsefind.misreadings import fixes
 from pulsefind.places import SYLLABLES, label
 from pulsefind.records import Analysis, GridSection, Guide, Stretch
 
 WIDTH = 80
 _INDENT = 10
 _MORE_GUIDES = 4
+_TRAPS = 2
 
 
 def report(analysis: Analysis) -> str:
@@ -100,12 +102,11 @@ def _follow(analysis: Analysis) -> list[str]:
     lines += field("", f"falls on {places_text(guide)}; {_timing(guide)}")
     lines += ["", *count_line(analysis, guide), ""]
     lines += field("", f"heard in {stretches_text(guide.coverage, analysis)}, {_loudness(guide)}")
-    for misreading in analysis.misreadings:
-        if misreading.guide == 0:
-            lines += field(
-                "",
-                f"Trap: can be heard as {misreading.heard_as}, at {misreading.bpm:.0f} bpm; {misreading.cue}.",
-            )
+    traps = [misreading for misreading in analysis.misreadings if misreading.guide == 0]
+    settled = fixes(guide, analysis.bars, analysis.tempo)
+    lines += field("", f"by itself it settles {settled or 'no more than an even pulse'}")
+    for trap in traps[:_TRAPS]:
+        lines += field("", f"Trap: can be heard as {trap.heard_as}, at {trap.bpm:.0f} bpm; {trap.cue}.")
     return [*lines, ""]
 
 
@@ -192,7 +193,23 @@ def _others(analysis: Analysis) -> list[str]:
     hidden = len(analysis.guides) - 1 - len(others)
     if hidden > 0:
         lines += field("", f"and {hidden} weaker: --json lists {'it' if hidden == 1 else 'them'}")
-    return [*lines, ""]
+    return [*lines, *_best_for(analysis), ""]
+
+
+def _best_for(analysis: Analysis) -> list[str]:
+    """Which guide is the easiest to hear and which tells most, where they are two."""
+    guides = analysis.guides
+    easiest = max(range(len(guides)), key=lambda k: guides[k].audibility * guides[k].coverage_share)
+    telling = max(range(len(guides)), key=lambda k: guides[k].score * _telling(guides[k], analysis))
+    if easiest == telling:
+        return []
+    settled = fixes(guides[telling], analysis.bars, analysis.tempo) or "the pulse"
+    return field("Best", f"easiest to hear is {easiest + 1}; {telling + 1} tells you most: it settles {settled}")
+
+
+def _telling(guide: Guide, analysis: Analysis) -> float:
+    """A sound that settles the 1 tells all; each doubt that is left halves it."""
+    return {"the 1": 1.0, "the half bar": 0.5, "the beat": 0.25}.get(fixes(guide, analysis.bars, analysis.tempo), 0.125)
 
 
 def _alone(analysis: Analysis) -> list[str]:

@@ -12,7 +12,7 @@ import numpy as np
 from markupsafe import Markup
 
 from pulsefind.places import label, slot_positions
-from pulsefind.plan import PlanPart, follow_plan, plan_parts
+from pulsefind.plan import PlanPart, plan_parts
 from pulsefind.records import Analysis, GridSection, Guide, IntArray
 from pulsefind.report import grid_name, places_text, time_text
 from pulsefind.webfiles import render, source_hash, web_text
@@ -111,7 +111,7 @@ def song_page(analysis: Analysis) -> SongPage:
     if not len(analysis.beats.time_s):
         nothing = ("No steady beat was found: listen whether there is one at all.",)
         return SongPage(title, "no beat", "", "", "", "", (), (), (), "not at all", nothing, 0.0, 0.0, "large")
-    parts = plan_parts(follow_plan(analysis.guides, len(analysis.bars.beats)))
+    parts = plan_parts(analysis.plan)
     confidence = analysis.confidence
     guides, check = _guide_lines(analysis, parts), _check(analysis)
     form = _form(analysis, parts, {guide.letter for guide in guides})
@@ -147,7 +147,7 @@ def _height_mm(page: SongPage, scale: float) -> float:
     notes = sum(_lines_of(note, _NOTE_CHARACTERS / scale) for note in (*page.traps, *page.check))
     titles = min(2, _lines_of(page.title, _TITLE_CHARACTERS / scale))
     headings = bool(page.form) + bool(page.traps) + bool(page.check)
-    words = 11 * titles + 40 + 19 * len(page.guides) + 10.5 * form_rows + 7 * notes + 10 * headings + 10
+    words = 11 * titles + 40 + 19 * len(page.guides) + 10.5 * form_rows + 7 * notes + 10 * headings + 19
     return words * scale + 25 * lines * min(1.0, scale)
 
 
@@ -271,6 +271,8 @@ def _traps(analysis: Analysis, parts: tuple[PlanPart, ...]) -> list[str]:
     found = [*_odd_bars(analysis), *_tempo_changes(analysis)]
     for misreading in sorted(analysis.misreadings, key=lambda m: -m.tempting):
         if misreading.guide in used:
+            # One trap a guide: the stage has no room for more.
+            used.remove(misreading.guide)
             found.append(
                 f"{_letter(misreading.guide)} can be heard as {misreading.heard_as}, "
                 f"at {misreading.bpm:.0f} bpm: {misreading.cue}"

@@ -99,6 +99,20 @@ def spooled(path: Path, start_s: float | None, end_s: float | None, speed: float
 
 
 @contextlib.contextmanager
+def processed(source: Spool, blocks: Iterator[Samples]) -> Iterator[Spool]:
+    """Blocks made from a spool's sound, at its rate, as a spool of their own. It lives as long as the block.
+
+    Raises
+    ------
+    OutputError
+        if there is no room for the temporary file.
+    """
+    with tempfile.TemporaryFile(prefix="pulsefind-") as file:
+        n, channels, loudness = _fill(file, blocks, source.rate_hz)
+        yield Spool(file, n, channels, source.rate_hz, source.origin_s, source.speed, loudness)
+
+
+@contextlib.contextmanager
 def _decoded(path: Path) -> Iterator[tuple[Iterator[Samples], int]]:
     """Blocks of a recording and its rate, from libsndfile or else from ffmpeg."""
     check_readable(path)

@@ -7,6 +7,7 @@ from pulsefind.audio import from_samples
 from pulsefind.bars import lay_bars, tempo_of
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.misreadings import find_misreadings
+from pulsefind.plan import plan_for
 from pulsefind.records import (
     Analysis,
     Audio,
@@ -59,6 +60,7 @@ def analysis_of(beat: Pulse, hits, name, sure) -> Analysis:
         tempo=tempo,
         guides=guides,
         alone=alone_stretches(guides, bars),
+        plan=plan_for(guides, bars),
         misreadings=find_misreadings(guides, bars, tempo),
         confidence=Confidence(sure, 0.9, 0.97),
         alternatives=(),

@@ -7,6 +7,7 @@ from scipy.signal import find_peaks, hilbert
 
 from pulsefind.bars import lay_bars, tempo_of
 from pulsefind.guides import alone_stretches
+from pulsefind.plan import plan_for
 from pulsefind.records import (
     Analysis,
     Beats,
@@ -72,6 +73,7 @@ def of_pulse(pulse, slots=4, swing=1.0, guide=(), pattern_bars=1, meter=None, na
         tempo=tempo_of(beats, bars),
         guides=guides,
         alone=alone_stretches(guides, bars),
+        plan=plan_for(guides, bars),
         misreadings=(),
         confidence=Confidence(0.9, 0.8, 0.7),
         alternatives=(),

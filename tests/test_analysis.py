@@ -98,6 +98,25 @@ def test_what_is_no_saved_analysis(text, message):
         from_json(text)
 
 
+def test_the_plan_is_saved_bar_by_bar_and_follows_from_the_guides_where_it_is_missing(demo_analysis):
+    saved = json.loads(to_json(demo_analysis))
+    assert saved["plan"] == list(demo_analysis.plan) and len(saved["plan"]) == len(saved["bars"]["start_s"])
+    alone = {bar for stretch in demo_analysis.alone for bar in range(stretch.first_bar, stretch.last_bar + 1)}
+    assert alone == {bar for bar, guide in enumerate(demo_analysis.plan) if guide is None}
+    del saved["plan"]
+    for misreading in saved["misreadings"]:
+        del misreading["kind"]
+    assert from_json(json.dumps(saved)).plan == demo_analysis.plan
+
+
+@pytest.mark.parametrize("plan", [[0], "x", [99] * 1000])
+def test_a_plan_that_does_not_fit_is_refused(demo_analysis, plan):
+    saved = json.loads(to_json(demo_analysis))
+    saved["plan"] = plan
+    with pytest.raises(FormatError, match="damaged"):
+        from_json(json.dumps(saved))
+
+
 @pytest.mark.parametrize("field", ["beats", "bars", "guides", "tempo", "track", "settings"])
 def test_a_garbled_field_is_refused(demo_analysis, field):
     saved = json.loads(to_json(demo_analysis))

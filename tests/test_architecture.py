@@ -20,7 +20,7 @@ LAYERS = [
     {"network", "naming", "beatpath", "barpath", "harmony"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
-    {"guides", "misreadings"},
+    {"guides", "misreadings", "plan"},
     {"analysis"},
     {"report", "demo"},
     {"cli"},

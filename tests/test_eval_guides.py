@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from eval.folding import bar_lines, fold
-from eval.guides import guide_scores, n_matches, true_places
+from eval.guides import fixes, guide_scores, n_matches, true_places
 from eval.records import ClaimedGuide, Reference
 
 BARS = 10
@@ -117,6 +117,24 @@ def test_a_guide_with_a_place_too_few_and_one_that_is_false():
 def test_places_of_two_classes_are_true_but_exact_for_neither():
     scores = guide_scores(reference(SD=at(1, 3), KD=at(0, 2)), (guide(0, 1, 2, 3),))
     assert (scores["first_all_true"], scores["first_exact"], scores["first_jaccard"]) == (1, 0, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("places", "bars", "expected"),
+    [
+        # Common practice, no source; worked out by hand: which shifts leave the places where they are?
+        ((1, 3), 1, "half_bar"),
+        ((0, 1, 2, 3), 1, "beat"),
+        ((0.5, 1.5, 2.5, 3.5), 1, "beat"),
+        ((0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5), 1, "less"),
+        ((0, 1.5, 3), 1, "one"),
+        ((3,), 1, "one"),
+        ((0, 1.5, 3, 5, 6), 2, "one"),
+        ((), 1, "less"),
+    ],
+)
+def test_what_a_guide_alone_fixes(places, bars, expected):
+    assert fixes(guide(*places, bars=bars), 4, 0.025) == expected
 
 
 def test_the_first_three_guides_are_judged_and_all_count_for_recall():

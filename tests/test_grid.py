@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from making import at_places, bars_of, beats_of, hits_at, pulse
 
-from pulsefind.grid import find_grid
+from pulsefind.grid import find_grid, swing_warnings
+from pulsefind.records import Grid, GridSection
 
 
 def played(a_pulse, positions, seed=0, spread_s=0.006):
@@ -64,3 +65,39 @@ def test_sections_cover_all_bars_and_no_bars_give_none():
 
 def test_bars_without_hits_still_get_a_grid():
     assert len(grid_of(pulse(32), []).sections) == 1
+
+
+@pytest.mark.parametrize("early_s", [-0.025, 0.0, 0.025])
+@pytest.mark.parametrize("ratio", [1.0, 1.5, 2.0])
+def test_players_who_are_early_or_late_throughout_do_not_swing_more(early_s, ratio):
+    a_pulse = pulse(96, bpm=120)
+    late = ratio / (1 + ratio)
+    times = played(a_pulse, [k + p for k in range(4) for p in (0, late)]) + early_s
+    section = grid_of(a_pulse, times).sections[0]
+    assert section.slots_per_beat == 2
+    assert section.swing_ratio == pytest.approx(ratio, abs=0.15)
+
+
+def test_early_sixteenths_are_not_swung():
+    a_pulse = pulse(96, bpm=120)
+    times = played(a_pulse, [0, 0.5, 1, 1.25, 1.5, 2, 2.5, 2.75, 3, 3.5]) - 0.025
+    section = grid_of(a_pulse, times).sections[0]
+    assert (section.slots_per_beat, section.swing_ratio) == (4, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("bpm", "ratio", "plausible"),
+    [
+        # Friberg and Sundström 2002: about 3.5 : 1 at slow tempi, 1 : 1 at fast ones, the short note about 100 ms.
+        (120, 3.5, True),
+        (200, 2.0, True),
+        (300, 1.0, True),
+        (200, 3.5, False),
+        (300, 2.0, False),
+    ],
+)
+def test_swing_is_doubted_where_friberg_and_sundstroem_heard_none(bpm, ratio, plausible):
+    found = swing_warnings(Grid((GridSection(0, 9, 2, ratio),)), 60000 / bpm)
+    assert (found == ()) == plausible
+    assert plausible or f"{60000 / bpm / (1 + ratio):.0f} ms" in found[0]
+    assert swing_warnings(Grid(()), 500.0) == ()

@@ -128,5 +128,7 @@ def test_an_off_beat_pair_can_be_taken_for_slow_beats():
     index = next(i for i, g in enumerate(guides) if labels(g) == ["2&", "4&"])
     bars = bars_of(a_pulse)
     found = [m for m in find_misreadings(guides, bars, tempo_of(beats_of(a_pulse), bars)) if m.guide == index]
-    assert len(found) == 1
-    assert found[0].bpm == pytest.approx(60, abs=0.1)
+    slow = next(m for m in found if m.kind == "slow")
+    assert slow.bpm == pytest.approx(60, abs=0.1)
+    # Or for 1 and 3 at the true tempo, half a beat off.
+    assert found[0].kind == "off the beat" and found[0].bpm == pytest.approx(120, abs=0.1)

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from pagemaking import RATE_HZ, song, sound_of
+from pagemaking import BREAK, RATE_HZ, song, sound_of
 
 import pulsefind
 from eval.take_sim import Player, simulate_take
@@ -166,7 +166,8 @@ def rendered(page, options, seconds, with_track=False, levels=PLAIN):
 
 def test_data_has_the_plan_and_counts_of_the_analysis(analysis, audio):
     data = page_data(analysis, audio, True, "a.wav", "a.html")
-    assert data["plan"] == [-1] + [0] * 8 + [-1] * 4 + [0] * 4
+    # The pickup goes with the bar after it, as in the list of alone stretches.
+    assert data["plan"] == [0] * 9 + [-1] * 4 + [0] * 4
     assert [place["label"] for place in data["guides"][0]["places"]] == ["2&", "4&"]
     assert data["phrase"] == 4
     assert np.allclose(data["beats"]["time"], analysis.beats.time_s, atol=1e-5)
@@ -280,9 +281,9 @@ def test_the_song_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, analy
     assert page.locator(".bar").count() == len(analysis.bars.beats)
     assert page.text_content(".bar >> nth=1 >> .unseen") == "bar 1: follow A on 2& and 4&"
     assert page.text_content(".bar >> nth=9 >> .unseen") == "bar 9: alone"
-    assert page.locator(".bar.alone").count() == 5
+    assert page.locator(".bar.alone").count() == len(BREAK)
     words = page.inner_text("#plan-words")
-    assert "bars 1 to 8" in words and "bars 9 to 12" in words and "alone, you carry the time" in words
+    assert "pickup to bar 8" in words and "bars 9 to 12" in words and "alone, you carry the time" in words
     assert page.locator(".phrase").count() == 5
     page.select_option("#phrase", "8")
     until(page, "document.querySelectorAll('.phrase').length === 3")

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from making import bars_of, pulse
 
-from pulsefind.plan import SWITCH_COST, PlanPart, follow_plan, phrase_bars, plan_parts
+from pulsefind.plan import SWITCH_COST, PlanPart, follow_plan, phrase_bars, plan_for, plan_parts
 from pulsefind.records import Guide, GuideHits, Sound, Stretch
 
 
@@ -72,3 +73,10 @@ def test_a_break_that_ends_a_bar_early_does_not_make_phrases_of_three():
 def test_phrases_without_changes_are_four_bars_and_a_pickup_is_left_out():
     assert phrase_bars((0,) * 9, 0) == 4
     assert phrase_bars((None, *([0] * 6), *([1] * 6), *([0] * 6), *([1] * 6)), 1) == 6
+
+
+def test_a_pickup_and_a_cut_last_bar_go_with_their_neighbours():
+    bars = bars_of(pulse(15, first_count=3))
+    assert bars.beats.tolist() == [2, 4, 4, 4, 1]
+    assert plan_for((guide(0.5, (1, 3)),), bars) == (0,) * 5
+    assert plan_for((guide(0.5, (2, 2)),), bars) == (None, None, 0, None, None)

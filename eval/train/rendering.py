@@ -99,7 +99,7 @@ class Studio:
         """Open the SoundFonts; without any, all sound comes from our own code."""
         self._shots = ingredients.shots
         self._length = int(length_s * RATE_HZ)
-        self._players = [_player(path) for path in ingredients.soundfonts]
+        self._players = [player(path) for path in ingredients.soundfonts]
 
     def render(self, song: Performance, rng: Generator) -> FloatArray:
         """Stems (4, n) float32, each at an rms of 0.1 where it sounds, silent after the song's end."""
@@ -154,7 +154,7 @@ class Studio:
         synth, font = self._players[rng.integers(len(self._players))]
         synth.sounds_off()
         synth.program_select(0, font, 0, int(rng.choice(programs)))
-        return _played(synth, 0, notes, self._length)
+        return played(synth, 0, notes, self._length)
 
     def _drums(self, hits: NDArray[np.float64], rng: Generator) -> FloatArray:
         """Drums on a SoundFont's kit, or on single sounds, sampled and made."""
@@ -163,7 +163,7 @@ class Studio:
             synth.sounds_off()
             synth.program_select(9, font, 128, int(rng.choice(_KITS)), True)
             keyed = np.where(hits[:, 1] == 82, 40, hits[:, 1])
-            return _played(synth, 9, np.c_[hits[:, 0], hits[:, 0] + 0.12, keyed, hits[:, 2]], self._length)
+            return played(synth, 9, np.c_[hits[:, 0], hits[:, 0] + 0.12, keyed, hits[:, 2]], self._length)
         out = np.zeros(self._length, np.float32)
         made: dict[int, FloatArray] = {}
         curve = rng.uniform(1.1, 1.8)
@@ -192,7 +192,7 @@ class Studio:
         return np.asarray(sound * np.float32(_LEVEL.get(kind, 0.6) * 10 ** (rng.normal(0, 2.5) / 20)))
 
 
-def _player(path: Any) -> tuple[Any, int]:
+def player(path: Any) -> tuple[Any, int]:
     """A SoundFont player and the font's number in it."""
     import tinysoundfont
 
@@ -200,7 +200,7 @@ def _player(path: Any) -> tuple[Any, int]:
     return synth, synth.sfload(str(path))
 
 
-def _played(synth: Any, channel: int, notes: NDArray[np.float64], length: int) -> FloatArray:
+def played(synth: Any, channel: int, notes: NDArray[np.float64], length: int) -> FloatArray:
     """Run a player through notes (n, 4) of start_s, end_s, key, velocity."""
     start = np.minimum((notes[:, 0] * RATE_HZ).astype(int), length)
     stop = np.minimum(np.maximum((notes[:, 1] * RATE_HZ).astype(int), start + 400), length)

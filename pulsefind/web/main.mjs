@@ -594,7 +594,7 @@ class App {
         this.#drawBarView();
         $("bar-misreadings").querySelector("button")?.focus();
       } } }, over ? "Take it off" : "Lay it over");
-      return el("div", { class: "misreading" }, el("p", {}, el("b", {}, "Trap: "), `can be heard as ${misreading.heardAs}, at ${misreading.bpm.toFixed(0)} bpm. To tell: ${misreading.cue}.`), button);
+      return el("div", { class: "misreading" }, el("p", {}, el("b", {}, "Trap: "), `can be heard as ${misreading.heardAs}, at ${misreading.bpm.toFixed(0)} bpm. To tell: ${misreading.cue}.`), misreading.hitsAsBeats ? button : null);
     });
     $("bar-misreadings").replaceChildren(...items);
   }
