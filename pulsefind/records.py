@@ -57,8 +57,9 @@ class Audio:
     sha256: str
 
     def __post_init__(self) -> None:
-        """Check the samples."""
-        _set(self, "samples", _frozen(self.samples, np.float32, 1, "samples"))
+        """Check the samples; an hour of them is not copied when nobody can change them anyway."""
+        if self.samples.flags.writeable or self.samples.dtype != np.float32 or self.samples.ndim != 1:
+            _set(self, "samples", _frozen(self.samples, np.float32, 1, "samples"))
 
     @property
     def duration_s(self) -> float:

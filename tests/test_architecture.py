@@ -14,7 +14,7 @@ import pulsefind
 PACKAGE = Path(pulsefind.__file__).parent
 
 LAYERS = [
-    {"errors"},
+    {"errors", "child"},
     {"records"},
     {"audio", "cache", "files", "hints", "features", "places"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
