@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -22,29 +23,24 @@ from pulsefind.harmony import harmony_of
 from pulsefind.hits import find_hits
 from pulsefind.misreadings import find_misreadings
 from pulsefind.records import (
-    Alternative,
     Analysis,
     Audio,
-    Bars,
     Beats,
     Confidence,
-    Grid,
-    GridSection,
     Guide,
-    GuideHits,
     Hits,
-    Misreading,
     Place,
     Pulse,
     Settings,
-    Sound,
-    Stretch,
-    Tempo,
     Track,
 )
+from pulsefind.saved import check_fits, read_record
 
 SCHEMA = 1
 """Raised when the meaning or the name of a saved field changes."""
+
+LARGEST_BYTES = 256 * 2**20
+"""No saved analysis is larger: one of three hours has about a tenth of it."""
 
 _UNSURE = 0.6
 
@@ -146,7 +142,8 @@ def _shifted(record: _Timed, start_s: float) -> _Timed:
 
 
 def _track(audio: Audio, start_s: float, end_s: float) -> Track:
-    name = audio.path.name if audio.path else "recording"
+    # A name on disk may hold bytes that are no text.
+    name = os.fsencode(audio.path.name).decode("utf-8", "replace") if audio.path else "recording"
     return Track(name, audio.duration_s, start_s, end_s, audio.channels, audio.source_rate_hz, audio.sha256)
 
 
@@ -210,50 +207,56 @@ def from_json(text: str) -> Analysis:
     """
     try:
         document = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise FormatError(f"not a saved analysis: no JSON ({error})") from None
     if not isinstance(document, dict) or "schema" not in document:
         raise FormatError("not a saved analysis: it has no schema number; make one with `pulsefind find --out`")
     if document["schema"] != SCHEMA:
-        raise FormatError(f"saved with schema {document['schema']}, this pulsefind reads {SCHEMA}; analyse it again")
+        told = str(document["schema"])[:20]
+        raise FormatError(f"saved with schema {told}, this pulsefind reads {SCHEMA}; analyse it again")
     try:
-        return _read(document)
+        analysis = read_record(Analysis, _unspread(document), "analysis")
+        check_fits(analysis)
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise FormatError(f"the saved analysis is damaged ({type(error).__name__}: {error}); analyse again") from None
+    return analysis
 
 
-def _read(document: dict[str, Any]) -> Analysis:
-    beats, bars = dict(document["beats"]), dict(document["bars"])
-    count = beats.pop("count")
+def load_analysis(path: Path) -> Analysis:
+    """Read a saved analysis from a file.
+
+    Raises
+    ------
+    FormatError
+        if it can't be read, or is none.
+    """
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise FormatError(f"{path}: is too large to be a saved analysis")
+        return from_json(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
+    except UnicodeDecodeError:
+        raise FormatError(f"{path}: is no saved analysis; make one with `pulsefind find --out`") from None
+    except FormatError as error:
+        told = str(error)
+        raise FormatError(told if told.startswith(str(path)) else f"{path}: {told}") from None
+
+
+def _unspread(document: dict[str, Any]) -> dict[str, Any]:
+    """The document as the records are: counts with the bars, a place a row, nothing that follows from the rest."""
+    data = {field.name: document[field.name] for field in dataclasses.fields(Analysis)}
+    beats, bars = dict(data["beats"]), dict(data["bars"])
+    bars["count"] = beats.pop("count")
     bars.pop("meter")
-    meter = document["settings"]["meter"]
-    return Analysis(
-        track=Track(**document["track"]),
-        beats=Beats(**beats),
-        bars=Bars(count=count, **bars),
-        grid=Grid(tuple(GridSection(**section) for section in document["grid"]["sections"])),
-        tempo=Tempo(**document["tempo"]),
-        guides=tuple(_read_guide(saved) for saved in document["guides"]),
-        alone=tuple(Stretch(**stretch) for stretch in document["alone"]),
-        misreadings=tuple(Misreading(**misreading) for misreading in document["misreadings"]),
-        confidence=Confidence(**document["confidence"]),
-        alternatives=tuple(Alternative(**alternative) for alternative in document["alternatives"]),
-        settings=Settings(**{**document["settings"], "meter": tuple(meter) if meter else None}),
-        warnings=tuple(document["warnings"]),
-    )
+    guides = [_gathered_places(saved) for saved in data["guides"]]
+    return {**data, "beats": beats, "bars": bars, "guides": guides}
 
 
-def _read_guide(saved: dict[str, Any]) -> Guide:
+def _gathered_places(saved: dict[str, Any]) -> dict[str, Any]:
     saved = dict(saved)
     columns = [
         saved.pop(name) for name in ("places", "place_bar", "position_beats", "hit_rate", "offset_ms", "spread_ms")
     ]
-    places = tuple(Place(*row) for row in zip(*columns, strict=True))
-    hits = dict(saved.pop("hits"))
-    return Guide(
-        places=places,
-        hits=GuideHits(place=tuple(hits.pop("place")), **hits),
-        sound=Sound(**saved.pop("sound")),
-        coverage=tuple(Stretch(**stretch) for stretch in saved.pop("coverage")),
-        **saved,
-    )
+    names = [field.name for field in dataclasses.fields(Place)]
+    return {**saved, "places": [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]}

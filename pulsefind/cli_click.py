@@ -156,22 +156,12 @@ def _check_output(track: Path, out: Path | None, ladder: bool, kind: str, force:
 
 def _fitting(saved: Path, track: Path) -> Analysis:
     """A saved analysis, if it is one of this track."""
+    from pulsefind.analysis import load_analysis
+
     analysis = load_analysis(saved)
     if analysis.track.name != track.name:
         raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {track.name}")
     return analysis
-
-
-def load_analysis(path: Path) -> Analysis:
-    """Read a saved analysis from a file."""
-    from pulsefind.analysis import from_json
-
-    try:
-        return from_json(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
-    except UnicodeDecodeError:
-        raise FormatError(f"{path}: is no saved analysis; make one with `pulsefind find --out`") from None
 
 
 def _part(analysis: Analysis, bars: str | None, play: str | None, times: int) -> Part | None:
@@ -270,6 +260,8 @@ def export(
     if source.suffix.lower() == ".json":
         if beats_from or meter or bpm or one_at or part:
             raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")
+        from pulsefind.analysis import load_analysis
+
         analysis = load_analysis(source)
     else:
         settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)

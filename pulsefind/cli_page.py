@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from pulsefind import cli
-from pulsefind.errors import FormatError, OutputError
+from pulsefind.errors import OutputError
 from pulsefind.records import Analysis, Settings
 
 
@@ -114,13 +114,10 @@ def _check_out(out: Path, endings: tuple[str, ...], force: bool) -> None:
 
 def _analysis_of(track: Path, use_cache: bool, network: str) -> Analysis:
     """Read a saved analysis, or analyse a recording."""
-    from pulsefind.analysis import analyse, from_json
+    from pulsefind.analysis import analyse, load_analysis
 
     if track.suffix.lower() == ".json":
-        try:
-            return from_json(track.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError) as error:
-            raise FormatError(f"{track}: can't be read as a saved analysis ({error}); check the name") from None
+        return load_analysis(track)
     try:
         return analyse(track, Settings(use_cache=use_cache, network=network), cli._show_progress)
     finally:

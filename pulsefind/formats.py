@@ -280,7 +280,7 @@ def _read_jams(text: str, name: str) -> Given:
             return _given_positions(data["beat_position"])
         if "beat" in data:
             return _given_counts(data["beat"])
-    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise FormatError(f"{name}: is no JAMS file that can be read ({type(error).__name__}: {error})") from None
     raise FormatError(f"{name}: holds no annotation of beats (beat_position or beat)")
 

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+FEWEST_FOR_TEMPO = 3
+"""Fewer beats than this have no tempo: it is 0."""
+
 
 def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[Any]:
     """Return a read-only copy with the given type and number of axes; NaN and infinity are refused."""

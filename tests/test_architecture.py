@@ -16,7 +16,7 @@ PACKAGE = Path(pulsefind.__file__).parent
 LAYERS = [
     {"errors", "child"},
     {"records"},
-    {"audio", "cache", "files", "hints", "features", "places"},
+    {"audio", "cache", "files", "hints", "features", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
