@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import ctypes
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -17,6 +18,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from multiprocessing.pool import Pool
 from typing import IO
 
 _DEATH_SIGNAL = 1
@@ -120,6 +122,36 @@ def _end_all(process: subprocess.Popen[bytes]) -> None:
             os.killpg(process.pid, signal.SIGKILL)
 
 
+@contextlib.contextmanager
+def worker_pool(processes: int) -> Iterator[Pool]:
+    """Copies of this process that share work, for the length of the block; an interrupt is this process's alone."""
+    with multiprocessing.Pool(processes, _serve, (os.getpid(), _death_watch())) as pool:
+        yield pool
+
+
+def _serve(parent: int, watch: Callable[[int], None] | None) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    if watch is not None:
+        watch(parent)
+
+
+def _death_watch() -> Callable[[int], None] | None:
+    """What a new process calls to die with the parent whose id it is given, where the kernel offers that."""
+    if sys.platform != "linux":
+        return None
+    prctl, getppid, leave = ctypes.CDLL(None, use_errno=True).prctl, os.getppid, os._exit
+    kill_signal = int(signal.SIGKILL)
+
+    def watch(parent: int) -> None:
+        prctl(_DEATH_SIGNAL, kill_signal)
+        if getppid() != parent:
+            # The parent died before it could be watched.
+            leave(1)
+
+    return watch
+
+
 def _bounded(limits: Limits) -> Callable[[], None] | None:
     """What the child does between fork and exec: system calls only, all looked up beforehand, so that no lock is
     taken that another thread may hold.
@@ -133,17 +165,12 @@ def _bounded(limits: Limits) -> Callable[[], None] | None:
         bounds.append((resource.RLIMIT_DATA, limits.memory_bytes))
     if limits.file_bytes is not None:
         bounds.append((resource.RLIMIT_FSIZE, limits.file_bytes))
-    prctl = ctypes.CDLL(None, use_errno=True).prctl if sys.platform == "linux" else None
-    parent, setrlimit, getppid, leave = os.getpid(), resource.setrlimit, os.getppid, os._exit
-    kill_signal = int(signal.SIGKILL)
+    watch, parent, setrlimit = _death_watch(), os.getpid(), resource.setrlimit
 
     def bound() -> None:
         for kind, most in bounds:
             setrlimit(kind, (most, most))
-        if prctl is not None:
-            prctl(_DEATH_SIGNAL, kill_signal)
-            if getppid() != parent:
-                # The parent died before it could be watched.
-                leave(1)
+        if watch is not None:
+            watch(parent)
 
     return bound

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
+import signal
 import sys
+import warnings
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TextIO
 
 import typer
 
@@ -30,6 +33,12 @@ madmom's code is under the BSD licence."""
 
 def main() -> None:
     """Run the command line; errors that a person can act on become one line and exit code 2."""
+    warnings.showwarning = _show_warning
+    for number in (signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
+        signal.signal(number, _stop)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A name on disk may hold bytes that are no text.
+        sys.stdout.reconfigure(errors="backslashreplace")
     try:
         app(standalone_mode=True)
     except PulsefindError as error:
@@ -44,6 +53,25 @@ def main() -> None:
         # Whoever read our output has heard enough. Python would complain once more at exit.
         sys.stderr.close()
         sys.exit(1)
+
+
+def _stop(number: int, _: object) -> None:
+    """End in order when told to: temporary files go, children end."""
+    sys.exit(128 + number)
+
+
+def _show_warning(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    """Warnings of the libraries that we use tell a drummer nothing; our own are one line."""
+    if category.__module__.startswith("pulsefind"):
+        _clear_progress()
+        print(f"pulsefind: {' '.join(str(message).split())}", file=sys.stderr)
 
 
 def _version(wanted: bool) -> None:
@@ -124,7 +152,7 @@ def find(
     if out is not None:
         from pulsefind.files import check_free
 
-        check_free(out, force)
+        check_free(out, force, track)
     analysis = _analyse(track, settings, beats_from)
     _show(analysis, json_output, out, force)
 

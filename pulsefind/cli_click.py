@@ -150,7 +150,7 @@ def _check_output(track: Path, out: Path | None, ladder: bool, kind: str, force:
         return out
     out = out or Path(f"{track.stem} click.wav")
     check_kind(out)
-    check_free(out, force)
+    check_free(out, force, track)
     return out
 
 
@@ -256,7 +256,7 @@ def export(
     base = out or Path(source.stem)
     for kind in kinds:
         for ending in ENDINGS[kind]:
-            check_free(_named(base, ending), force)
+            check_free(_named(base, ending), force, source)
     if source.suffix.lower() == ".json":
         if beats_from or meter or bpm or one_at or part:
             raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")

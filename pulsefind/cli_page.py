@@ -65,7 +65,7 @@ def page(
 ) -> None:
     """Write a page to see, hear and practise a track in a browser: one file, no network."""
     settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)
-    _check_out(out, (".html", ".htm"), force)
+    _check_out(out, (".html", ".htm"), force, [track])
     from pulsefind.analysis import analyse
     from pulsefind.audio import load
     from pulsefind.files import write_file
@@ -93,7 +93,7 @@ def sheet(
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Write the gig sheet: a page a song, and the order, tempo jumps and doubts of a whole set."""
-    _check_out(out, (".html", ".htm", ".pdf"), force)
+    _check_out(out, (".html", ".htm", ".pdf"), force, tracks)
     from pulsefind.files import write_file
     from pulsefind.pdf import pdf_of
     from pulsefind.sheet import sheet_html
@@ -104,12 +104,13 @@ def sheet(
     print(f"{out}: {len(analyses)} {'song' if len(analyses) == 1 else 'songs'}")
 
 
-def _check_out(out: Path, endings: tuple[str, ...], force: bool) -> None:
+def _check_out(out: Path, endings: tuple[str, ...], force: bool, sources: list[Path]) -> None:
     from pulsefind.files import check_free
 
     if out.suffix.lower() not in endings:
         raise OutputError(f"{out}: the name must end in {' or '.join(endings)}")
-    check_free(out, force)
+    for source in sources:
+        check_free(out, force, source)
 
 
 def _analysis_of(track: Path, use_cache: bool, network: str) -> Analysis:

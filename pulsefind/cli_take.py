@@ -71,7 +71,7 @@ def take(
     if latency_ms is not None and not -LONGEST_LATENCY_MS <= latency_ms <= LONGEST_LATENCY_MS:
         raise HintError(f"--latency-ms {latency_ms:g}: a latency lies within {LONGEST_LATENCY_MS:.0f} ms")
     if out is not None:
-        check_free(out, force)
+        check_free(out, force, recording)
     if calibrate:
         print(_calibration(track, recording, starts_at_s or 0.0))
         return

@@ -43,10 +43,10 @@ def read_recording(path: Path, audio: Audio) -> Recording:
     The frames run on the same time as the analysis: decoded by the same library, resampled by the same method.
     """
     try:
-        with soundfile.SoundFile(path) as file:
+        with soundfile.SoundFile(path.absolute()) as file:
             frames = file.read(dtype="float32", always_2d=True)
             rate_hz, title, artist = file.samplerate, file.title, file.artist
-    except (soundfile.LibsndfileError, RuntimeError):
+    except (soundfile.LibsndfileError, RuntimeError, TypeError):
         return Recording(audio.samples[:, None], "", "")
     if frames.shape[1] > 2:
         frames = audio.samples[:, None]
