@@ -24,6 +24,8 @@ from typing import IO
 _DEATH_SIGNAL = 1
 """PR_SET_PDEATHSIG in Linux's <sys/prctl.h>."""
 
+_STOPS = {signal.SIGINT, signal.SIGTERM}
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -125,13 +127,34 @@ def _end_all(process: subprocess.Popen[bytes]) -> None:
 @contextlib.contextmanager
 def worker_pool(processes: int) -> Iterator[Pool]:
     """Copies of this process that share work, for the length of the block; an interrupt is this process's alone."""
-    with multiprocessing.Pool(processes, _serve, (os.getpid(), _death_watch())) as pool:
+    with _held_signals() as release, multiprocessing.Pool(processes, _serve, (os.getpid(), _death_watch())) as pool:
+        # Held until here: a copy that is interrupted before it can say no would take a lock of the pool with it.
+        release()
         yield pool
+
+
+@contextlib.contextmanager
+def _held_signals() -> Iterator[Callable[[], None]]:
+    """Hold back requests to stop, for this thread and those that it starts, until the given function is called."""
+    if sys.platform == "win32":
+        yield lambda: None
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _STOPS)
+
+    def release() -> None:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+    try:
+        yield release
+    finally:
+        release()
 
 
 def _serve(parent: int, watch: Callable[[int], None] | None) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    if sys.platform != "win32":
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _STOPS)
     if watch is not None:
         watch(parent)
 

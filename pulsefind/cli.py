@@ -34,7 +34,7 @@ madmom's code is under the BSD licence."""
 def main() -> None:
     """Run the command line; errors that a person can act on become one line and exit code 2."""
     warnings.showwarning = _show_warning
-    for number in (signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
+    for number in (signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
         signal.signal(number, _stop)
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A name on disk may hold bytes that are no text.
@@ -45,10 +45,6 @@ def main() -> None:
         _clear_progress()
         print(f"pulsefind: {' '.join(str(error).split())}", file=sys.stderr)
         sys.exit(2)
-    except KeyboardInterrupt:
-        _clear_progress()
-        print("pulsefind: stopped", file=sys.stderr)
-        sys.exit(130)
     except BrokenPipeError:
         # Whoever read our output has heard enough. Python would complain once more at exit.
         sys.stderr.close()
@@ -56,7 +52,11 @@ def main() -> None:
 
 
 def _stop(number: int, _: object) -> None:
-    """End in order when told to: temporary files go, children end."""
+    """End in order when told to: temporary files go, children end. Told again while it does, it goes on."""
+    for other in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(other, signal.SIG_IGN)
+    _clear_progress()
+    print("pulsefind: stopped", file=sys.stderr)
     sys.exit(128 + number)
 
 
