@@ -16,7 +16,7 @@ from pulsefind.activations import activations
 from pulsefind.bars import lay_bars, tempo_of
 from pulsefind.beats import place_beats
 from pulsefind.decode import decode
-from pulsefind.errors import FormatError
+from pulsefind.errors import FormatError, HintError
 from pulsefind.grid import find_grid
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.harmony import harmony_of
@@ -70,11 +70,14 @@ def analyse(
         if the recording can't be read, or the part asked for is empty.
     FormatError
         if beats_from reaches beyond the recording.
+    HintError
+        if the 1 that settings name lies outside the part.
     """
     settings = settings or Settings()
     progress("reading")
     whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
     part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
+    _check_one(settings, start_s, start_s + part.duration_s)
     if beats_from is None:
         pulse, beats, hits = _heard(part, settings, start_s, progress)
     else:
@@ -113,6 +116,14 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     hits = find_hits(part)
     beats = place_beats(pulse, hits, frames)
     return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
+
+
+def _check_one(settings: Settings, start_s: float, end_s: float) -> None:
+    one_at_s = settings.one_at_s
+    if one_at_s is not None and not start_s <= one_at_s <= end_s:
+        raise HintError(
+            f"--one-at {one_at_s:g}: lies outside what is analysed, {start_s:.2f}-{end_s:.2f} s; name a 1 in there"
+        )
 
 
 def _given(pulse: Pulse, start_s: float, end_s: float, duration_s: float) -> tuple[Pulse, Beats]:

@@ -79,8 +79,9 @@ def from_samples(samples: NDArray[np.floating], rate_hz: int) -> Audio:
     frames = np.asarray(samples, dtype=np.float32)
     if frames.ndim == 1:
         frames = frames[:, None]
-    if frames.ndim != 2:
+    if frames.ndim != 2 or not frames.shape[1]:
         raise AudioError(f"samples must be (n,) or (n, channels), not of shape {frames.shape}")
+    _check_rate(rate_hz, "the samples")
     return _to_audio(lambda: contextlib.nullcontext((iter([frames]), rate_hz)), None)
 
 
@@ -122,8 +123,6 @@ def _to_audio(source: Callable[[], AbstractContextManager[Decoded]], path: Path 
     """Mix and resample block by block; the source is opened again where the average of the channels won't do."""
     where = "the samples" if path is None else str(path)
     with source() as (blocks, rate_hz):
-        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
-            raise AudioError(f"{where}: a sample rate of {rate_hz} Hz can't carry music; check the file")
         mix = _Mix(where, rate_hz)
         mono = _gathered(_at_rate((mix.average(block) for block in blocks), rate_hz), where)
     if mix.cancels:
@@ -224,7 +223,13 @@ def decoded(path: Path) -> Iterator[Decoded]:
             yield found
         return
     with file:
+        _check_rate(file.samplerate, str(path))
         yield _blocks_of(file, path), file.samplerate
+
+
+def _check_rate(rate_hz: int, where: str) -> None:
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        raise AudioError(f"{where}: a sample rate of {rate_hz} Hz can't carry music; check the file")
 
 
 def _blocks_of(file: soundfile.SoundFile, path: Path) -> Iterator[Samples]:
@@ -252,6 +257,7 @@ def _from_ffmpeg(path: Path) -> Iterator[Decoded]:
             offset, _, encoding, rate_hz, channels = struct.unpack(">5I", header[4:24])
             if encoding != 6 or not 1 <= channels <= MOST_CHANNELS or not 24 <= offset <= 2**16:
                 raise AudioError(f"{path}: ffmpeg answered in an unexpected form; convert the file to wav or flac")
+            _check_rate(rate_hz, str(path))
             child.stdout.read(offset - 24)
             yield _blocks_from(child, channels, path), rate_hz
     except OSError as error:

@@ -121,6 +121,12 @@ def _shrink(place: Path) -> None:
             part.unlink(missing_ok=True)
 
 
+def remove(key: str) -> None:
+    """Take an entry out of the store, if it is there and the store is ours."""
+    if _is_ours(folder()):
+        (folder() / f"{key}{_SUFFIX}").unlink(missing_ok=True)
+
+
 def size_bytes() -> int:
     """How much the store holds; 0 where there is none."""
     return sum(entry.stat().st_size for entry in folder().glob(f"*{_SUFFIX}"))

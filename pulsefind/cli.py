@@ -208,7 +208,8 @@ def _clear_progress() -> None:
 # Commands with a file of their own; they use the options above, so they are fetched last.
 from pulsefind.cli_click import click, export  # noqa: E402
 from pulsefind.cli_page import page, sheet  # noqa: E402
+from pulsefind.cli_soundcheck import soundcheck  # noqa: E402
 from pulsefind.cli_take import take  # noqa: E402
 
-for command in (click, export, page, sheet, take):
+for command in (click, export, page, sheet, take, soundcheck):
     app.command()(command)
