@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from pulsefind import audio as recordings
 from pulsefind.activations import activations
@@ -73,7 +74,14 @@ def analyse(
     HintError
         if the 1 that settings name lies outside the part.
     """
-    settings = settings or Settings()
+    # Sums of several threads are rounded in another order: one thread, so that the same sound gives the same bytes.
+    with threadpool_limits(1):
+        return _analysed(path_or_audio, settings or Settings(), progress, beats_from)
+
+
+def _analysed(
+    path_or_audio: str | Path | Audio, settings: Settings, progress: Progress, beats_from: Pulse | None
+) -> Analysis:
     progress("reading")
     whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
     part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
@@ -107,6 +115,8 @@ def analyse(
 
 def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) -> tuple[Pulse, Beats, Hits]:
     """Beats and hits of a part that starts at start_s, in seconds of the whole recording."""
+    part, silence_s = recordings.past_silence(part)
+    start_s += silence_s
     one_at_s = None if settings.one_at_s is None else settings.one_at_s - start_s
     progress("listening for beats")
     frames = activations(part, settings.network, settings.use_cache)

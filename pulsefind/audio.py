@@ -50,6 +50,9 @@ class _BrokenOffError(AudioError):
     """libsndfile stopped in the middle."""
 
 
+LEAD_S = 0.5
+_SILENCE_SHARE = 1e-4
+
 _ANTIPHASE_RATIO = 0.1
 """A mono mix this much quieter than its loudest channel has lost the music to cancellation."""
 
@@ -99,6 +102,23 @@ def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audi
     samples = audio.samples[first:last]
     part = Audio(samples, audio.rate_hz, audio.path, audio.channels, audio.source_rate_hz, _digest(samples))
     return part, first / audio.rate_hz
+
+
+def past_silence(audio: Audio) -> tuple[Audio, float]:
+    """Leave out silence before the first sound, all but LEAD_S of it: how much there is must not change the answer.
+
+    Silence is what lies 80 dB below the loudest sample. Returns the rest and the time at which it starts, in seconds.
+    """
+    samples = audio.samples
+    if not len(samples):
+        return audio, 0.0
+    threshold = _SILENCE_SHARE * max(float(samples.max()), -float(samples.min()))
+    for first in range(0, len(samples), BLOCK):
+        sounding = np.flatnonzero(np.abs(samples[first : first + BLOCK]) > threshold)
+        if len(sounding):
+            lead = first + int(sounding[0]) - round(LEAD_S * audio.rate_hz)
+            return crop(audio, lead / audio.rate_hz, None) if lead > 0 else (audio, 0.0)
+    return audio, 0.0
 
 
 def check_readable(path: Path) -> None:

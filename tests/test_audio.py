@@ -10,7 +10,7 @@ import soundfile
 import soxr
 
 from pulsefind import audio as recordings
-from pulsefind.audio import RATE_HZ, crop, from_samples, load
+from pulsefind.audio import LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
 from pulsefind.child import Limits
 from pulsefind.errors import AudioError
 
@@ -249,3 +249,15 @@ def test_crop_keeps_the_time_of_its_start_and_refuses_an_empty_range():
     assert crop(audio, None, None)[0] is audio
     with pytest.raises(AudioError, match="holds no sound"):
         crop(audio, 2.0, 3.0)
+
+
+def test_long_silence_before_the_first_sound_is_left_out_but_for_a_lead():
+    tone = 0.5 * sine(440, RATE_HZ) + 0.1
+    silent = from_samples(np.concatenate([np.zeros(3 * RATE_HZ), tone]), RATE_HZ)
+    rest, start_s = past_silence(silent)
+    assert start_s == pytest.approx(3.0 - LEAD_S, abs=1e-9)
+    np.testing.assert_array_equal(rest.samples, silent.samples[-len(rest.samples) :])
+    hissing = from_samples(silent.samples + np.float32(1e-5), RATE_HZ)
+    assert past_silence(hissing)[1] == start_s
+    for audio in (from_samples(tone, RATE_HZ), from_samples(np.zeros(RATE_HZ), RATE_HZ), from_samples([], RATE_HZ)):
+        assert past_silence(audio) == (audio, 0.0)
