@@ -10,6 +10,7 @@ from importlib.metadata import PackageNotFoundError, metadata, requires
 from pathlib import Path
 
 from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 START, END = "<!-- licences -->", "<!-- end of licences -->"
 _LONGEST = 60
@@ -22,14 +23,15 @@ def needed(name: str) -> list[str]:
     while waiting:
         for text in requires(waiting.pop()) or []:
             requirement = Requirement(text)
+            name = canonicalize_name(requirement.name)
             wanted = requirement.marker is None or requirement.marker.evaluate({"extra": ""})
-            if wanted and requirement.name.lower() not in found:
+            if wanted and name not in found:
                 try:
-                    metadata(requirement.name)
+                    metadata(name)
                 except PackageNotFoundError:
                     continue
-                found.add(requirement.name.lower())
-                waiting.append(requirement.name)
+                found.add(name)
+                waiting.append(name)
     return sorted(found)
 
 

