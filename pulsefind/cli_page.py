@@ -98,10 +98,9 @@ def sheet(
     from pulsefind.pdf import pdf_of
     from pulsefind.sheet import sheet_html
 
-    analyses = [_analysis_of(track, not no_cache, network) for track in tracks]
-    html = sheet_html(analyses, paper.value)
+    html = sheet_html((_analysis_of(track, not no_cache, network) for track in tracks), paper.value)
     write_file(out, pdf_of(html) if out.suffix.lower() == ".pdf" else html.encode(), force)
-    print(f"{out}: {len(analyses)} {'song' if len(analyses) == 1 else 'songs'}")
+    print(f"{out}: {len(tracks)} {'song' if len(tracks) == 1 else 'songs'}")
 
 
 def _check_out(out: Path, endings: tuple[str, ...], force: bool, sources: list[Path]) -> None:
