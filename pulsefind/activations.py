@@ -7,11 +7,13 @@ import os
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from pulsefind import cache
+from pulsefind.child import worker_pool
 from pulsefind.errors import HintError
 from pulsefind.network import pulse_activations
 from pulsefind.records import Activations, Audio, FloatArray
@@ -23,6 +25,10 @@ _STOCK_VERSION = "stock-1"
 _FRAME_RATE_HZ = 100.0
 _SHORT_S = 20.0
 """Below this, starting helper processes costs more than it saves."""
+
+_WHOLE_S, _PIECE_S, _MARGIN_S = 600, 300, 30
+"""Up to _WHOLE_S a recording is heard as a whole by the stock networks, beyond it in pieces with sound on either side:
+their memory of what they heard is far shorter."""
 
 _ODDS_REACH = 2
 _ODDS_FLOOR = 0.005
@@ -90,9 +96,13 @@ def _stock_values(audio: Audio) -> FloatArray:
         from madmom.audio.signal import Signal
         from madmom.features.downbeats import RNNDownBeatProcessor
 
-        processes = min(os.cpu_count() or 1, 8) if audio.duration_s > _SHORT_S else 1
-        process = RNNDownBeatProcessor(num_threads=processes)
-        values = np.asarray(process(Signal(audio.samples, sample_rate=audio.rate_hz, num_channels=1)), np.float64)
+        network = RNNDownBeatProcessor(num_threads=1)
+        with _sharing(network, audio.duration_s > _SHORT_S):
+            pieces = [
+                np.asarray(network(Signal(audio.samples[first:last], sample_rate=audio.rate_hz, num_channels=1)))
+                for first, last in _pieces(len(audio.samples), audio.rate_hz)
+            ]
+    values = _joined(pieces)
     return np.clip(values.reshape(-1, 2), 0.0, 1.0)
 
 
@@ -114,3 +124,39 @@ def _madmom_can_be_imported() -> Iterator[None]:
         yield
     finally:
         importlib.metadata.distribution = real_distribution
+
+
+@contextmanager
+def _sharing(network: Any, worthwhile: bool) -> Iterator[None]:
+    """Let the networks of the ensemble listen side by side, where there are processors for it.
+
+    madmom's own pool is never closed, and its processes outlive a killed parent.
+    """
+    processes = min(os.cpu_count() or 1, 8) if worthwhile else 1
+    if processes == 1:
+        yield
+        return
+    with worker_pool(processes) as pool:
+        for ensemble in network.processors:
+            for stage in getattr(ensemble, "processors", ()):
+                if hasattr(stage, "map"):
+                    stage.map = pool.map
+        yield
+
+
+def _pieces(n: int, rate_hz: int) -> list[tuple[int, int]]:
+    """First and last sample of the pieces listened to one by one: long recordings are cut, so memory stays bounded."""
+    if n <= _WHOLE_S * rate_hz:
+        return [(0, n)]
+    step, margin = _PIECE_S * rate_hz, _MARGIN_S * rate_hz
+    return [(max(0, first - margin), min(n, first + step + margin)) for first in range(0, n, step)]
+
+
+def _joined(pieces: list[FloatArray]) -> FloatArray:
+    """Put pieces together at the middle of what they share."""
+    if len(pieces) == 1:
+        return pieces[0]
+    step, margin = round(_PIECE_S * _FRAME_RATE_HZ), round(_MARGIN_S * _FRAME_RATE_HZ)
+    kept = [pieces[0][:step]]
+    kept += [piece[margin : margin + step] for piece in pieces[1:-1]]
+    return np.concatenate([*kept, pieces[-1][margin:]])

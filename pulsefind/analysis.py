@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from pulsefind import audio as recordings
 from pulsefind.activations import activations
 from pulsefind.bars import lay_bars, tempo_of
 from pulsefind.beats import place_beats
 from pulsefind.decode import decode
-from pulsefind.errors import FormatError
+from pulsefind.errors import FormatError, HintError
 from pulsefind.grid import find_grid, swing_warnings
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.harmony import harmony_of
@@ -23,29 +25,24 @@ from pulsefind.hits import find_hits
 from pulsefind.misreadings import find_misreadings
 from pulsefind.plan import plan_for
 from pulsefind.records import (
-    Alternative,
     Analysis,
     Audio,
-    Bars,
     Beats,
     Confidence,
-    Grid,
-    GridSection,
     Guide,
-    GuideHits,
     Hits,
-    Misreading,
     Place,
     Pulse,
     Settings,
-    Sound,
-    Stretch,
-    Tempo,
     Track,
 )
+from pulsefind.saved import check_fits, read_record
 
 SCHEMA = 1
 """Raised when the meaning or the name of a saved field changes."""
+
+LARGEST_BYTES = 256 * 2**20
+"""No saved analysis is larger: one of three hours has about a tenth of it."""
 
 _UNSURE = 0.6
 
@@ -75,11 +72,21 @@ def analyse(
         if the recording can't be read, or the part asked for is empty.
     FormatError
         if beats_from reaches beyond the recording.
+    HintError
+        if the 1 that settings name lies outside the part.
     """
-    settings = settings or Settings()
+    # Sums of several threads are rounded in another order: one thread, so that the same sound gives the same bytes.
+    with threadpool_limits(1):
+        return _analysed(path_or_audio, settings or Settings(), progress, beats_from)
+
+
+def _analysed(
+    path_or_audio: str | Path | Audio, settings: Settings, progress: Progress, beats_from: Pulse | None
+) -> Analysis:
     progress("reading")
     whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
     part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
+    _check_one(settings, start_s, start_s + part.duration_s)
     if beats_from is None:
         pulse, beats, hits = _heard(part, settings, start_s, progress)
     else:
@@ -110,6 +117,8 @@ def analyse(
 
 def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) -> tuple[Pulse, Beats, Hits]:
     """Beats and hits of a part that starts at start_s, in seconds of the whole recording."""
+    part, silence_s = recordings.past_silence(part)
+    start_s += silence_s
     one_at_s = None if settings.one_at_s is None else settings.one_at_s - start_s
     progress("listening for beats")
     frames = activations(part, settings.network, settings.use_cache)
@@ -119,6 +128,14 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     hits = find_hits(part)
     beats = place_beats(pulse, hits, frames)
     return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
+
+
+def _check_one(settings: Settings, start_s: float, end_s: float) -> None:
+    one_at_s = settings.one_at_s
+    if one_at_s is not None and not start_s <= one_at_s <= end_s:
+        raise HintError(
+            f"--one-at {one_at_s:g}: lies outside what is analysed, {start_s:.2f}-{end_s:.2f} s; name a 1 in there"
+        )
 
 
 def _given(pulse: Pulse, start_s: float, end_s: float, duration_s: float) -> tuple[Pulse, Beats]:
@@ -148,7 +165,8 @@ def _shifted(record: _Timed, start_s: float) -> _Timed:
 
 
 def _track(audio: Audio, start_s: float, end_s: float) -> Track:
-    name = audio.path.name if audio.path else "recording"
+    # A name on disk may hold bytes that are no text.
+    name = os.fsencode(audio.path.name).decode("utf-8", "replace") if audio.path else "recording"
     return Track(name, audio.duration_s, start_s, end_s, audio.channels, audio.source_rate_hz, audio.sha256)
 
 
@@ -212,60 +230,60 @@ def from_json(text: str) -> Analysis:
     """
     try:
         document = json.loads(text)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise FormatError(f"not a saved analysis: no JSON ({error})") from None
     if not isinstance(document, dict) or "schema" not in document:
         raise FormatError("not a saved analysis: it has no schema number; make one with `pulsefind find --out`")
     if document["schema"] != SCHEMA:
-        raise FormatError(f"saved with schema {document['schema']}, this pulsefind reads {SCHEMA}; analyse it again")
+        told = str(document["schema"])[:20]
+        raise FormatError(f"saved with schema {told}, this pulsefind reads {SCHEMA}; analyse it again")
     try:
-        return _read(document)
+        analysis = read_record(Analysis, _unspread(document), "analysis")
+        if "plan" not in document:
+            # Saved before the plan was part of it: the plan follows from the rest.
+            analysis = dataclasses.replace(analysis, plan=plan_for(analysis.guides, analysis.bars))
+        check_fits(analysis)
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise FormatError(f"the saved analysis is damaged ({type(error).__name__}: {error}); analyse again") from None
+    return analysis
 
 
-def _read(document: dict[str, Any]) -> Analysis:
-    beats, saved_bars = dict(document["beats"]), dict(document["bars"])
-    count = beats.pop("count")
-    saved_bars.pop("meter")
-    meter = document["settings"]["meter"]
-    guides, bars = tuple(_read_guide(saved) for saved in document["guides"]), Bars(count=count, **saved_bars)
-    # Saved before the plan was part of it: the plan follows from the rest.
-    plan = document.get("plan", plan_for(guides, bars))
-    return Analysis(
-        track=Track(**document["track"]),
-        beats=Beats(**beats),
-        bars=bars,
-        grid=Grid(tuple(GridSection(**section) for section in document["grid"]["sections"])),
-        tempo=Tempo(**document["tempo"]),
-        guides=guides,
-        alone=tuple(Stretch(**stretch) for stretch in document["alone"]),
-        plan=_checked_plan(plan, guides, bars),
-        misreadings=tuple(Misreading(**misreading) for misreading in document["misreadings"]),
-        confidence=Confidence(**document["confidence"]),
-        alternatives=tuple(Alternative(**alternative) for alternative in document["alternatives"]),
-        settings=Settings(**{**document["settings"], "meter": tuple(meter) if meter else None}),
-        warnings=tuple(document["warnings"]),
-    )
+def load_analysis(path: Path) -> Analysis:
+    """Read a saved analysis from a file.
+
+    Raises
+    ------
+    FormatError
+        if it can't be read, or is none.
+    """
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise FormatError(f"{path}: is too large to be a saved analysis")
+        return from_json(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
+    except UnicodeDecodeError:
+        raise FormatError(f"{path}: is no saved analysis; make one with `pulsefind find --out`") from None
+    except FormatError as error:
+        told = str(error)
+        raise FormatError(told if told.startswith(str(path)) else f"{path}: {told}") from None
 
 
-def _checked_plan(plan: list[int | None], guides: tuple[Guide, ...], bars: Bars) -> tuple[int | None, ...]:
-    if len(plan) != len(bars.beats) or not all(k is None or 0 <= k < len(guides) for k in plan):
-        raise ValueError("the plan must name one of the guides, or none, for each bar")
-    return tuple(plan)
+def _unspread(document: dict[str, Any]) -> dict[str, Any]:
+    """The document as the records are: counts with the bars, a place a row, nothing that follows from the rest."""
+    data = {field.name: document[field.name] for field in dataclasses.fields(Analysis) if field.name in document}
+    data.setdefault("plan", [])
+    beats, bars = dict(data["beats"]), dict(data["bars"])
+    bars["count"] = beats.pop("count")
+    bars.pop("meter")
+    guides = [_gathered_places(saved) for saved in data["guides"]]
+    return {**data, "beats": beats, "bars": bars, "guides": guides}
 
 
-def _read_guide(saved: dict[str, Any]) -> Guide:
+def _gathered_places(saved: dict[str, Any]) -> dict[str, Any]:
     saved = dict(saved)
     columns = [
         saved.pop(name) for name in ("places", "place_bar", "position_beats", "hit_rate", "offset_ms", "spread_ms")
     ]
-    places = tuple(Place(*row) for row in zip(*columns, strict=True))
-    hits = dict(saved.pop("hits"))
-    return Guide(
-        places=places,
-        hits=GuideHits(place=tuple(hits.pop("place")), **hits),
-        sound=Sound(**saved.pop("sound")),
-        coverage=tuple(Stretch(**stretch) for stretch in saved.pop("coverage")),
-        **saved,
-    )
+    names = [field.name for field in dataclasses.fields(Place)]
+    return {**saved, "places": [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]}

@@ -7,9 +7,8 @@ import hashlib
 import os
 import shutil
 import struct
-import subprocess
-import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +16,42 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
+from pulsefind.child import Child, Limits, running
 from pulsefind.errors import AudioError
 from pulsefind.records import Audio
 
 RATE_HZ = 44100
 """The rate that every stage works at."""
 
-DECODE_LIMIT_S = 600
-"""A decoder that has not finished by then is stopped."""
+LONGEST_S = 4 * 3600
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000
+MOST_CHANNELS = 1024
+
+LOUDEST = 2.0**31
+"""Samples beyond this are damage; some programs write whole numbers of 32 bits as floats."""
+
+DECODE_LIMITS = Limits(time_s=600, memory_bytes=2**30, file_bytes=0)
+"""What ffmpeg may take to decode one recording; it writes to a pipe, never to a file."""
+
+FFMPEG_FORMATS = (
+    *("aac", "ac3", "aiff", "amr", "ape", "asf", "au", "avi", "caf", "dsf", "dts", "eac3", "flac", "flv", "iff"),
+    *("matroska", "mov", "mp3", "mpc", "mpc8", "mpeg", "mpegts", "ogg", "tak", "tta", "w64", "wav", "webm", "wv"),
+)
+"""What ffmpeg may take a file for: containers of sound, none that fetches other files (playlists, image series)."""
+
+BLOCK = 1 << 16
+"""Frames handled at a time."""
+
+Samples = NDArray[np.float32]
+Decoded = tuple[Iterator[Samples], int]
+
+
+class _BrokenOffError(AudioError):
+    """libsndfile stopped in the middle."""
+
+
+LEAD_S = 0.5
+_SILENCE_SHARE = 1e-4
 
 _ANTIPHASE_RATIO = 0.1
 """A mono mix this much quieter than its loudest channel has lost the music to cancellation."""
@@ -43,8 +70,11 @@ def load(path: str | Path) -> Audio:
         if there is no such file, it can't be read or decoded, or it holds samples that are not numbers.
     """
     path = Path(path)
-    frames, rate_hz = decode(path)
-    return _to_audio(frames, rate_hz, path)
+    try:
+        return _to_audio(lambda: decoded(path), path)
+    except _BrokenOffError:
+        # ffmpeg finds its way through damage at which libsndfile stops.
+        return _to_audio(lambda: _from_ffmpeg(path), path)
 
 
 def decode(path: Path) -> tuple[NDArray[np.float32], int]:
@@ -55,12 +85,16 @@ def decode(path: Path) -> tuple[NDArray[np.float32], int]:
     AudioError
         if there is no such file, or it can't be read or decoded.
     """
-    check_readable(path)
     try:
-        frames, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-    except (soundfile.LibsndfileError, RuntimeError, ValueError, OSError):
-        return _decode_with_ffmpeg(path)
-    return frames, rate_hz
+        return _whole(decoded(path))
+    except _BrokenOffError:
+        return _whole(_from_ffmpeg(path))
+
+
+def _whole(source: AbstractContextManager[Decoded]) -> tuple[Samples, int]:
+    with source as (blocks, rate_hz):
+        frames = list(blocks)
+        return (np.concatenate(frames) if frames else np.zeros((0, 1), np.float32)), rate_hz
 
 
 def from_samples(samples: NDArray[np.floating], rate_hz: int) -> Audio:
@@ -68,9 +102,10 @@ def from_samples(samples: NDArray[np.floating], rate_hz: int) -> Audio:
     frames = np.asarray(samples, dtype=np.float32)
     if frames.ndim == 1:
         frames = frames[:, None]
-    if frames.ndim != 2:
+    if frames.ndim != 2 or not frames.shape[1]:
         raise AudioError(f"samples must be (n,) or (n, channels), not of shape {frames.shape}")
-    return _to_audio(frames, rate_hz, None)
+    _check_rate(rate_hz, "the samples")
+    return _to_audio(lambda: contextlib.nullcontext((iter([frames]), rate_hz)), None)
 
 
 def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audio, float]:
@@ -87,6 +122,23 @@ def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audi
     samples = audio.samples[first:last]
     part = Audio(samples, audio.rate_hz, audio.path, audio.channels, audio.source_rate_hz, _digest(samples))
     return part, first / audio.rate_hz
+
+
+def past_silence(audio: Audio) -> tuple[Audio, float]:
+    """Leave out silence before the first sound, all but LEAD_S of it: how much there is must not change the answer.
+
+    Silence is what lies 80 dB below the loudest sample. Returns the rest and the time at which it starts, in seconds.
+    """
+    samples = audio.samples
+    if not len(samples):
+        return audio, 0.0
+    threshold = _SILENCE_SHARE * max(float(samples.max()), -float(samples.min()))
+    for first in range(0, len(samples), BLOCK):
+        sounding = np.flatnonzero(np.abs(samples[first : first + BLOCK]) > threshold)
+        if len(sounding):
+            lead = first + int(sounding[0]) - round(LEAD_S * audio.rate_hz)
+            return crop(audio, lead / audio.rate_hz, None) if lead > 0 else (audio, 0.0)
+    return audio, 0.0
 
 
 def check_readable(path: Path) -> None:
@@ -107,41 +159,155 @@ def check_readable(path: Path) -> None:
         raise AudioError(f"{path}: the file is empty; copy it again from where it came from")
 
 
-def _to_audio(frames: NDArray[np.float32], rate_hz: int, path: Path | None) -> Audio:
+def _to_audio(source: Callable[[], AbstractContextManager[Decoded]], path: Path | None) -> Audio:
+    """Mix and resample block by block; the source is opened again where the average of the channels won't do."""
     where = "the samples" if path is None else str(path)
-    if rate_hz < 1000:
+    with source() as (blocks, rate_hz):
+        mix = _Mix(where, rate_hz)
+        mono = _gathered(_at_rate((mix.average(block) for block in blocks), rate_hz), where)
+    if mix.cancels:
+        with source() as (blocks, _):
+            mono = _gathered(_at_rate((block[:, mix.loudest] for block in blocks), rate_hz), where)
+    return Audio(mono, RATE_HZ, path, mix.channels, rate_hz, _digest(mono))
+
+
+class _Mix:
+    """The average of the channels, and how it compares with each of them; refuses samples that are not numbers."""
+
+    def __init__(self, where: str, rate_hz: int) -> None:
+        self._where, self._rate_hz = where, rate_hz
+        self._frames = 0
+        self._mixed = 0.0
+        self._each = np.zeros(1)
+
+    def average(self, block: Samples) -> Samples:
+        """The average (n,) of a block (n, channels)."""
+        self._check(block)
+        mono: Samples = block[:, 0] if block.shape[1] == 1 else block.mean(axis=1, dtype=np.float32)
+        if not self._frames:
+            self._each = np.zeros(block.shape[1])
+        self._frames += len(block)
+        self._each += np.square(block, dtype=np.float64).sum(axis=0)
+        self._mixed += float(np.square(mono, dtype=np.float64).sum())
+        return mono
+
+    def _check(self, block: Samples) -> None:
+        bad = ~np.isfinite(block).all(axis=1)
+        if bad.any():
+            first_s = (self._frames + int(np.argmax(bad))) / self._rate_hz
+            raise AudioError(
+                f"{self._where}: holds samples that are not numbers (first at {first_s:.3f} s); "
+                "the file is damaged, export it again"
+            )
+        if len(block) and float(np.abs(block).max()) > LOUDEST:
+            raise AudioError(f"{self._where}: samples far beyond full scale; the file is damaged, export it again")
+
+    @property
+    def channels(self) -> int:
+        """How many channels were seen."""
+        return len(self._each)
+
+    @property
+    def loudest(self) -> int:
+        """The channel with most power."""
+        return int(np.argmax(self._each))
+
+    @property
+    def cancels(self) -> bool:
+        """Has the average lost most of the sound?"""
+        return self._mixed < _ANTIPHASE_RATIO**2 * float(self._each.max())
+
+
+def _at_rate(blocks: Iterator[Samples], rate_hz: int) -> Iterator[Samples]:
+    """Mono blocks resampled to RATE_HZ."""
+    if rate_hz == RATE_HZ:
+        yield from blocks
+        return
+    machine = soxr.ResampleStream(rate_hz, RATE_HZ, 1, dtype="float32")
+    for block in blocks:
+        yield machine.resample_chunk(np.ascontiguousarray(block))
+    yield machine.resample_chunk(np.zeros(0, np.float32), last=True)
+
+
+def _gathered(blocks: Iterator[Samples], where: str) -> Samples:
+    """All blocks in one read-only array, without holding them twice."""
+    data = bytearray()
+    for block in blocks:
+        data += np.ascontiguousarray(block).data
+        if len(data) > 4 * RATE_HZ * LONGEST_S:
+            raise AudioError(f"{where}: longer than {LONGEST_S // 3600} hours; cut it into parts first")
+    samples = np.frombuffer(data, np.float32)
+    samples.setflags(write=False)
+    return samples
+
+
+def _digest(samples: Samples) -> str:
+    return hashlib.sha256(np.ascontiguousarray(samples).data).hexdigest()
+
+
+@contextlib.contextmanager
+def decoded(path: Path) -> Iterator[Decoded]:
+    """Blocks (n, channels) of a recording, as they stand in the file, and its rate, for the length of the block.
+
+    Raises
+    ------
+    AudioError
+        if there is no such file, or it can't be decoded; also while the blocks are fetched.
+    """
+    check_readable(path)
+    try:
+        # An absolute name: libsndfile takes a file called "-" for the standard input.
+        file = soundfile.SoundFile(path.absolute())
+    except (soundfile.LibsndfileError, RuntimeError, ValueError, TypeError, OSError):
+        with _from_ffmpeg(path) as found:
+            yield found
+        return
+    with file:
+        _check_rate(file.samplerate, str(path))
+        yield _blocks_of(file, path), file.samplerate
+
+
+def _check_rate(rate_hz: int, where: str) -> None:
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise AudioError(f"{where}: a sample rate of {rate_hz} Hz can't carry music; check the file")
-    bad = ~np.isfinite(frames).all(axis=1)
-    if bad.any():
-        first_s = int(np.argmax(bad)) / rate_hz
-        raise AudioError(
-            f"{where}: {int(bad.sum())} samples are not numbers (first at {first_s:.3f} s); "
-            "the file is damaged, export it again"
-        )
-    mono = _mix_down(frames)
-    if rate_hz != RATE_HZ and len(mono):
-        mono = soxr.resample(mono, rate_hz, RATE_HZ).astype(np.float32)
-    return Audio(mono, RATE_HZ, path, frames.shape[1], rate_hz, _digest(mono))
 
 
-def _mix_down(frames: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Average the channels, unless they cancel each other."""
-    if frames.shape[1] == 1 or not len(frames):
-        return np.ascontiguousarray(frames[:, 0]) if frames.shape[1] else np.zeros(0, np.float32)
-    mono: NDArray[np.float32] = frames.mean(axis=1, dtype=np.float32)
-    power = [float(np.mean(np.square(frames[:, c], dtype=np.float64))) for c in range(frames.shape[1])]
-    loudest = int(np.argmax(power))
-    if np.mean(np.square(mono, dtype=np.float64)) < _ANTIPHASE_RATIO**2 * power[loudest]:
-        return np.ascontiguousarray(frames[:, loudest])
-    return mono
+def _blocks_of(file: soundfile.SoundFile, path: Path) -> Iterator[Samples]:
+    """Read to the end that the decoder finds; the length in the header may be wrong."""
+    try:
+        frames = min(BLOCK, 4 * BLOCK // file.channels)
+        while len(block := file.read(frames, dtype="float32", always_2d=True)):
+            yield block
+    except (soundfile.LibsndfileError, RuntimeError) as error:
+        reason = " ".join(str(error).split())
+        raise _BrokenOffError(f"{path}: can't be decoded to its end ({reason}); copy it again, or convert it") from None
 
 
-def _digest(samples: NDArray[np.float32]) -> str:
-    return hashlib.sha256(np.ascontiguousarray(samples).tobytes()).hexdigest()
+@contextlib.contextmanager
+def _from_ffmpeg(path: Path) -> Iterator[Decoded]:
+    """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
+    command = ffmpeg_command(path)
+    try:
+        with running(command, DECODE_LIMITS) as child:
+            header = child.stdout.read(24)
+            if len(header) < 24 or header[:4] != b".snd":
+                told = child.finish()
+                reason = f" (ffmpeg: {told})" if told else ""
+                raise AudioError(f"{path}: holds no sound that can be decoded{reason}; check that it is a recording")
+            offset, _, encoding, rate_hz, channels = struct.unpack(">5I", header[4:24])
+            if encoding != 6 or not 1 <= channels <= MOST_CHANNELS or not 24 <= offset <= 2**16:
+                raise AudioError(f"{path}: ffmpeg answered in an unexpected form; convert the file to wav or flac")
+            _check_rate(rate_hz, str(path))
+            child.stdout.read(offset - 24)
+            yield _blocks_from(child, channels, path), rate_hz
+    except OSError as error:
+        raise AudioError(f"{path}: ffmpeg could not be started ({error.strerror})") from None
 
 
 def ffmpeg_command(path: Path) -> list[str]:
     """The command that decodes a recording to AU with big-endian floats on its standard output.
+
+    It opens that one file and no other: no address, no list of files that stands in a name or in a file.
 
     Raises
     ------
@@ -152,37 +318,16 @@ def ffmpeg_command(path: Path) -> list[str]:
     if program is None:
         raise AudioError(f"{path}: not a format that libsndfile reads; install ffmpeg, or convert it to wav or flac")
     command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file,pipe"]
+    command += ["-format_whitelist", ",".join(FFMPEG_FORMATS), "-threads", "1"]
     # The file: prefix keeps a name that looks like an option or another protocol a plain file name.
     return [*command, "-i", f"file:{path}", "-map", "0:a:0", "-c:a", "pcm_f32be", "-f", "au", "pipe:1"]
 
 
-def _decode_with_ffmpeg(path: Path) -> tuple[NDArray[np.float32], int]:
-    """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
-    command = ffmpeg_command(path)
-    try:
-        with killed_after(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)) as process:
-            data, messages = process.communicate()
-    except OSError as error:
-        raise AudioError(f"{path}: ffmpeg could not be started ({error.strerror})") from None
-    if len(data) < 24 or data[:4] != b".snd":
-        reason = messages.decode("utf-8", "replace").strip().splitlines()
-        told = f" (ffmpeg: {reason[-1][:120]})" if reason else ""
-        raise AudioError(f"{path}: holds no sound that can be decoded{told}; check that it is a recording")
-    offset, _, encoding, rate_hz, channels = struct.unpack(">5I", data[4:24])
-    if encoding != 6 or not 1 <= channels <= 1024:
-        raise AudioError(f"{path}: ffmpeg answered in an unexpected form; convert the file to wav or flac")
-    body = data[offset : offset + (len(data) - offset) // (4 * channels) * 4 * channels]
-    return np.frombuffer(body, ">f4").astype(np.float32).reshape(-1, channels), rate_hz
-
-
-@contextlib.contextmanager
-def killed_after(process: subprocess.Popen[bytes]) -> Iterator[subprocess.Popen[bytes]]:
-    """End the process when the block is left, whatever happens, or when its time is up."""
-    timer = threading.Timer(DECODE_LIMIT_S, process.kill)
-    timer.start()
-    try:
-        yield process
-    finally:
-        timer.cancel()
-        process.kill()
-        process.wait()
+def _blocks_from(child: Child, channels: int, path: Path) -> Iterator[Samples]:
+    """Big-endian floats from a pipe; a decoder that ends badly has not given the whole recording."""
+    size = min(BLOCK, 4 * BLOCK // channels) * channels * 4
+    while data := child.stdout.read(size):
+        whole = len(data) // (channels * 4) * channels * 4
+        yield np.frombuffer(data[:whole], ">f4").astype(np.float32).reshape(-1, channels)
+    if reason := child.finish():
+        raise AudioError(f"{path}: can't be decoded to its end (ffmpeg: {reason}); copy it again, or convert it to wav")

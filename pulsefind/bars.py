@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pulsefind.records import Bars, Beats, FloatArray, Pulse, Tempo
+from pulsefind.records import FEWEST_FOR_TEMPO, Bars, Beats, FloatArray, Pulse, Tempo
 
 _SMOOTH_BEATS = 8
 
@@ -33,7 +33,7 @@ def lay_bars(pulse: Pulse, beats: Beats) -> Bars:
 
 def tempo_of(beats: Beats, bars: Bars) -> Tempo:
     """Tempo of the counted beats: median, bar by bar, its slow drift and the jitter of single beats."""
-    if len(beats.time_s) < 3:
+    if len(beats.time_s) < FEWEST_FOR_TEMPO:
         return Tempo(0.0, np.zeros(len(bars.beats)), 0.0, 0.0)
     interval = np.diff(beats.time_s)
     ends = np.r_[bars.start_s[1:], bars.end_s]

@@ -72,7 +72,8 @@ def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -
     # `longest` rows are ever looked back at.
     ring = model.longest + int(interval[0])
     value = np.full((ring, len(interval), len(model.before)), -np.inf)
-    came_from = np.full((n_rows, len(interval), len(model.before)), -1, dtype=np.int16)
+    # By far the largest thing in memory: as small as the indices allow.
+    came_from = np.full((n_rows, len(interval), len(model.before)), -1, np.int8 if len(interval) < 128 else np.int16)
     for first in range(0, n_rows, int(interval[0])):
         row = np.arange(first, min(first + int(interval[0]), n_rows))
         best, came_from[row] = model.step(row, value)
@@ -154,7 +155,7 @@ def _transitions(interval: IntArray) -> tuple[IntArray, FloatArray]:
     return near, np.where(reachable, np.take_along_axis(log.T, near, axis=1), -np.inf)
 
 
-def _trace(activation: FloatArray, model: _Model, value: FloatArray, came_from: NDArray[np.int16]) -> BeatPath:
+def _trace(activation: FloatArray, model: _Model, value: FloatArray, came_from: NDArray[np.signedinteger]) -> BeatPath:
     n_frames, longest, interval = len(activation), model.longest, model.interval
     row = np.arange(n_frames, n_frames + longest)
     reaches_end = (row[:, None] + interval >= n_frames + longest)[:, :, None]

@@ -1,8 +1,9 @@
 """A small, bounded store of activations in the user's cache folder.
 
 An entry is one file: the SHA-256 of the rest, then a NumPy array. It is written to a temporary file and renamed, so
-two runs may meet; an entry whose checksum fails counts as absent. The cache is a convenience: where it can't be
-read or written, pulsefind computes again and says nothing.
+two runs may meet and none needs a lock; an entry whose checksum fails counts as absent, and a warning says so. The
+cache is a convenience: where it can't be read or written, pulsefind computes again and says nothing. A folder that is a
+link, or belongs to somebody else, is left alone: what lies there is not ours to trust or to delete.
 """
 
 from __future__ import annotations
@@ -11,8 +12,11 @@ import contextlib
 import hashlib
 import io
 import os
+import stat
 import sys
 import tempfile
+import time
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +25,12 @@ from numpy.typing import NDArray
 LIMIT_BYTES = 256 * 1024 * 1024
 """The oldest entries go when the folder holds more than this."""
 
-_SUFFIX = ".activations"
+_SUFFIX, _PART = ".activations", ".part"
+_PART_LIFE_S = 3600
+
+
+class CacheWarning(UserWarning):
+    """The store holds something damaged, or can't be used."""
 
 
 def folder() -> Path:
@@ -39,18 +48,42 @@ def folder() -> Path:
 
 def read(key: str) -> NDArray[np.float64] | None:
     """The array stored under a key, or None if there is none that is whole."""
-    path = folder() / f"{key}{_SUFFIX}"
+    place = folder()
+    path = place / f"{key}{_SUFFIX}"
+    if not path.is_file() or not _is_ours(place):
+        return None
     try:
         data = path.read_bytes()
     except OSError:
         return None
     digest, body = data[:32], data[32:]
     if hashlib.sha256(body).digest() != digest:
+        warnings.warn(f"{path}: is damaged; it is computed again", CacheWarning, stacklevel=2)
         return None
     with contextlib.suppress(OSError):
-        os.utime(path)
+        os.utime(path, follow_symlinks=False)
     array: NDArray[np.float64] = np.load(io.BytesIO(body), allow_pickle=False)
     return array
+
+
+def _is_ours(place: Path) -> bool:
+    """Is a folder that exists a real one, and this user's? Where users have no numbers, any real one is."""
+    try:
+        status = place.lstat()
+    except OSError:
+        return False
+    reason = None
+    if stat.S_ISLNK(status.st_mode):
+        reason = "is a link"
+    elif stat.S_ISDIR(status.st_mode) and hasattr(os, "geteuid") and status.st_uid != os.geteuid():
+        reason = "belongs to another user"
+    if reason:
+        warnings.warn(
+            f"{place}: {reason}, so nothing is kept there; name a folder of your own in PULSEFIND_CACHE",
+            CacheWarning,
+            stacklevel=3,
+        )
+    return reason is None and stat.S_ISDIR(status.st_mode)
 
 
 def write(key: str, array: NDArray[np.float64]) -> None:
@@ -60,15 +93,18 @@ def write(key: str, array: NDArray[np.float64]) -> None:
     body = buffer.getvalue()
     place = folder()
     with contextlib.suppress(OSError):
-        place.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=place, suffix=".part")
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not _is_ours(place):
+            return
+        handle, name = tempfile.mkstemp(dir=place, suffix=_PART)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(hashlib.sha256(body).digest() + body)
+                file.flush()
+                os.fsync(file.fileno())
             Path(name).replace(place / f"{key}{_SUFFIX}")
-        except OSError:
+        finally:
             Path(name).unlink(missing_ok=True)
-            raise
         _shrink(place)
 
 
@@ -79,3 +115,18 @@ def _shrink(place: Path) -> None:
         total += entry.stat().st_size
         if total > LIMIT_BYTES:
             entry.unlink(missing_ok=True)
+    for part in place.glob(f"tmp*{_PART}"):
+        # What a killed run left; a young one may be written right now.
+        if time.time() - part.stat().st_mtime > _PART_LIFE_S:
+            part.unlink(missing_ok=True)
+
+
+def remove(key: str) -> None:
+    """Take an entry out of the store, if it is there and the store is ours."""
+    if _is_ours(folder()):
+        (folder() / f"{key}{_SUFFIX}").unlink(missing_ok=True)
+
+
+def size_bytes() -> int:
+    """How much the store holds; 0 where there is none."""
+    return sum(entry.stat().st_size for entry in folder().glob(f"*{_SUFFIX}"))

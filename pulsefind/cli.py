@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import atexit
+import io
+import os
+import shutil
+import signal
 import sys
+import tempfile
+import warnings
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TextIO
 
 import typer
 
@@ -30,20 +37,57 @@ madmom's code is under the BSD licence."""
 
 def main() -> None:
     """Run the command line; errors that a person can act on become one line and exit code 2."""
+    warnings.showwarning = _show_warning
+    for number in (signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
+        signal.signal(number, _stop)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A name on disk may hold bytes that are no text.
+        sys.stdout.reconfigure(errors="backslashreplace")
+    _make_room_for_compiled_code()
     try:
         app(standalone_mode=True)
     except PulsefindError as error:
         _clear_progress()
         print(f"pulsefind: {' '.join(str(error).split())}", file=sys.stderr)
         sys.exit(2)
-    except KeyboardInterrupt:
-        _clear_progress()
-        print("pulsefind: stopped", file=sys.stderr)
-        sys.exit(130)
     except BrokenPipeError:
         # Whoever read our output has heard enough. Python would complain once more at exit.
         sys.stderr.close()
         sys.exit(1)
+
+
+def _make_room_for_compiled_code() -> None:
+    """Give Numba, which librosa uses, a folder of this run where the user's own can't be written: it stops without."""
+    place = Path(os.environ.get("XDG_CACHE_HOME") or f"{os.environ.get('HOME', '/')}/.cache").absolute()
+    while not os.access(place, os.F_OK) and place != place.parent:
+        place = place.parent
+    if "NUMBA_CACHE_DIR" not in os.environ and not os.access(place, os.W_OK):
+        folder = tempfile.mkdtemp(prefix="pulsefind-")
+        os.environ["NUMBA_CACHE_DIR"] = folder
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+
+
+def _stop(number: int, _: object) -> None:
+    """End in order when told to: temporary files go, children end. Told again while it does, it goes on."""
+    for other in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(other, signal.SIG_IGN)
+    _clear_progress()
+    print("pulsefind: stopped", file=sys.stderr)
+    sys.exit(128 + number)
+
+
+def _show_warning(
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    """Warnings of the libraries that we use tell a drummer nothing; our own are one line."""
+    if category.__module__.startswith("pulsefind"):
+        _clear_progress()
+        print(f"pulsefind: {' '.join(str(message).split())}", file=sys.stderr)
 
 
 def _version(wanted: bool) -> None:
@@ -124,7 +168,7 @@ def find(
     if out is not None:
         from pulsefind.files import check_free
 
-        check_free(out, force)
+        check_free(out, force, track)
     analysis = _analyse(track, settings, beats_from)
     _show(analysis, json_output, out, force)
 
@@ -181,7 +225,8 @@ def _clear_progress() -> None:
 from pulsefind.cli_click import click, export  # noqa: E402
 from pulsefind.cli_hear import hear  # noqa: E402
 from pulsefind.cli_page import page, sheet  # noqa: E402
+from pulsefind.cli_soundcheck import soundcheck  # noqa: E402
 from pulsefind.cli_take import take  # noqa: E402
 
-for command in (click, hear, export, page, sheet, take):
+for command in (click, hear, export, page, sheet, take, soundcheck):
     app.command()(command)

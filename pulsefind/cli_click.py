@@ -150,28 +150,18 @@ def _check_output(track: Path, out: Path | None, ladder: bool, kind: str, force:
         return out
     out = out or Path(f"{track.stem} click.wav")
     check_kind(out)
-    check_free(out, force)
+    check_free(out, force, track)
     return out
 
 
 def fitting(saved: Path, track: Path) -> Analysis:
     """A saved analysis, if it is one of this track."""
+    from pulsefind.analysis import load_analysis
+
     analysis = load_analysis(saved)
     if analysis.track.name != track.name:
         raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {track.name}")
     return analysis
-
-
-def load_analysis(path: Path) -> Analysis:
-    """Read a saved analysis from a file."""
-    from pulsefind.analysis import from_json
-
-    try:
-        return from_json(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
-    except UnicodeDecodeError:
-        raise FormatError(f"{path}: is no saved analysis; make one with `pulsefind find --out`") from None
 
 
 def _part(analysis: Analysis, bars: str | None, play: str | None, times: int) -> Part | None:
@@ -267,10 +257,12 @@ def export(
     base = out or Path(source.stem)
     for kind in kinds:
         for ending in ENDINGS[kind]:
-            check_free(_named(base, ending), force)
+            check_free(_named(base, ending), force, source)
     if source.suffix.lower() == ".json":
         if beats_from or meter or bpm or one_at or part:
             raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")
+        from pulsefind.analysis import load_analysis
+
         analysis = load_analysis(source)
     else:
         settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from pulsefind import cli
-from pulsefind.errors import FormatError, HintError, OutputError
+from pulsefind.errors import HintError, OutputError
 from pulsefind.records import Analysis, Settings
 
 
@@ -74,7 +74,7 @@ def page(
 ) -> None:
     """Write a page to see, hear and practise a track in a browser: one file, no network."""
     settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)
-    _check_out(out, (".html", ".htm"), force)
+    _check_out(out, (".html", ".htm"), force, [track])
     if history is not None and take is None:
         raise HintError("--history belongs to --take; name the review of a take too")
     from pulsefind.analysis import analyse
@@ -106,34 +106,31 @@ def sheet(
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Write the gig sheet: a page a song, and the order, tempo jumps and doubts of a whole set."""
-    _check_out(out, (".html", ".htm", ".pdf"), force)
+    _check_out(out, (".html", ".htm", ".pdf"), force, tracks)
     from pulsefind.files import write_file
     from pulsefind.pdf import pdf_of
     from pulsefind.sheet import sheet_html
 
-    analyses = [_analysis_of(track, not no_cache, network) for track in tracks]
-    html = sheet_html(analyses, paper.value)
+    html = sheet_html((_analysis_of(track, not no_cache, network) for track in tracks), paper.value)
     write_file(out, pdf_of(html) if out.suffix.lower() == ".pdf" else html.encode(), force)
-    print(f"{out}: {len(analyses)} {'song' if len(analyses) == 1 else 'songs'}")
+    print(f"{out}: {len(tracks)} {'song' if len(tracks) == 1 else 'songs'}")
 
 
-def _check_out(out: Path, endings: tuple[str, ...], force: bool) -> None:
+def _check_out(out: Path, endings: tuple[str, ...], force: bool, sources: list[Path]) -> None:
     from pulsefind.files import check_free
 
     if out.suffix.lower() not in endings:
         raise OutputError(f"{out}: the name must end in {' or '.join(endings)}")
-    check_free(out, force)
+    for source in sources:
+        check_free(out, force, source)
 
 
 def _analysis_of(track: Path, use_cache: bool, network: str) -> Analysis:
     """Read a saved analysis, or analyse a recording."""
-    from pulsefind.analysis import analyse, from_json
+    from pulsefind.analysis import analyse, load_analysis
 
     if track.suffix.lower() == ".json":
-        try:
-            return from_json(track.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError) as error:
-            raise FormatError(f"{track}: can't be read as a saved analysis ({error}); check the name") from None
+        return load_analysis(track)
     try:
         return analyse(track, Settings(use_cache=use_cache, network=network), cli._show_progress)
     finally:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pulsefind import cli
-from pulsefind.errors import FormatError, HintError
+from pulsefind.errors import HintError
 from pulsefind.hints import parse_time
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def take(
     if latency_ms is not None and not -LONGEST_LATENCY_MS <= latency_ms <= LONGEST_LATENCY_MS:
         raise HintError(f"--latency-ms {latency_ms:g}: a latency lies within {LONGEST_LATENCY_MS:.0f} ms")
     if out is not None:
-        check_free(out, force)
+        check_free(out, force, recording)
     if calibrate:
         print(_calibration(track, recording, starts_at_s or 0.0))
         return
@@ -96,12 +96,9 @@ def _signed_time(text: str) -> float:
 def _track(track: Path, settings: Settings) -> tuple[Analysis, Audio | None]:
     """The analysis of a track and its sound; of a saved analysis there is no sound to look for in the take."""
     if track.suffix.lower() == ".json":
-        from pulsefind.analysis import from_json
+        from pulsefind.analysis import load_analysis
 
-        try:
-            return from_json(track.read_text(encoding="utf-8")), None
-        except (OSError, UnicodeDecodeError) as error:
-            raise FormatError(f"{track}: can't be read ({error}); check the name") from None
+        return load_analysis(track), None
     from pulsefind.audio import load
 
     return cli._analyse(track, settings), load(track)

@@ -31,7 +31,7 @@ PICKUP_BEATS = 1
 SHAKER_PLACES = ("2&", "4&")
 STRING_PLACES = ("1e", "3a")
 
-_BPM = 96.0
+BPM = 96.0
 _DRIFT = 0.012
 _LEAD_IN_S = 0.6
 _PEAK = 0.5
@@ -123,7 +123,7 @@ def _beats() -> tuple[FloatArray, tuple[int, ...]]:
     """Beat times with a slow breath of tempo over the song, and their counts; a pickup comes first."""
     n = PICKUP_BEATS + BARS * BEATS_PER_BAR
     breath = 1 + _DRIFT * np.sin(2 * np.pi * np.arange(n) / 41.0)
-    time_s = _LEAD_IN_S + np.r_[0.0, np.cumsum(60.0 / (_BPM * breath))[:-1]]
+    time_s = _LEAD_IN_S + np.r_[0.0, np.cumsum(60.0 / (BPM * breath))[:-1]]
     count = tuple((k - PICKUP_BEATS) % BEATS_PER_BAR + 1 for k in range(n))
     return time_s, count
 

@@ -50,14 +50,14 @@ def framed_magnitude(samples: Float32Array, window: int, centre: NDArray[np.int6
     """Magnitude spectra of Hann windows centred on given samples, summed into bands: (n_centres, n_bands)."""
     shape = np.hanning(window + 1)[:-1].astype(np.float32)
     shape /= shape.sum() / 2
-    padded = np.pad(samples, window // 2)
-    frames = np.lib.stride_tricks.sliding_window_view(padded, window) if len(padded) >= window else None
     result = np.zeros((len(centre), bank.shape[1]), dtype=np.float32)
-    if frames is None:
-        return result
+    reach = np.arange(window) - window // 2
     for first in range(0, len(centre), _BLOCK):
-        part = np.clip(centre[first : first + _BLOCK], 0, len(frames) - 1)
-        result[first : first + _BLOCK] = np.abs(rfft(frames[part] * shape, axis=1)) @ bank
+        at = centre[first : first + _BLOCK, None] + reach
+        inside = (at >= 0) & (at < len(samples))
+        # Beyond the ends there is silence; only this block is padded, not a copy of the whole signal.
+        part = np.where(inside, samples[np.clip(at, 0, max(0, len(samples) - 1))], np.float32(0))
+        result[first : first + _BLOCK] = np.abs(rfft(part * shape, axis=1)) @ bank
     return result
 
 
@@ -67,7 +67,7 @@ def rises(compressed: Float32Array) -> Float32Array:
     The neighbours keep vibrato and slides from looking like attacks: S. Böck and G. Widmer, "Maximum filter vibrato
     suppression for onset detection", DAFx 2013.
     """
-    before = maximum_filter1d(compressed, 3, axis=1)
     rise = np.zeros_like(compressed)
-    rise[2:] = np.maximum(0.0, compressed[2:] - np.maximum(before[:-2], 0.0))
-    return rise
+    before = maximum_filter1d(compressed[:-2], 3, axis=1)
+    np.subtract(compressed[2:], np.maximum(before, 0.0, out=before), out=rise[2:])
+    return np.maximum(rise, 0.0, out=rise)

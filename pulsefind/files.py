@@ -19,10 +19,8 @@ def write_file(path: Path, data: bytes, force: bool) -> None:
     OutputError
         if the file exists and force is not given, or it can't be written; nothing is left behind then.
     """
-    with new_file(path, force) as temporary, temporary.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
+    with new_file(path, force) as temporary:
+        temporary.write_bytes(data)
 
 
 @contextlib.contextmanager
@@ -41,8 +39,9 @@ def new_file(path: Path, force: bool) -> Iterator[Path]:
         os.close(handle)
         temporary = Path(name)
         yield temporary
-        temporary.chmod(0o666 & ~_umask())
-        temporary.replace(path)
+        temporary.chmod(0o666 & ~umask())
+        _settle(temporary)
+        _put(temporary, path, force)
     except OSError as error:
         raise OutputError(f"{path}: can't be written ({error.strerror}); choose another place") from None
     finally:
@@ -50,8 +49,31 @@ def new_file(path: Path, force: bool) -> Iterator[Path]:
             temporary.unlink(missing_ok=True)
 
 
-def check_free(path: Path, force: bool) -> None:
-    """Refuse, before any work is done, a path that can't or may not be written."""
+def _settle(path: Path) -> None:
+    """Have the disk take all of a file before it gets its name: a name must not outlive its contents."""
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def _put(temporary: Path, path: Path, force: bool) -> None:
+    """Give a file its name; without force never one that another program took in the meantime."""
+    if not force:
+        try:
+            os.link(temporary, path)
+        except FileExistsError:
+            check_free(path, force)
+        except OSError:
+            # A disk without hard links.
+            check_free(path, force)
+        else:
+            return
+    temporary.replace(path)
+
+
+def check_free(path: Path, force: bool, source: Path | None = None) -> None:
+    """Refuse, before any work is done, a path that can't or may not be written, or is the source itself."""
+    if source is not None and _same(path, source):
+        raise OutputError(f"{path}: is what is read; choose another name to write to")
     if path.is_dir():
         raise OutputError(f"{path}: is a folder; name a file in it")
     if not path.parent.is_dir():
@@ -60,7 +82,14 @@ def check_free(path: Path, force: bool) -> None:
         raise OutputError(f"{path}: exists already; choose another name, or replace it with --force")
 
 
-def _umask() -> int:
+def _same(path: Path, source: Path) -> bool:
+    try:
+        return path.samefile(source)
+    except OSError:
+        return False
+
+
+def umask() -> int:
     """The permissions that new files don't get; it can only be read by setting it."""
     mask = os.umask(0o022)
     os.umask(mask)

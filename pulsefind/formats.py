@@ -246,9 +246,13 @@ def _read_plain(text: str, name: str) -> Given:
 
 def _read_csv(text: str, name: str) -> Given:
     reader = csv.DictReader(io.StringIO(text))
-    if "time_s" not in (reader.fieldnames or ()):
+    try:
+        named = "time_s" in (reader.fieldnames or ())
+        rows = list(reader)
+    except csv.Error as error:
+        raise FormatError(f"{name}: line {reader.line_num}: is no CSV ({error})") from None
+    if not named:
         raise FormatError(f"{name}: its first line names no column time_s (and count)")
-    rows = list(reader)
     times = np.array([_number(row["time_s"], name, k) for k, row in enumerate(rows, 2)])
     if "count" not in (reader.fieldnames or ()):
         return Given(times)
@@ -280,7 +284,7 @@ def _read_jams(text: str, name: str) -> Given:
             return _given_positions(data["beat_position"])
         if "beat" in data:
             return _given_counts(data["beat"])
-    except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise FormatError(f"{name}: is no JAMS file that can be read ({type(error).__name__}: {error})") from None
     raise FormatError(f"{name}: holds no annotation of beats (beat_position or beat)")
 

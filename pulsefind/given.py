@@ -10,6 +10,11 @@ from pulsefind.errors import FormatError
 from pulsefind.records import FloatArray, IntArray, Pulse, Settings
 
 USUAL_UNIT = 4
+UNITS = (1, 2, 4, 8, 16, 32)
+LONGEST_BAR = 64
+
+SHORTEST_BEAT_S, LONGEST_BEAT_S = 0.05, 50.0
+"""Twice the fastest beat that anybody counts; and a long fermata."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +48,11 @@ def pulse_of(given: Given, settings: Settings, name: str) -> Pulse:
     if (count > meters).any():
         at = int(np.argmax(count > meters))
         raise FormatError(f"{name}: beat {at + 1} has the count {int(count[at])} in a bar of {int(meters[at])}")
+    if meters.max() > LONGEST_BAR:
+        raise FormatError(f"{name}: has bars of {int(meters.max())} beats; bars of up to {LONGEST_BAR} can be counted")
     unit = settings.meter[1] if settings.meter else given.unit or USUAL_UNIT
+    if unit not in UNITS:
+        raise FormatError(f"{name}: counts the note value 1/{unit}; halves to thirty-seconds can be counted")
     return Pulse(given.time_s, count, meters, unit, 1.0, 1.0, 1.0)
 
 
@@ -56,6 +65,13 @@ def _check_times(time_s: FloatArray, name: str) -> None:
     back = np.diff(time_s) <= 0
     if back.any():
         raise FormatError(f"{name}: beat {int(np.argmax(back)) + 2} does not come after the one before it; sort them")
+    odd = (np.diff(time_s) < SHORTEST_BEAT_S) | (np.diff(time_s) > LONGEST_BEAT_S)
+    if odd.any():
+        at = int(np.argmax(odd))
+        raise FormatError(
+            f"{name}: beat {at + 2} comes {np.diff(time_s)[at]:.3f} s after the one before it; "
+            f"beats lie {SHORTEST_BEAT_S:g} to {LONGEST_BEAT_S:g} s apart"
+        )
 
 
 def _counted(time_s: FloatArray, settings: Settings, name: str) -> IntArray:

@@ -14,10 +14,11 @@ from pathlib import Path
 import numpy as np
 from scipy.signal import firwin, oaconvolve
 
+from pulsefind.audio import BLOCK
 from pulsefind.errors import HintError
 from pulsefind.mix import Levels, Piece, Rendered, Score, render
 from pulsefind.records import Analysis, FloatArray, Guide
-from pulsefind.spool import BLOCK, Samples, Spool, processed
+from pulsefind.spool import Samples, Spool, processed
 
 LIFT_DB, LOWER_DB = 6.0, -12.0
 """The guide's band at its moments, and all else."""

@@ -18,7 +18,7 @@ import numpy as np
 
 from pulsefind.clicks import Clicks, Gap, merge, with_gaps
 from pulsefind.errors import OutputError
-from pulsefind.files import write_file
+from pulsefind.files import umask, write_file
 from pulsefind.mix import Rendered, Score, measure, write
 from pulsefind.practice import Part, Plan, Practice, chosen_guide, clicks_for, scored
 from pulsefind.records import Analysis, Guide
@@ -217,9 +217,13 @@ def _work_folder(folder: Path) -> Iterator[Path]:
 
 
 def _move(work: Path, folder: Path) -> None:
+    """Give the work its name: at one stroke where the folder is new, else file by file, the cue sheet last."""
     try:
-        folder.mkdir(exist_ok=True)
-        for path in work.iterdir():
+        if not folder.exists():
+            work.chmod(0o777 & ~umask())
+            work.rename(folder)
+            return
+        for path in sorted(work.iterdir(), key=lambda path: path.name == CUE_SHEET):
             path.replace(folder / path.name)
     except OSError as error:
         raise OutputError(f"{folder}: can't be written ({error.strerror}); choose another place") from None

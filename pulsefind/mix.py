@@ -15,11 +15,12 @@ import soundfile
 from numpy.typing import NDArray
 
 from pulsefind import clicksound, fades
+from pulsefind.audio import BLOCK
 from pulsefind.encode import LOSSY, check_kind, encode
 from pulsefind.errors import HintError, OutputError
 from pulsefind.files import new_file
 from pulsefind.records import FloatArray
-from pulsefind.spool import BLOCK, Spool
+from pulsefind.spool import Spool
 
 PEAK_DBTP = -1.0
 """The highest true peak that is written (4 times oversampled, as ITU-R BS.1770 asks)."""

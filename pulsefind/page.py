@@ -55,9 +55,10 @@ def read_recording(path: Path, audio: Audio) -> Recording:
 def _tags(path: Path) -> tuple[str, str]:
     """Title and artist, empty where libsndfile finds none."""
     try:
-        with soundfile.SoundFile(path) as file:
+        # An absolute name: libsndfile takes a file called "-" for the standard input.
+        with soundfile.SoundFile(path.absolute()) as file:
             return file.title, file.artist
-    except (soundfile.LibsndfileError, RuntimeError):
+    except (soundfile.LibsndfileError, RuntimeError, TypeError):
         return "", ""
 
 

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import tempfile
 from pathlib import Path
 
+from pulsefind.child import Limits, running
 from pulsefind.errors import OutputError
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 """Program names under which such browsers are installed."""
 
-TIMEOUT_S = 120
+LIMITS = Limits(time_s=120, file_bytes=256 * 2**20)
+"""What printing may take; a browser reserves far more memory than it uses, so that has no bound."""
 
 
 def find_browser() -> str | None:
@@ -39,14 +40,24 @@ def pdf_of(html: str) -> bytes:
         source, target = Path(folder) / "sheet.html", Path(folder) / "sheet.pdf"
         source.write_text(html, encoding="utf-8")
         command = [browser, "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
-        command += ["--disable-component-update", "--disable-sync", "--no-pdf-header-footer"]
+        command += ["--disable-component-update", "--disable-sync", "--disable-extensions", "--no-pdf-header-footer"]
+        # The sheet needs nothing from anywhere: no name leads to an address.
+        command += ["--host-resolver-rules=MAP * ~NOTFOUND"]
         # Chromium refuses to sandbox a process that runs as root; the file that it opens is our own.
         command += ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
         command += [f"--user-data-dir={folder}/profile", f"--print-to-pdf={target}", source.as_uri()]
-        try:
-            run = subprocess.run(command, capture_output=True, timeout=TIMEOUT_S, check=False)
-        except (OSError, subprocess.TimeoutExpired) as error:
-            raise OutputError(f"{browser} could not print the PDF ({type(error).__name__}); write .html") from None
-        if run.returncode != 0 or not target.is_file():
-            raise OutputError(f"{browser} could not print the PDF (exit code {run.returncode}); write .html instead")
+        reason = _told(command)
+        if reason or not target.is_file():
+            raise OutputError(f"{browser} could not print the PDF ({reason or 'no file came'}); write .html instead")
         return target.read_bytes()
+
+
+def _told(command: list[str]) -> str | None:
+    """Run the browser: None if all went well, else the reason."""
+    try:
+        with running(command, LIMITS) as child:
+            while child.stdout.read(2**16):
+                pass
+            return child.finish()
+    except OSError as error:
+        return f"it can't be started: {error.strerror}"

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+FEWEST_FOR_TEMPO = 3
+"""Fewer beats than this have no tempo: it is 0."""
+
 
 def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[Any]:
     """Return a read-only copy with the given type and number of axes; NaN and infinity are refused."""
@@ -57,8 +60,9 @@ class Audio:
     sha256: str
 
     def __post_init__(self) -> None:
-        """Check the samples."""
-        _set(self, "samples", _frozen(self.samples, np.float32, 1, "samples"))
+        """Check the samples; an hour of them is not copied when nobody can change them anyway."""
+        if self.samples.flags.writeable or self.samples.dtype != np.float32 or self.samples.ndim != 1:
+            _set(self, "samples", _frozen(self.samples, np.float32, 1, "samples"))
 
     @property
     def duration_s(self) -> float:

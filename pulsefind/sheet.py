@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from math import ceil
@@ -88,10 +88,10 @@ class SongPage:
     size: str
 
 
-def sheet_html(analyses: Sequence[Analysis], paper: str = "a4") -> str:
+def sheet_html(analyses: Iterable[Analysis], paper: str = "a4") -> str:
     """Write the sheet as one HTML text: a page a song, after a page for the set when there are several songs.
 
-    paper is 'a4' or 'letter'.
+    paper is 'a4' or 'letter'. Each analysis is let go once its page is gathered, so a set may be as long as it likes.
     """
     songs = [song_page(analysis) for analysis in analyses]
     style = web_text("sheet.css").replace("{{paper}}", {"a4": "A4", "letter": "letter"}[paper])

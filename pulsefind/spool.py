@@ -7,8 +7,6 @@ practice files share one decoding. The temporary file has no name and vanishes w
 from __future__ import annotations
 
 import contextlib
-import struct
-import subprocess
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,17 +15,13 @@ from typing import IO
 
 import numpy as np
 import pyebur128
-import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from pulsefind.audio import check_readable, ffmpeg_command, killed_after
+from pulsefind.audio import decoded
 from pulsefind.errors import AudioError, OutputError
 from pulsefind.records import FloatArray
 from pulsefind.stretch import stretched
-
-BLOCK = 1 << 16
-"""Frames handled at a time."""
 
 MARGIN_S = 0.5
 """Sound kept on either side of the part asked for: loops fade through it."""
@@ -85,10 +79,10 @@ def spooled(path: Path, start_s: float | None, end_s: float | None, speed: float
     OutputError
         if there is no room for the temporary file.
     """
-    with _decoded(path) as (blocks, rate_hz), tempfile.TemporaryFile(prefix="pulsefind-") as file:
+    with decoded(path) as (blocks, rate_hz), tempfile.TemporaryFile(prefix="pulsefind-") as file:
         first = max(0, round(((start_s or 0.0) - MARGIN_S) * rate_hz))
         last = None if end_s is None else round((end_s + MARGIN_S) * rate_hz)
-        sound = _checked(_cut(blocks, first, last), path, rate_hz)
+        sound = _few_channels(_checked(_cut(blocks, first, last), path))
         target_hz = rate_hz if rate_hz in _RATES_KEPT else _FALLBACK_HZ
         if target_hz != rate_hz:
             sound = _resampled(sound, rate_hz, target_hz)
@@ -112,40 +106,6 @@ def processed(source: Spool, blocks: Iterator[Samples]) -> Iterator[Spool]:
         yield Spool(file, n, channels, source.rate_hz, source.origin_s, source.speed, loudness)
 
 
-@contextlib.contextmanager
-def _decoded(path: Path) -> Iterator[tuple[Iterator[Samples], int]]:
-    """Blocks of a recording and its rate, from libsndfile or else from ffmpeg."""
-    check_readable(path)
-    try:
-        file = soundfile.SoundFile(path)
-    except (soundfile.LibsndfileError, ValueError, OSError):
-        with _from_ffmpeg(path) as decoded:
-            yield decoded
-        return
-    with file:
-        yield _few_channels(file.blocks(BLOCK, dtype="float32", always_2d=True)), file.samplerate
-
-
-@contextlib.contextmanager
-def _from_ffmpeg(path: Path) -> Iterator[tuple[Iterator[Samples], int]]:
-    command = ffmpeg_command(path)
-    with killed_after(subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)) as process:
-        assert process.stdout is not None
-        header = process.stdout.read(24)
-        if len(header) < 24 or header[:4] != b".snd":
-            raise AudioError(f"{path}: holds no sound that can be decoded; check that it is a recording")
-        offset, _, _, rate_hz, channels = struct.unpack(">5I", header[4:24])
-        process.stdout.read(offset - 24)
-        yield _few_channels(_float_blocks(process.stdout, channels)), rate_hz
-
-
-def _float_blocks(pipe: IO[bytes], channels: int) -> Iterator[Samples]:
-    size = BLOCK * channels * _BYTES
-    while data := pipe.read(size):
-        whole = len(data) // (channels * _BYTES) * channels * _BYTES
-        yield np.frombuffer(data[:whole], ">f4").astype(np.float32).reshape(-1, channels)
-
-
 def _few_channels(blocks: Iterator[Samples]) -> Iterator[Samples]:
     for block in blocks:
         yield block if block.shape[1] <= 2 else block.mean(axis=1, keepdims=True)
@@ -162,17 +122,12 @@ def _cut(blocks: Iterator[Samples], first: int, last: int | None) -> Iterator[Sa
             return
 
 
-def _checked(blocks: Iterator[Samples], path: Path, rate_hz: int) -> Iterator[Samples]:
+def _checked(blocks: Iterator[Samples], path: Path) -> Iterator[Samples]:
     """Refuse what is damaged where it is found."""
-    try:
-        for block in blocks:
-            if not np.isfinite(block).all():
-                raise AudioError(f"{path}: holds samples that are not numbers; the file is damaged, export it again")
-            yield block
-    except (soundfile.LibsndfileError, RuntimeError) as error:
-        raise AudioError(
-            f"{path}: can't be decoded to its end ({error}); copy it again, or convert it to wav"
-        ) from None
+    for block in blocks:
+        if not np.isfinite(block).all():
+            raise AudioError(f"{path}: holds samples that are not numbers; the file is damaged, export it again")
+        yield block
 
 
 def _resampled(blocks: Iterator[Samples], from_hz: int, to_hz: int) -> Iterator[Samples]:

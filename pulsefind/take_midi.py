@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import mido
 import numpy as np
 
+from pulsefind.audio import LONGEST_S
+from pulsefind.formats import LARGEST_BYTES
 from pulsefind.take_records import TakeError, TakeHits
 
 _DRUM_CHANNEL = 9
@@ -45,7 +48,10 @@ def read_midi_take(path: Path) -> TakeHits:
         if the file is damaged, is of format 2 (unrelated sequences), or holds no notes.
     """
     try:
-        file = mido.MidiFile(path)
+        if path.stat().st_size > LARGEST_BYTES:
+            raise TakeError(f"{path}: is too large to be a MIDI file")
+        # From memory: read from the disk, a length in a damaged header would be set aside before it is read.
+        file = mido.MidiFile(file=io.BytesIO(path.read_bytes()))
         if file.type == 2:
             raise TakeError(f"{path}: holds unrelated sequences (format 2); save it as format 0 or 1")
         rows = _notes(file)
@@ -53,6 +59,8 @@ def read_midi_take(path: Path) -> TakeHits:
         raise TakeError(f"{path}: a damaged MIDI file ({error}); export it again") from None
     if not rows:
         raise TakeError(f"{path}: the MIDI file holds no notes; check that the right track was exported")
+    if rows[-1][0] > LONGEST_S:
+        raise TakeError(f"{path}: its notes go on for more than {LONGEST_S // 3600} hours; export it again")
     notes: tuple[str, ...] = ()
     drums = [row for row in rows if row[3] == _DRUM_CHANNEL]
     if not drums:

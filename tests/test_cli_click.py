@@ -130,7 +130,7 @@ def test_a_ladder(folder, monkeypatch, capsys):
         (("--reveal", "0", "--ladder", "--out", "steps"), "--reveal 0"),
         (("--out", "no/a.wav"), "does not exist"),
         (("--out", "a.xyz"), "no format that can be written"),
-        (("--out", "song.wav"), "--force"),
+        (("--out", "song.wav"), "is what is read"),
         (("--ladder", "--out", "no/steps"), "does not exist"),
         (("--ladder", "--out", "song.wav"), "is a file"),
         (("--ladder", "--kind", "xyz"), "no format that can be written"),
@@ -241,7 +241,7 @@ def same(one, two):
 
 
 def test_beats_of_another_recording_are_refused(folder, monkeypatch, capsys):
-    (folder / "beats.txt").write_text("1 1\n2 2\n900 3\n")
+    (folder / "beats.txt").write_text("899 1\n900 2\n901 3\n")
     code, _, err = run(monkeypatch, capsys, "find", "song.wav", "--from", "beats.txt")
     assert code == 2
     assert "check that they belong together" in err

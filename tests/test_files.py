@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from pulsefind.errors import OutputError
-from pulsefind.files import check_free, write_file
+from pulsefind.files import check_free, new_file, write_file
 
 
 def test_writes_and_leaves_nothing_else(tmp_path):
@@ -53,3 +53,43 @@ def test_new_files_follow_the_umask(tmp_path):
     finally:
         os.umask(old)
     assert Path(tmp_path / "a.json").stat().st_mode & 0o777 == 0o640
+
+
+def test_a_file_that_another_program_wrote_meanwhile_is_not_replaced(tmp_path):
+    path = tmp_path / "a.json"
+    with pytest.raises(OutputError, match="exists already"), new_file(path, force=False) as temporary:
+        temporary.write_bytes(b"ours")
+        path.write_bytes(b"theirs")
+    assert path.read_bytes() == b"theirs"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+
+
+def test_a_disk_without_hard_links_will_do(tmp_path, monkeypatch):
+    def no_links(*_):
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", no_links)
+    write_file(tmp_path / "a.json", b"{}", force=False)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+    with pytest.raises(OutputError, match="exists already"), new_file(tmp_path / "b.json", force=False) as temporary:
+        temporary.write_bytes(b"ours")
+        (tmp_path / "b.json").write_bytes(b"theirs")
+    assert (tmp_path / "b.json").read_bytes() == b"theirs"
+
+
+def test_what_is_read_is_never_written_over(tmp_path):
+    source, link = tmp_path / "song.wav", tmp_path / "link.wav"
+    source.write_bytes(b"the only copy")
+    link.symlink_to(source)
+    for out in (source, link):
+        with pytest.raises(OutputError, match="is what is read"):
+            check_free(out, force=True, source=source)
+
+
+def test_a_folder_that_can_not_be_written_is_said(tmp_path, monkeypatch):
+    def refused(**_):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("tempfile.mkstemp", refused)
+    with pytest.raises(OutputError, match=r"a.json: can't be written \(Permission denied\)"):
+        write_file(tmp_path / "a.json", b"{}", force=False)

@@ -46,6 +46,17 @@ def test_jams_is_valid_under_the_librarys_schema(song, tmp_path):
     assert document.file_metadata.duration == pytest.approx(song.track.duration_s)
 
 
+def test_jams_segments_are_the_guides_and_alone_stretches_with_their_lengths():
+    song = SONGS[0]
+    segments = json.loads(write_jams(song))["annotations"][3]["data"]
+    stretches = [stretch for guide in song.guides for stretch in guide.coverage] + list(song.alone)
+    assert stretches
+    expected = sorted((s.start_s, s.end_s) for s in stretches)
+    assert sorted((one["time"], one["time"] + one["duration"]) for one in segments) == [
+        pytest.approx(pair, abs=2e-6) for pair in expected
+    ]
+
+
 def test_jams_refuses_what_is_invalid(tmp_path):
     # The check above can fail: a tempo below zero is outside the schema.
     document = json.loads(write_jams(SONGS[0]))

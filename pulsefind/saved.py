@@ -1,0 +1,195 @@
+"""Records read back from JSON: every field of the type that the record names, and records that fit each other."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import math
+import types
+import typing
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulsefind.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray
+
+_ARRAYS: dict[Any, type] = {FloatArray: float, IntArray: int, NDArray[np.bool_]: bool}
+_LARGEST = 2**53
+"""Whole numbers up to here are exact in JSON and in floats."""
+
+_LONGEST_TEXT = 10_000
+_UNITS = (1, 2, 4, 8, 16, 32)
+_SLOTS = (1, 2, 3, 4, 6)
+_BPM_RANGE = (1.0, 2000.0)
+
+_Record = TypeVar("_Record")
+
+
+def read_record(record: type[_Record], data: object, where: str) -> _Record:
+    """Make a record from a JSON object; `where` names it in errors. Fields with a default may be missing.
+
+    Raises
+    ------
+    ValueError
+        if a field is missing, unknown, or of another type than the record says.
+    """
+    if not isinstance(data, dict):
+        raise ValueError(f"{where} is no object")
+    hints = _hints(typing.cast(type, record))
+    unknown = set(data) - set(hints)
+    if unknown:
+        raise ValueError(f"{where} has the unknown field {min(map(str, unknown))[:40]!r}")
+    values = {}
+    for field in dataclasses.fields(record):  # type: ignore[arg-type]
+        if field.name in data:
+            values[field.name] = read_value(hints[field.name], data[field.name], f"{where}.{field.name}")
+        elif field.default is dataclasses.MISSING:
+            raise ValueError(f"{where} lacks {field.name}")
+    return record(**values)
+
+
+@functools.cache
+def _hints(record: type) -> dict[str, Any]:
+    return typing.get_type_hints(record)
+
+
+def read_value(hint: Any, value: object, where: str) -> Any:
+    """A value of the type `hint`: number, text, tuple, array, record, or None where that is allowed."""
+    if hint in _ARRAYS:
+        return np.array([read_value(_ARRAYS[hint], item, where) for item in _list(value, where)], _ARRAYS[hint])
+    if dataclasses.is_dataclass(hint):
+        return read_record(typing.cast(type[Any], hint), value, where)
+    if isinstance(hint, types.UnionType):
+        inner = next(kind for kind in typing.get_args(hint) if kind is not types.NoneType)
+        return None if value is None else read_value(inner, value, where)
+    if typing.get_origin(hint) is tuple:
+        return _tuple(typing.get_args(hint), _list(value, where), where)
+    return _plain(hint, value, where)
+
+
+def _tuple(kinds: tuple[Any, ...], items: list[Any], where: str) -> tuple[Any, ...]:
+    if kinds[-1] is Ellipsis:
+        return tuple(read_value(kinds[0], item, where) for item in items)
+    if len(kinds) != len(items):
+        raise ValueError(f"{where} has {len(items)} entries, not {len(kinds)}")
+    return tuple(read_value(kind, item, where) for kind, item in zip(kinds, items, strict=True))
+
+
+def _list(value: object, where: str) -> list[Any]:
+    if not isinstance(value, list):
+        raise ValueError(f"{where} is no list")
+    return value
+
+
+def _plain(kind: type, value: object, where: str) -> Any:
+    if kind is float and isinstance(value, (int, float)) and not isinstance(value, bool):
+        if not math.isfinite(value) or abs(value) > _LARGEST:
+            raise ValueError(f"{where} is out of range")
+        return float(value)
+    if type(value) is not kind:
+        raise ValueError(f"{where} is no {kind.__name__}")
+    if isinstance(value, int) and abs(value) > _LARGEST:
+        raise ValueError(f"{where} is out of range")
+    if isinstance(value, str):
+        if len(value) > _LONGEST_TEXT:
+            raise ValueError(f"{where} is too long")
+        value.encode()  # Half a surrogate pair can be written in JSON, but is no text: UnicodeEncodeError.
+    return value
+
+
+def check_fits(analysis: Analysis) -> None:
+    """Check that the records of an analysis can belong together.
+
+    Raises
+    ------
+    ValueError
+        if not.
+    """
+    _check_track(analysis)
+    _check_bars(analysis)
+    _check_grid(analysis)
+    bars = analysis.bars
+    for number, guide in enumerate(analysis.guides):
+        _check_guide(guide, bars, f"guides[{number}]")
+    _check_stretches(analysis.alone, bars, "alone")
+    _need(len(analysis.plan) == len(bars.beats), "plan: its number of bars")
+    _need(all(k is None or 0 <= k < len(analysis.guides) for k in analysis.plan), "plan: a guide")
+    for misreading in analysis.misreadings:
+        _need(0 <= misreading.guide < len(analysis.guides), "misreadings: guide")
+        _need(0 < misreading.bpm <= 4 * _BPM_RANGE[1], "misreadings: bpm")
+
+
+def _need(holds: bool | np.bool_, what: str) -> None:
+    if not holds:
+        raise ValueError(f"{what} is out of range")
+
+
+def _check_track(analysis: Analysis) -> None:
+    track, sure, settings = analysis.track, analysis.confidence, analysis.settings
+    _need(0 <= track.start_s <= track.end_s <= track.duration_s < 1e6, "track: its times")
+    _need(track.channels >= 0 and track.rate_hz > 0, "track: its channels or rate")
+    for share in (sure.one, sure.octave, sure.meter, *(other.probability for other in analysis.alternatives)):
+        _need(0 <= share <= 1, "a probability")
+    if settings.meter is not None:
+        _need(2 <= settings.meter[0] <= 64 and settings.meter[1] in _UNITS, "settings: meter")
+
+
+def _check_bars(analysis: Analysis) -> None:
+    bars, beats = analysis.bars, analysis.beats
+    n = len(bars.beats)
+    lengths = {len(row) for row in (bars.first_beat, bars.beats_per_bar, bars.start_s, bars.number)}
+    _need(lengths == {n} and len(bars.count) == len(beats.time_s), "the number of bars or counts")
+    _need(len(analysis.tempo.bar_bpm) == n, "the number of tempi")
+    _need(bars.unit in _UNITS, "bars: unit")
+    if not n:
+        return
+    time_s = beats.time_s
+    _need(time_s[0] >= 0 and time_s[-1] <= analysis.track.duration_s + 1.0, "beats: time_s")
+    _need(np.diff(bars.number).tolist() == [1] * (n - 1) and bars.number[0] in (0, 1), "bars: number")
+    _need((bars.beats >= 1).all() and (bars.beats <= bars.beats_per_bar).all(), "bars: beats")
+    _need((bars.beats_per_bar <= 255).all(), "bars: beats_per_bar")
+    _need(np.array_equal(bars.start_s, time_s[bars.first_beat]), "bars: start_s")
+    _need(time_s[-1] < bars.end_s <= 2e6, "bars: end_s")
+    first_count = np.repeat(bars.count[bars.first_beat], bars.beats)
+    within = np.arange(len(time_s)) - np.repeat(bars.first_beat, bars.beats)
+    _need(np.array_equal(bars.count, first_count + within), "beats: count")
+    _need((bars.count >= 1).all() and (bars.count <= np.repeat(bars.beats_per_bar, bars.beats)).all(), "beats: count")
+    if len(time_s) > FEWEST_FOR_TEMPO - 1:
+        for bpm in (analysis.tempo.bpm, *analysis.tempo.bar_bpm):
+            _need(_BPM_RANGE[0] <= bpm <= _BPM_RANGE[1], "tempo: bpm")
+
+
+def _check_grid(analysis: Analysis) -> None:
+    next_bar = 0
+    for section in analysis.grid.sections:
+        _need(section.first_bar == next_bar <= section.last_bar, "grid: its bars")
+        _need(section.slots_per_beat in _SLOTS, "grid: slots_per_beat")
+        _need(0.1 <= section.swing_ratio <= 10, "grid: swing_ratio")
+        next_bar = section.last_bar + 1
+    _need(next_bar == len(analysis.bars.beats), "grid: its bars")
+
+
+def _check_guide(guide: Guide, bars: Bars, where: str) -> None:
+    n = len(bars.beats)
+    _need(1 <= guide.pattern_bars <= 64 and len(guide.places) > 0, f"{where}: its pattern")
+    for place in guide.places:
+        _need(1 <= place.bar <= guide.pattern_bars, f"{where}: a place's bar")
+        _need(-1 <= place.position_beats <= 256, f"{where}: position_beats")
+        _need(0 <= place.hit_rate <= 1 and place.spread_ms >= 0, f"{where}: hit_rate or spread_ms")
+    if len(guide.hits.bar):
+        _need(guide.hits.bar.min() >= 0 and guide.hits.bar.max() < n, f"{where}: hits.bar")
+        _need(guide.hits.time_s[0] >= 0 and guide.hits.time_s[-1] < 2e6, f"{where}: hits.time_s")
+    _need(bool(guide.coverage), f"{where}: its coverage")
+    _check_stretches(guide.coverage, bars, where)
+    _need(guide.sound.centre_hz > 0 and guide.sound.decay_ms >= 0, f"{where}: its sound")
+    for share in (guide.recurrence, guide.audibility, guide.tightness, guide.coverage_share, guide.score):
+        _need(0 <= share <= 1, f"{where}: its score")
+
+
+def _check_stretches(stretches: tuple[Any, ...], bars: Bars, where: str) -> None:
+    last = -1
+    for stretch in stretches:
+        _need(last < stretch.first_bar <= stretch.last_bar < len(bars.beats), f"{where}: a stretch of bars")
+        _need(0 <= stretch.start_s <= stretch.end_s <= 2e6, f"{where}: times of a stretch")
+        last = stretch.last_bar

@@ -1,0 +1,152 @@
+"""Child processes: bounded, told apart by how they end, and gone when we are."""
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from pulsefind import pdf
+from pulsefind.child import Limits, running
+from pulsefind.errors import OutputError
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and limits of Unix")
+
+
+def python(code):
+    return [sys.executable, "-c", code]
+
+
+def ended(pid):
+    """Has a process ended? A zombie that nobody has waited for yet counts as ended."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] == "Z"
+    except FileNotFoundError:
+        return True
+
+
+def wait_until(condition, limit_s=20.0):
+    deadline = time.monotonic() + limit_s
+    while not condition():
+        assert time.monotonic() < deadline, "waited in vain"
+        time.sleep(0.02)
+
+
+def test_a_child_that_ends_well_gives_its_output_and_no_reason():
+    with running(python("print('hello')"), Limits(30)) as child:
+        assert child.stdout.read() == b"hello\n"
+        assert child.finish() is None
+
+
+def test_a_child_that_fails_gives_its_last_line():
+    code = "import sys; print('first', file=sys.stderr); print('the last word', file=sys.stderr); sys.exit(3)"
+    with running(python(code), Limits(30)) as child:
+        assert child.finish() == "the last word"
+    with running(python("import sys; sys.exit(3)"), Limits(30)) as child:
+        assert child.finish() == "exit code 3"
+
+
+def test_a_child_that_talks_without_end_on_stderr_does_not_block():
+    code = "import sys; sys.stderr.write('x' * 10_000_000); print('done')"
+    with running(python(code), Limits(30)) as child:
+        assert child.stdout.read() == b"done\n"
+        assert child.finish() is None
+
+
+def test_time_is_limited():
+    with running(python("import time; time.sleep(100)"), Limits(0.5)) as child:
+        assert child.stdout.read() == b""
+        assert child.finish() == "it took longer than 0.5 s"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="counts memory the Linux way")
+def test_memory_is_limited():
+    with running(python("bytearray(2**30)"), Limits(30, memory_bytes=2**28)) as child:
+        assert child.finish() == "MemoryError"
+
+
+def test_what_it_writes_is_limited(tmp_path):
+    path = tmp_path / "big"
+    with running(python(f"open({str(path)!r}, 'wb').write(bytes(100_000))"), Limits(30, file_bytes=1000)) as child:
+        assert child.finish() is not None
+    assert path.stat().st_size <= 1000
+
+
+def test_leaving_the_block_ends_the_child_and_its_own_children():
+    code = "import subprocess; p = subprocess.Popen(['sleep', '100']); print(p.pid, flush=True); p.wait()"
+    with running(python(code), Limits(60)) as child:
+        grandchild = int(child.stdout.readline())
+        assert not ended(grandchild)
+    wait_until(lambda: ended(grandchild))
+
+
+def test_standard_input_is_empty():
+    with running(python("import sys; print(sys.stdin.read() == '')"), Limits(30)) as child:
+        assert child.stdout.read() == b"True\n"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the kernel's help is Linux's")
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
+def test_the_child_dies_with_its_parent(how):
+    code = (
+        "from pulsefind.child import Limits, running\n"
+        "with running(['sh', '-c', 'echo $$; exec sleep 100'], Limits(200)) as child:\n"
+        "    print(int(child.stdout.readline()), flush=True)\n"
+        "    child.finish()\n"
+    )
+    parent = subprocess.Popen(python(code), stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+    with parent:
+        pid = int(parent.stdout.readline())
+        assert not ended(pid)
+        parent.send_signal(how)
+    wait_until(lambda: ended(pid))
+
+
+def test_a_program_that_is_not_there_is_an_os_error():
+    with pytest.raises(FileNotFoundError), running(["/no/such/program"], Limits(1)):
+        pass
+
+
+def fake_browser(tmp_path, monkeypatch, body):
+    path = tmp_path / "browser"
+    path.write_text(f"#!/bin/sh\n{body}\n")
+    path.chmod(0o755)
+    monkeypatch.setattr(pdf, "find_browser", lambda: str(path))
+
+
+@pytest.mark.parametrize(
+    ("body", "told"),
+    [
+        ("exit 0", "no file came"),
+        ("echo 'no display' >&2; exit 4", "no display"),
+        ("kill -SEGV $$", "signal 11"),
+        ("sleep 100", "longer than 0.5 s"),
+    ],
+)
+def test_a_browser_that_fails_is_told_and_leaves_nothing(tmp_path, monkeypatch, body, told):
+    fake_browser(tmp_path, monkeypatch, body)
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    if "longer" in told:
+        monkeypatch.setattr(pdf, "LIMITS", Limits(0.5))
+    with pytest.raises(OutputError, match=told):
+        pdf.pdf_of("<p>sheet</p>")
+    assert [path.name for path in tmp_path.iterdir()] == ["browser"]
+
+
+def test_a_browser_that_can_not_be_started_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(pdf, "find_browser", lambda: str(tmp_path / "gone"))
+    with pytest.raises(OutputError, match="can't be started"):
+        pdf.pdf_of("<p>sheet</p>")
+
+
+def test_no_shell_anywhere():
+    package = Path(pdf.__file__).parent
+    for path in package.glob("*.py"):
+        text = path.read_text()
+        assert "shell=" not in text, path
+        assert "os.system" not in text, path
+        # child.py is the one place where processes start.
+        assert ("import subprocess" in text) == (path.stem == "child"), path

@@ -1,0 +1,26 @@
+"""The table of licences: complete, and put where it belongs."""
+
+import pytest
+
+from eval import licences
+from eval.licences import END, START, table, with_table
+
+
+def test_every_package_tells_a_licence():
+    for name in ("numpy", "scipy", "librosa", "soundfile", "typer", "mido"):
+        assert licences.licence(name) != "not told", name
+
+
+def test_what_is_needed_is_followed_through(monkeypatch):
+    needs = {"a": ["numpy>=2", "scipy; extra == 'more'", "no-such-package>=1"], "numpy": ["mido"], "mido": ["numpy"]}
+    monkeypatch.setattr(licences, "requires", needs.get)
+    assert licences.needed("a") == ["mido", "numpy"]
+
+
+def test_the_table_stands_between_its_marks():
+    text = with_table(f"before\n{START}\nold\n{END}\nafter\n", table(["mido"]))
+    assert text.startswith(f"before\n{START}\n| package | licence |\n|---|---|\n| mido | MIT")
+    assert text.endswith(f"{END}\nafter\n")
+    assert "old" not in text
+    with pytest.raises(ValueError, match="substring not found"):
+        with_table("no marks", "")

@@ -1,0 +1,33 @@
+"""The sampler of changes: it changes what it says, and its changes are noticed or not."""
+
+import ast
+
+from eval.mutants import changed, changes_of, sample
+
+SOURCE = "def f(a, b):\n    return a + b if a < 3 and not b else a\n"
+
+
+def test_each_change_changes_one_thing():
+    texts = {changed(SOURCE, k)[1] for k in range(len(changes_of(ast.parse(SOURCE))))}
+    assert texts == {
+        "def f(a, b):\n    return a - b if a < 3 and (not b) else a",
+        "def f(a, b):\n    return a + b if a <= 3 and (not b) else a",
+        "def f(a, b):\n    return a + b if a < 4 and (not b) else a",
+        "def f(a, b):\n    return a + b if a < 3 or not b else a",
+        "def f(a, b):\n    return a + b if a < 3 and +b else a",
+    }
+
+
+def test_a_change_without_a_test_survives(tmp_path):
+    for folder in ("pulsefind", "tests"):
+        (tmp_path / folder).mkdir()
+    (tmp_path / "pulsefind" / "__init__.py").touch()
+    path = tmp_path / "pulsefind" / "one.py"
+    path.write_text("def f(a):\n    return a + 1\n\n\ndef g(a):\n    return a * 2\n")
+    (tmp_path / "tests" / "test_one.py").write_text(
+        "from pulsefind.one import f\n\n\ndef test_f():\n    assert f(1) == 2\n"
+    )
+    total, tried, survived = sample(tmp_path, "one", 10, 1)
+    assert (total, tried) == (4, 4)
+    assert sorted(survived) == ["one.py:6: return a * 3", "one.py:6: return a / 2"]
+    assert path.read_text().endswith("return a * 2\n")
