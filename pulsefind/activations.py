@@ -15,7 +15,7 @@ from scipy.ndimage import maximum_filter1d
 from pulsefind import cache
 from pulsefind.child import worker_pool
 from pulsefind.errors import HintError
-from pulsefind.network import pulse_activations
+from pulsefind.network import BASS_BANDS, pulse_activations
 from pulsefind.records import Activations, Audio, FloatArray
 
 NETWORKS = ("both", "own", "stock")
@@ -32,14 +32,17 @@ their memory of what they heard is far shorter."""
 
 _ODDS_REACH = 2
 _ODDS_FLOOR = 0.005
+_HALF_REACH = 3
+_HALF_FLOOR = 1e-4
 
 
 def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     """Let one network or both listen, or take what an earlier run on the same sound left in the cache.
 
     With both, the stock network says where beats are (it errs less on songs without drums) and the mean of both
-    which of them are downbeats (each knows songs on which the other fails). 100 frames a second; an empty
-    recording gives n_frames = 0.
+    which of them are downbeats (each knows songs on which the other fails). Which half of a beat is the beat is told by
+    our own network wherever it is asked, from the mean of what it hears in the whole and in the bass alone. 100 frames
+    a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -49,22 +52,31 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     if network not in NETWORKS:
         raise HintError(f"--network {network}: there is {', '.join(NETWORKS[:-1])} and {NETWORKS[-1]}")
     if len(audio.samples) == 0:
-        return Activations(np.zeros((0, 2)), np.zeros(0), _FRAME_RATE_HZ)
+        return Activations(np.zeros((0, 2)), np.zeros(0), np.zeros(0), _FRAME_RATE_HZ)
     asked = {
         "own": (_own,),
         "stock": (_stock,),
         "both": (_stock, _own),
     }[network]
     heard = [listen(audio, use_cache) for listen in asked]
-    n_frames = min(len(values) for values in heard)
-    odds = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
-    return Activations(heard[0][:n_frames], odds, _FRAME_RATE_HZ)
+    by_half = [heard[-1]] if network == "stock" else [heard[-1], pulse_activations(audio, bands=BASS_BANDS)]
+    n_frames = min(len(values) for values in (*heard, *by_half))
+    downbeats = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
+    halves = np.mean([half_odds(values[:n_frames]) for values in by_half], axis=0)
+    return Activations(heard[0][:n_frames], downbeats, halves, _FRAME_RATE_HZ)
 
 
 def downbeat_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of downbeat against other beat, from the highest activations within 20 ms."""
     near = maximum_filter1d(values, 2 * _ODDS_REACH + 1, axis=0, mode="nearest")
     odds: FloatArray = np.log(near[:, 1] + _ODDS_FLOOR) - np.log(near[:, 0] + _ODDS_FLOOR)
+    return odds
+
+
+def half_odds(values: FloatArray) -> FloatArray:
+    """(n_frames,) log odds of any beat, the highest within 30 ms."""
+    beat = np.clip(values.sum(axis=1), _HALF_FLOOR, 1 - _HALF_FLOOR)
+    odds: FloatArray = maximum_filter1d(np.log(beat / (1 - beat)), 2 * _HALF_REACH + 1, mode="nearest")
     return odds
 
 

@@ -50,6 +50,7 @@ HARMONY_LIMIT = 4.0
 
 _TEMPO_CENTRE_BPM, _TEMPO_WIDTH = 120.0, 0.8
 _FAR_BEAT = 0.2
+_UNLIKELY = 0.2
 _MIN_BEATS = 4
 
 
@@ -59,6 +60,7 @@ class _Heard:
 
     values: FloatArray
     downbeat_odds: FloatArray
+    half_odds: FloatArray
     rate_hz: float
     first_frame: int
     harmony: Harmony
@@ -86,12 +88,14 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     rate_hz = activations.frame_rate_hz
     if len(values) < rate_hz:
         return _no_pulse()
-    odds = activations.downbeat_odds[first_frame : first_frame + len(values)]
-    heard = _Heard(values, odds, rate_hz, first_frame, harmony)
+    sounding = slice(first_frame, first_frame + len(values))
+    odds, halves = activations.downbeat_odds[sounding], activations.half_odds[sounding]
+    heard = _Heard(values, odds, halves, rate_hz, first_frame, harmony)
     readings = [r for r in _readings(heard, settings) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
-    best = readings[0]
+    half = _better_half(heard, readings[0], settings)
+    best = half.reading
     time_s = (best.path.frame + first_frame) / rate_hz
     time_s, moved = _with_fixed_one(time_s, settings.one_at_s)
     if settings.one_at_s is not None:
@@ -99,9 +103,10 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
     probability_one, one_alternatives = _phase(best, time_s, settings)
-    warnings = _disagreements(settings, moved, probability_one)
+    probability_one *= half.probability
+    warnings = _disagreements(settings, moved or half.probability < _UNLIKELY, probability_one)
     meter_share = _meter_share(best, settings)
-    alternatives = one_alternatives + _octave_alternatives(readings, shares)
+    alternatives = one_alternatives + half.alternatives + _octave_alternatives(readings, shares)
     return Pulse(
         time_s=time_s,
         count=best.bars.count,
@@ -145,6 +150,43 @@ def _readings(heard: _Heard, settings: Settings) -> list[_Reading]:
             if len(path.frame) >= 2:
                 readings.append(_reading(heard, path, settings))
     return readings
+
+
+@dataclass(frozen=True, slots=True)
+class _Half:
+    """A reading on one half of the beat, how likely that is the right half, and the other half as an alternative."""
+
+    reading: _Reading
+    probability: float
+    alternatives: tuple[Alternative, ...]
+
+
+def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
+    """The reading, or the same half a beat later, whichever half is marked more strongly over the whole track.
+
+    A search follows what is struck most surely, and that may be a guitar between the beats. A hint at a 1 decides it.
+    """
+    path = reading.path
+    other = _half_a_beat_later(path)
+    if len(other.frame) < _MIN_BEATS:
+        return _Half(reading, 1.0, ())
+    odds = float(heard.half_odds[path.frame].mean() - heard.half_odds[other.frame].mean())
+    stays = odds >= 0
+    if settings.one_at_s is not None:
+        frame = settings.one_at_s * heard.rate_hz - heard.first_frame
+        stays = bool(np.abs(path.frame - frame).min() <= np.abs(other.frame - frame).min())
+    share = float(1 / (1 + np.exp(-odds if stays else odds)))
+    chosen, left = (reading, other) if stays else (_reading(heard, other, settings), path)
+    if settings.one_at_s is not None or share > 0.99:
+        return _Half(chosen, share, ())
+    ones = left.frame[_reading(heard, left, settings).bars.count == 1] + heard.first_frame
+    hint = f"--one-at {ones[0] / heard.rate_hz:.2f}"
+    return _Half(chosen, share, (Alternative("the beat is half a beat away", 1 - share, hint),))
+
+
+def _half_a_beat_later(path: BeatPath) -> BeatPath:
+    """The path through the middles between the beats."""
+    return BeatPath((path.frame[:-1] + path.frame[1:]) // 2, path.interval[:-1], path.log_likelihood)
 
 
 def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
@@ -268,6 +310,6 @@ def _disagreements(settings: Settings, moved: bool, probability_one: float) -> t
         return ()
     if moved:
         return (f"no beat was heard near {settings.one_at_s:.2f} s; all beats were moved to put a 1 there",)
-    if probability_one < 0.2:
+    if probability_one < _UNLIKELY:
         return (f"the sound speaks against a 1 at {settings.one_at_s:.2f} s; it was set there as asked",)
     return ()

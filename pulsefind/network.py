@@ -30,6 +30,8 @@ HOP = 441
 FRAME_RATE_HZ = RATE_HZ / HOP
 WINDOWS = (1024, 4096)
 BANDS = 81
+BASS_BANDS = 29
+"""The bands below 250 Hz."""
 NETWORK = "pulse-1"
 """Name of the network whose weights come with the package."""
 
@@ -239,29 +241,39 @@ def read_weights(path: Path) -> Weights:
     return weights
 
 
-def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights) -> Float32Array:
-    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a 22.05 kHz signal in blocks."""
+def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights, bands: int = BANDS) -> Float32Array:
+    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a 22.05 kHz signal in blocks.
+
+    Only the lowest of its bands are let through, if so many are asked for.
+    """
     stream = _Stream(weights)
-    found = [stream.push(frames, last=False) for frames in features(blocks, gain)]
+    found = []
+    for frames in features(blocks, gain):
+        frames[:, :, bands:] = 0
+        found.append(stream.push(frames, last=False))
     if not found:
         return np.zeros((0, len(weights.outputs)), np.float32)
     found.append(stream.push(np.zeros((0, len(WINDOWS), BANDS), np.float32), last=True))
     return np.concatenate(found)
 
 
-def network_outputs(audio: Audio, weights: Weights | None = None) -> Float32Array:
-    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate."""
+def network_outputs(audio: Audio, weights: Weights | None = None, bands: int = BANDS) -> Float32Array:
+    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
+
+    With BASS_BANDS it hears the bass alone, which tells the beat from the half between two beats where what is strummed
+    above doesn't.
+    """
     rms = _rms(audio.samples)
-    return outputs(_resampled(audio), _LEVEL / (rms + 1e-6), weights or packaged_weights())
+    return outputs(_resampled(audio), _LEVEL / (rms + 1e-6), weights or packaged_weights(), bands)
 
 
-def pulse_activations(audio: Audio, weights: Weights | None = None) -> NDArray[np.float64]:
+def pulse_activations(audio: Audio, weights: Weights | None = None, bands: int = BANDS) -> NDArray[np.float64]:
     """Beat and downbeat probabilities (n_frames, 2) at 100 frames a second, as records.Activations wants them.
 
     Column 0 is "a beat that is not a downbeat", column 1 "a downbeat". The network's 50 frames a second are
     interpolated. An empty recording gives n_frames = 0.
     """
-    return at_100_hz(network_outputs(audio, weights), len(audio.samples) / audio.rate_hz)
+    return at_100_hz(network_outputs(audio, weights, bands), len(audio.samples) / audio.rate_hz)
 
 
 def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:

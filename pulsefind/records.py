@@ -75,12 +75,14 @@ class Activations:
     """How likely a beat and a downbeat are, frame by frame.
 
     values: (n_frames, 2) in 0..1, the first column "a beat that is not a downbeat", the second "a downbeat";
-    downbeat_odds: (n_frames,) log odds that a beat at that frame is a downbeat, from every network that was asked.
+    downbeat_odds: (n_frames,) log odds that a beat at that frame is a downbeat, from every network that was asked;
+    half_odds: (n_frames,) log odds of a beat near that frame, from what tells a beat from the middle between two beats.
     Frame k is centred at k / frame_rate_hz seconds.
     """
 
     values: FloatArray
     downbeat_odds: FloatArray
+    half_odds: FloatArray
     frame_rate_hz: float
 
     def __post_init__(self) -> None:
@@ -89,9 +91,10 @@ class Activations:
         if values.shape[1] != 2 or (values < 0).any() or (values > 1).any():
             raise ValueError("values must have two columns within 0..1")
         _set(self, "values", values)
-        _set(self, "downbeat_odds", _frozen(self.downbeat_odds, np.float64, 1, "downbeat_odds"))
-        if len(self.downbeat_odds) != len(values):
-            raise ValueError("values and downbeat_odds differ in length")
+        for name in ("downbeat_odds", "half_odds"):
+            _set(self, name, _frozen(getattr(self, name), np.float64, 1, name))
+            if len(getattr(self, name)) != len(values):
+                raise ValueError(f"values and {name} differ in length")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,8 @@ from pulsefind.records import Activations, Beats
 
 
 def flat_activations(length_s):
-    return Activations(np.full((int(length_s * 100), 2), 0.3), np.zeros(int(length_s * 100)), 100.0)
+    n = int(length_s * 100)
+    return Activations(np.full((n, 2), 0.3), np.zeros(n), np.zeros(n), 100.0)
 
 
 def test_the_smoother_solves_its_equation():
@@ -56,7 +57,7 @@ def test_a_change_of_tempo_is_kept():
 
 def test_beats_without_hit_or_activation_are_carried():
     a_pulse = pulse(20)
-    silent = Activations(np.zeros((1200, 2)), np.zeros(1200), 100.0)
+    silent = Activations(np.zeros((1200, 2)), np.zeros(1200), np.zeros(1200), 100.0)
     assert place_beats(a_pulse, hits_at(a_pulse.time_s[:10]), silent).carried.tolist() == [False] * 10 + [True] * 10
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pulsefind import decode as decoder
-from pulsefind.activations import downbeat_odds
+from pulsefind.activations import downbeat_odds, half_odds
 from pulsefind.records import Activations, Harmony, Settings
 
 FPS = 100
@@ -13,7 +13,7 @@ NO_HARMONY = Harmony(np.zeros((0, 24)), 20.0)
 
 def heard(values):
     """Activations of one network."""
-    return Activations(values, downbeat_odds(values), FPS)
+    return Activations(values, downbeat_odds(values), half_odds(values), FPS)
 
 
 def decode(activations, settings, harmony=NO_HARMONY):
@@ -129,3 +129,31 @@ def test_chord_changes_settle_the_one_where_the_network_does_not_know():
             chord[k, 5 * int((k / 20 - times[first]) // 2.0) % 12] = 1.0
         pulse = decode(even, Settings(meter=(4, 4)), Harmony(chord, 20.0))
         assert np.flatnonzero(pulse.count == 1)[0] == first
+
+
+def strummed_between():
+    """A song whose activations are a little higher between the beats, and evidence that the beats are the beats."""
+    times, count = song()
+    late = activations(times + 0.25, count, 42)
+    told = activations(times, count, 42)
+    return times, Activations(late.values, late.downbeat_odds, told.half_odds, FPS)
+
+
+def test_the_half_that_is_marked_more_strongly_is_the_beat():
+    times, heard = strummed_between()
+    pulse = decode(heard, Settings())
+    inside = times[(times > pulse.time_s[0] - 0.1) & (times < pulse.time_s[-1] + 0.1)]
+    assert np.abs(pulse.time_s[:, None] - inside).min(axis=0).max() < 0.03
+    unmoved = decode(Activations(heard.values, heard.downbeat_odds, -heard.half_odds, FPS), Settings())
+    assert np.abs(unmoved.time_s[:, None] - (inside[1:-1] + 0.25)).min(axis=0).max() < 0.03
+
+
+def test_the_other_half_is_kept_as_an_alternative_with_the_hint_that_selects_it():
+    _, heard = strummed_between()
+    doubtful = Activations(heard.values, heard.downbeat_odds, 0.1 * heard.half_odds, FPS)
+    first = decode(doubtful, Settings())
+    other = next(a for a in first.alternatives if a.reading == "the beat is half a beat away")
+    assert 0.01 < other.probability < 0.5
+    assert first.probability_one <= 1 - other.probability + 1e-9
+    second = decode(doubtful, Settings(one_at_s=float(other.hint.split()[1])))
+    assert np.abs(second.time_s[:, None] - first.time_s[2:-2]).min(axis=0).min() > 0.2

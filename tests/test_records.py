@@ -39,7 +39,7 @@ def test_counts_lie_within_the_bar():
 
 def test_activations_are_probabilities():
     with pytest.raises(ValueError, match=r"0\.\.1"):
-        Activations(np.array([[0.5, 1.2]]), np.zeros(1), 100.0)
+        Activations(np.array([[0.5, 1.2]]), np.zeros(1), np.zeros(1), 100.0)
 
 
 def test_bars_cover_the_beats():
