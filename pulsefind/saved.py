@@ -146,7 +146,7 @@ def _check_bars(analysis: Analysis) -> None:
         return
     time_s = beats.time_s
     _need(time_s[0] >= 0 and time_s[-1] <= analysis.track.duration_s + 1.0, "beats: time_s")
-    _need(np.diff(bars.number).tolist() == [1] * (n - 1) and bars.number[0] in (0, 1), "bars: number")
+    _need(np.diff(bars.number).tolist() == [1] * (n - 1) and bars.number[0] == int(bars.count[0] == 1), "bars: number")
     _need((bars.beats >= 1).all() and (bars.beats <= bars.beats_per_bar).all(), "bars: beats")
     _need((bars.beats_per_bar <= 255).all(), "bars: beats_per_bar")
     _need(np.array_equal(bars.start_s, time_s[bars.first_beat]), "bars: start_s")
