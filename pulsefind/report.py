@@ -199,12 +199,17 @@ def _others(analysis: Analysis) -> list[str]:
 def _best_for(analysis: Analysis) -> list[str]:
     """Which guide is the easiest to hear and which tells most, where they are two."""
     guides = analysis.guides
-    easiest = max(range(len(guides)), key=lambda k: guides[k].audibility * guides[k].coverage_share)
-    telling = max(range(len(guides)), key=lambda k: guides[k].score * _telling(guides[k], analysis))
+    easiest = _first_at_the_top([guide.audibility * guide.coverage_share for guide in guides])
+    telling = _first_at_the_top([guide.score * _telling(guide, analysis) for guide in guides])
     if easiest == telling:
         return []
     settled = fixes(guides[telling], analysis.bars, analysis.tempo) or "the pulse"
     return field("Best", f"easiest to hear is {easiest + 1}; {telling + 1} tells you most: it settles {settled}")
+
+
+def _first_at_the_top(values: list[float]) -> int:
+    """The first of those that are as good as the best: what differs by less than 3 % is not worth another line."""
+    return next(k for k, value in enumerate(values) if value >= 0.97 * max(values))
 
 
 def _telling(guide: Guide, analysis: Analysis) -> float:

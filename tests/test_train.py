@@ -39,7 +39,7 @@ def test_the_same_seed_gives_the_same_song(maker):
 def test_beats_count_through_bars_and_move_on(style):
     rng = np.random.default_rng(11)
     bpm = sum(style.bpm) / 2
-    song = perform(compose(style, bpm, 12, rng, with_band=True, with_drums=True), 40.0, rng)
+    song = perform(compose(style, bpm, 12, rng, with_band=True, with_drums=True, share_late=0.12), 40.0, rng)
     steps, counts = np.diff(song.beats[:, 0]), song.beats[:, 1]
     assert (steps > 0).all()
     assert 0.55 < np.median(steps) * bpm / 60 < 1.8
