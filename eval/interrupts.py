@@ -98,10 +98,10 @@ def broken_off(job: Job, place: Path, after_s: float, how: signal.Signals, expec
     """Break a job off, and say what is wrong with what it leaves; an empty list if nothing is."""
     process = start(job, place)
     time.sleep(after_s)
-    if how is signal.SIGINT:
-        os.killpg(process.pid, how) if process.poll() is None else None
-    else:
+    if how is not signal.SIGINT:
         process.send_signal(how)
+    elif process.poll() is None:
+        os.killpg(process.pid, how)
     try:
         _, said = process.communicate(timeout=PATIENCE_S)
     except subprocess.TimeoutExpired:

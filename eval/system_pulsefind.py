@@ -13,7 +13,12 @@ from pulsefind.records import Analysis, Guide, Settings
 
 def answer(path: Path, given: Reference | None) -> Answer:
     """Analyse the recording without any hint and without the cache."""
-    analysis = pulsefind.analyse(path, Settings(use_cache=False))
+    return analysed(path, Settings(use_cache=False))
+
+
+def analysed(path: Path, settings: Settings) -> Answer:
+    """What pulsefind says with these settings."""
+    analysis = pulsefind.analyse(path, settings)
     return Answer(
         beat_s=np.array(analysis.beats.time_s),
         count=np.array(analysis.bars.count),

@@ -259,14 +259,15 @@ def load_analysis(path: Path) -> Analysis:
     try:
         if path.stat().st_size > LARGEST_BYTES:
             raise FormatError(f"{path}: is too large to be a saved analysis")
-        return from_json(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
     except UnicodeDecodeError:
         raise FormatError(f"{path}: is no saved analysis; make one with `pulsefind find --out`") from None
+    try:
+        return from_json(text)
     except FormatError as error:
-        told = str(error)
-        raise FormatError(told if told.startswith(str(path)) else f"{path}: {told}") from None
+        raise FormatError(f"{path}: {error}") from None
 
 
 def _unspread(document: dict[str, Any]) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from pulsefind.hints import parse_range
 if TYPE_CHECKING:
     from pulsefind.mix import Levels, Rendered
     from pulsefind.practice import Part, Plan
-    from pulsefind.records import Analysis
+    from pulsefind.records import Analysis, Settings
 
 _WIDTH = 80
 
@@ -114,8 +114,7 @@ def click(
         raise HintError("--seed places the gaps of --gap; give that too, like --gap 4:4")
     if ladder and (on != "beats" or gap or thin is not None or alone):
         raise HintError("--ladder chooses places and gaps of its own; leave out --on, --gap, --thin and --alone")
-    if saved and (beats_from or meter or bpm or one_at):
-        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm and --one-at, or it")
+    check_hints(saved, beats_from, meter, bpm, one_at)
     out = _check_output(track, out, ladder, kind, force)
     plan = Plan(
         places=on,
@@ -129,7 +128,7 @@ def click(
     levels = Levels(click_db, track_db, not alone, split)
     check_speed(speed)
     settings = cli.settings_from(meter, bpm, one_at, None, not no_cache, network)
-    analysis = fitting(saved, track) if saved else cli._analyse(track, settings, beats_from)
+    analysis = saved_or_found(saved, track, settings, beats_from)
     check_beats(analysis)
     if swing is not None:
         analysis = swung(analysis, swing)
@@ -154,10 +153,20 @@ def _check_output(track: Path, out: Path | None, ladder: bool, kind: str, force:
     return out
 
 
-def fitting(saved: Path, track: Path) -> Analysis:
-    """A saved analysis, if it is one of this track."""
+def check_hints(
+    saved: Path | None, beats_from: Path | None, meter: str | None, bpm: str | None, one_at: str | None
+) -> None:
+    """Refuse hints beside a saved analysis, which they could not change."""
+    if saved and (beats_from or meter or bpm or one_at):
+        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm and --one-at, or it")
+
+
+def saved_or_found(saved: Path | None, track: Path, settings: Settings, beats_from: Path | None) -> Analysis:
+    """The saved analysis, if it is one of this track; without one the track is analysed."""
     from pulsefind.analysis import load_analysis
 
+    if saved is None:
+        return cli._analyse(track, settings, beats_from)
     analysis = load_analysis(saved)
     if analysis.track.name != track.name:
         raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {track.name}")

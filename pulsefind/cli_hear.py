@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from pulsefind import cli
-from pulsefind.cli_click import SavedOption, caution, fitting
+from pulsefind.cli_click import SavedOption, caution, check_hints, saved_or_found
 from pulsefind.errors import HintError
 
 _WIDTH = 80
@@ -44,14 +44,13 @@ def hear(
     from pulsefind.report import places_text, time_text
     from pulsefind.spool import spooled
 
-    if saved and (beats_from or meter or bpm or one_at):
-        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm and --one-at, or it")
+    check_hints(saved, beats_from, meter, bpm, one_at)
     out = out or Path(f"{track.stem} guide {guide}.wav")
     check_kind(out)
     for path in (out, loop_path(out)):
-        check_free(path, force)
+        check_free(path, force, track)
     settings = cli.settings_from(meter, bpm, one_at, None, not no_cache, network)
-    analysis = fitting(saved, track) if saved else cli._analyse(track, settings, beats_from)
+    analysis = saved_or_found(saved, track, settings, beats_from)
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")
     chosen = chosen_guide(analysis, guide)

@@ -50,7 +50,7 @@ HARMONY_LIMIT = 4.0
 
 _TEMPO_CENTRE_BPM, _TEMPO_WIDTH = 120.0, 0.8
 _FAR_BEAT = 0.2
-_UNLIKELY = 0.2
+_UNLIKELY, _SETTLED = 0.2, 0.99
 _MIN_BEATS = 4
 
 
@@ -166,22 +166,34 @@ def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
 
     A search follows what is struck most surely, and that may be a guitar between the beats. A hint at a 1 decides it.
     """
-    path = reading.path
-    other = _half_a_beat_later(path)
-    if len(other.frame) < _MIN_BEATS:
+    path, later = reading.path, _half_a_beat_later(reading.path)
+    if len(later.frame) < _MIN_BEATS:
         return _Half(reading, 1.0, ())
-    odds = float(heard.half_odds[path.frame].mean() - heard.half_odds[other.frame].mean())
-    stays = odds >= 0
-    if settings.one_at_s is not None:
-        frame = settings.one_at_s * heard.rate_hz - heard.first_frame
-        stays = bool(np.abs(path.frame - frame).min() <= np.abs(other.frame - frame).min())
+    odds = float(heard.half_odds[path.frame].mean() - heard.half_odds[later.frame].mean())
+    hinted = settings.one_at_s is not None
+    stays = _nearer(path, later, heard, settings.one_at_s) if settings.one_at_s is not None else odds >= 0
     share = float(1 / (1 + np.exp(-odds if stays else odds)))
-    chosen, left = (reading, other) if stays else (_reading(heard, other, settings), path)
-    if settings.one_at_s is not None or share > 0.99:
-        return _Half(chosen, share, ())
-    ones = left.frame[_reading(heard, left, settings).bars.count == 1] + heard.first_frame
-    hint = f"--one-at {ones[0] / heard.rate_hz:.2f}"
-    return _Half(chosen, share, (Alternative("the beat is half a beat away", 1 - share, hint),))
+    settled = hinted or share > _SETTLED
+    if stays and settled:
+        return _Half(reading, share, ())
+    moved = _reading(heard, later, settings)
+    chosen, left = (reading, moved) if stays else (moved, reading)
+    return _Half(chosen, share, () if settled else _other_half(left, 1 - share, heard))
+
+
+def _nearer(path: BeatPath, later: BeatPath, heard: _Heard, one_at_s: float) -> bool:
+    """Does the path come as near to the hint as the one half a beat later?"""
+    frame = one_at_s * heard.rate_hz - heard.first_frame
+    return bool(np.abs(path.frame - frame).min() <= np.abs(later.frame - frame).min())
+
+
+def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
+    """The half that was not chosen, with the hint at its first 1; nothing where it has none."""
+    ones = left.path.frame[left.bars.count == 1]
+    if not len(ones):
+        return ()
+    hint = f"--one-at {(ones[0] + heard.first_frame) / heard.rate_hz:.2f}"
+    return (Alternative("the beat is half a beat away", probability, hint),)
 
 
 def _half_a_beat_later(path: BeatPath) -> BeatPath:

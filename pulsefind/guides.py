@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulsefind.naming import describe
+from pulsefind.nearest import distance
 from pulsefind.places import label, slot_positions
 from pulsefind.records import (
     Bars,
@@ -467,9 +468,7 @@ def _same(guide: Guide, other: Guide) -> bool:
     a, b = guide.hits.time_s[guide.hits.on_pattern], other.hits.time_s[other.hits.on_pattern]
     if not len(a) or not len(b):
         return True
-    after = np.searchsorted(b, a)
-    gap = np.minimum(np.abs(b[np.minimum(after, len(b) - 1)] - a), np.abs(a - b[np.maximum(after - 1, 0)]))
-    return float(np.mean(gap < TWIN_S)) >= TWIN_HITS
+    return float(np.mean(distance(b, a) < TWIN_S)) >= TWIN_HITS
 
 
 def _stretches(mask: NDArray[np.bool_], bars: Bars) -> tuple[Stretch, ...]:

@@ -36,6 +36,15 @@ _PERIODS, _MOST_TAPS = 8, 8191
 
 
 @dataclass(frozen=True, slots=True)
+class _Round:
+    """One round of the pattern: where it is struck and from when to when it goes, in seconds of the track."""
+
+    hits_s: FloatArray
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class _Filter:
     """taps (2 * half + 1,) of the guide's band."""
 
@@ -58,11 +67,11 @@ def write_heard(spool: Spool, analysis: Analysis, guide: Guide, path: Path, forc
     OutputError
         if a file can't be written.
     """
+    one = _best_round(analysis, guide)
+    length = round((one.end_s - one.start_s) / spool.speed * spool.rate_hz)
     return (
-        _written(spool, brought_forward(spool, guide), spool.n, path, force),
-        _written(
-            spool, pattern_alone(spool, analysis, guide), _loop_frames(spool, analysis, guide), loop_path(path), force
-        ),
+        _written(spool, _brought_forward(spool, guide), spool.n, path, force),
+        _written(spool, _pattern_alone(spool, guide, one, length), LOOP_TIMES * length, loop_path(path), force),
     )
 
 
@@ -72,7 +81,7 @@ def _written(spool: Spool, blocks: Iterator[Samples], n: int, path: Path, force:
         return render(sound, score, Levels(), path, force)
 
 
-def brought_forward(spool: Spool, guide: Guide) -> Iterator[Samples]:
+def _brought_forward(spool: Spool, guide: Guide) -> Iterator[Samples]:
     """The whole track in blocks (m, channels): the guide's band lifted at its hits, everything else lowered."""
     band = _band_filter(guide, spool.rate_hz)
     at = spool.position(guide.hits.time_s[guide.hits.on_pattern])
@@ -84,14 +93,12 @@ def brought_forward(spool: Spool, guide: Guide) -> Iterator[Samples]:
         yield (low * whole + (high - low) * gate[:, None] * _in_band(spool, first, n, band)).astype(np.float32)
 
 
-def pattern_alone(spool: Spool, analysis: Analysis, guide: Guide) -> Iterator[Samples]:
-    """The guide's band at the hits of one round of its pattern, in a round as long as that, LOOP_TIMES over."""
-    hits_s, start_s, _ = _best_round(analysis, guide)
-    length = _loop_frames(spool, analysis, guide) // LOOP_TIMES
+def _pattern_alone(spool: Spool, guide: Guide, one: _Round, length: int) -> Iterator[Samples]:
+    """The guide's band at the hits of one round of its pattern, in a round of length frames, LOOP_TIMES over."""
     band = _band_filter(guide, spool.rate_hz)
     out = np.zeros((length, spool.channels))
-    start = round(float(spool.position(np.array([start_s]))[0]))
-    for at in spool.position(hits_s):
+    start = round(float(spool.position(np.array([one.start_s]))[0]))
+    for at in spool.position(one.hits_s):
         first = int(at - (BEFORE_S + RAMP_S) * spool.rate_hz)
         n = min(length, int((BEFORE_S + LONGEST_S + 2 * RAMP_S) * spool.rate_hz) + 1)
         moment = _in_band(spool, first, n, band) * _gate(np.array([at]), first, n, guide, spool.rate_hz)[:, None]
@@ -101,16 +108,8 @@ def pattern_alone(spool: Spool, analysis: Analysis, guide: Guide) -> Iterator[Sa
         yield out.astype(np.float32)
 
 
-def _loop_frames(spool: Spool, analysis: Analysis, guide: Guide) -> int:
-    _, start_s, end_s = _best_round(analysis, guide)
-    return LOOP_TIMES * round((end_s - start_s) / spool.speed * spool.rate_hz)
-
-
-def _best_round(analysis: Analysis, guide: Guide) -> tuple[FloatArray, float, float]:
-    """The round of the pattern in which most of its places are struck: its hits, start and end in seconds.
-
-    Of equal ones that nearest to the middle of the guide's hits.
-    """
+def _best_round(analysis: Analysis, guide: Guide) -> _Round:
+    """The round in which most places of the pattern are struck; of equal ones that nearest the middle of the hits."""
     on = guide.hits.on_pattern
     time_s, bar = guide.hits.time_s[on], guide.hits.bar[on]
     if not len(time_s):
@@ -123,7 +122,7 @@ def _best_round(analysis: Analysis, guide: Guide) -> tuple[FloatArray, float, fl
     wanted = len(guide.places)
     best = min(firsts, key=lambda k: (abs(struck[k] - wanted), abs(k - middle)))
     inside = (bar >= best) & (bar < best + p)
-    return time_s[inside], float(bars.start_s[best]), float(ends[best + p - 1])
+    return _Round(time_s[inside], float(bars.start_s[best]), float(ends[best + p - 1]))
 
 
 def _band_filter(guide: Guide, rate_hz: int) -> _Filter:

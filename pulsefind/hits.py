@@ -22,6 +22,7 @@ from sklearn.decomposition import NMF
 from sklearn.exceptions import ConvergenceWarning
 
 from pulsefind.features import HOP, Float32Array, Spectrogram, framed_magnitude, rises, spectrogram
+from pulsefind.nearest import distance
 from pulsefind.network import FRAME_RATE_HZ, network_outputs
 from pulsefind.records import Audio, FloatArray, Hits, IntArray, Sound
 
@@ -88,7 +89,10 @@ def find_hits(audio: Audio) -> Hits:
     """
     spectrum = spectrogram(audio.samples, audio.rate_hz)
     drums = _drum_groups(audio, spectrum)
-    untaught = _recurring_groups(spectrum) + _band_groups(spectrum)
+    compressed = spectrum.compressed()
+    rise = rises(compressed)
+    untaught = _recurring_groups(spectrum, compressed, rise) + _band_groups(spectrum, rise)
+    del compressed, rise  # Hundreds of megabytes for an hour.
     groups = drums + [group for group in untaught if not _explained(group, drums, spectrum)]
     if not groups:
         return _no_hits()
@@ -128,21 +132,13 @@ def _explained(group: _Group, drums: list[_Group], spectrum: Spectrogram) -> boo
     for drum in drums:
         if drum.weight[centre] <= 0:
             continue
-        after = np.searchsorted(drum.attack, group.attack)
-        last = len(drum.attack) - 1
-        gap = np.minimum(
-            np.abs(drum.attack[np.minimum(after, last)] - group.attack),
-            np.abs(drum.attack[np.maximum(after - 1, 0)] - group.attack),
-        )
-        if float(np.mean(gap <= reach)) >= EXPLAINED:
+        if float(np.mean(distance(drum.attack, group.attack) <= reach)) >= EXPLAINED:
             return True
     return False
 
 
-def _recurring_groups(spectrum: Spectrogram) -> list[_Group]:
+def _recurring_groups(spectrum: Spectrogram, compressed: Float32Array, rise: Float32Array) -> list[_Group]:
     """Whatever else is struck or plucked, sorted by what it sounds like."""
-    compressed = spectrum.compressed()
-    rise = rises(compressed)
     attack = attack_frames(rise)
     if len(attack) < MIN_HITS:
         return []
@@ -158,9 +154,8 @@ def _recurring_groups(spectrum: Spectrogram) -> list[_Group]:
     return groups
 
 
-def _band_groups(spectrum: Spectrogram) -> list[_Group]:
+def _band_groups(spectrum: Spectrogram, rise: Float32Array) -> list[_Group]:
     """The attacks of each band by itself: a sound that others are often struck with is whole in a band of its own."""
-    rise = rises(spectrum.compressed())
     groups = []
     for low_hz, high_hz in pairwise(OWN_BANDS_HZ):
         inside = (spectrum.centre_hz >= low_hz) & (spectrum.centre_hz < high_hz)

@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import maximum_filter1d
 
+from pulsefind.nearest import nearest
 from pulsefind.records import Analysis, Audio, FloatArray, IntArray
 from pulsefind.take_leak import CLOCK_PPM, Leak, find_leak
-from pulsefind.take_places import Slots, alone_bars, beat_edges, every_slot, nearest
+from pulsefind.take_places import Slots, alone_bars, beat_edges, every_slot
 from pulsefind.take_records import Alignment, StartCandidate, TakeHits
 
 SURE = 0.98

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from pulsefind.nearest import nearest
 from pulsefind.records import FloatArray, IntArray
-from pulsefind.take_places import Slots, nearest
+from pulsefind.take_places import Slots
 
 REACH_MS = 240.0
 """A player farther off than this is no longer followed."""

@@ -102,12 +102,3 @@ def _fine(section: GridSection) -> GridSection:
         return section
     slots = {1: 4, 2: 4, 3: 6}.get(section.slots_per_beat, section.slots_per_beat)
     return GridSection(section.first_bar, section.last_bar, slots, 1.0)
-
-
-def nearest(sorted_s: FloatArray, time_s: FloatArray) -> IntArray:
-    """(n,) index of the value of a sorted, non-empty row that lies nearest to each time."""
-    right = np.clip(np.searchsorted(sorted_s, time_s), 1, max(1, len(sorted_s) - 1))
-    left = right - 1
-    right = np.minimum(right, len(sorted_s) - 1)
-    index: IntArray = np.where(time_s - sorted_s[left] <= sorted_s[right] - time_s, left, right)
-    return index

@@ -16,7 +16,7 @@ PACKAGE = Path(pulsefind.__file__).parent
 LAYERS = [
     {"errors", "child"},
     {"records"},
-    {"audio", "cache", "files", "hints", "features", "places", "saved"},
+    {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},

@@ -1,15 +1,14 @@
 """The commands `click` and `export`, and --from, as they are typed."""
 
 import json
-import sys
 
 import mido
 import numpy as np
 import pytest
 import soundfile
+from commands import run
 from songs import analysis, onsets, write_track
 
-from pulsefind import cli
 from pulsefind.analysis import analyse, from_json, to_json
 from pulsefind.formats import export, read_beats
 from pulsefind.given import pulse_of
@@ -25,18 +24,6 @@ def folder(tmp_path, monkeypatch):
     write_track(tmp_path / "song.wav", SONG.track.duration_s)
     (tmp_path / "song.json").write_text(to_json(SONG))
     return tmp_path
-
-
-def run(monkeypatch, capsys, *words):
-    """Exit code, stdout, stderr of a command line."""
-    monkeypatch.setattr(sys, "argv", ["pulsefind", *words])
-    try:
-        cli.main()
-        code = 0
-    except SystemExit as end:
-        code = end.code or 0
-    printed = capsys.readouterr()
-    return code, printed.out, printed.err
 
 
 def click(monkeypatch, capsys, *words):

@@ -157,3 +157,14 @@ def test_the_other_half_is_kept_as_an_alternative_with_the_hint_that_selects_it(
     assert first.probability_one <= 1 - other.probability + 1e-9
     second = decode(doubtful, Settings(one_at_s=float(other.hint.split()[1])))
     assert np.abs(second.time_s[:, None] - first.time_s[2:-2]).min(axis=0).min() > 0.2
+
+
+@pytest.mark.parametrize("beats", range(5, 12))
+def test_a_few_beats_whose_half_is_in_doubt_are_still_answered(beats):
+    times, count = song(beats=beats, first=2)
+    heard = activations(times, count, times[-1] + 1)
+    doubtful = Activations(heard.values, heard.downbeat_odds - 5.0, np.zeros(len(heard.values)), FPS)
+    pulse = decode(doubtful, Settings())
+    assert len(pulse.time_s) >= beats - 1
+    for other in pulse.alternatives:
+        assert other.hint

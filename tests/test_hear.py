@@ -1,17 +1,16 @@
 """A guide brought forward: levels and onsets are measured in what was written."""
 
-import sys
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
+from commands import run
 from making import RATE_HZ, at_places, beats_of, drum, hits_at, noise_burst, pulse, render
 from pagemaking import analysis_of
 from scipy.signal import butter, sosfiltfilt
 from songs import onsets
 
-from pulsefind import cli
 from pulsefind.analysis import to_json
 from pulsefind.hear import BEFORE_S, LIFT_DB, LOOP_TIMES, LOWER_DB, loop_path, write_heard
 from pulsefind.records import Sound
@@ -103,17 +102,6 @@ def test_the_loop_is_the_pattern_alone_at_its_places(heard):
     np.testing.assert_allclose(samples[3 * bar : 4 * bar], one, atol=1e-6)
 
 
-def run(monkeypatch, capsys, *words):
-    monkeypatch.setattr(sys, "argv", ["pulsefind", *map(str, words)])
-    try:
-        cli.main()
-        code = 0
-    except SystemExit as end:
-        code = end.code or 0
-    printed = capsys.readouterr()
-    return code, printed.out, printed.err
-
-
 def test_the_command_writes_both_and_cautions(song, tmp_path, monkeypatch, capsys):
     path, analysis, _ = song
     saved = tmp_path / "song.json"
@@ -158,3 +146,13 @@ def test_a_track_without_guides_is_told(song, tmp_path, monkeypatch, capsys):
     saved.write_text(to_json(replace(analysis, guides=(), plan=(None,) * len(analysis.plan), misreadings=())))
     code, _, error = run(monkeypatch, capsys, "hear", path, "--analysis", saved, "--out", tmp_path / "x.wav")
     assert code == 2 and "no guide was found" in error
+
+
+def test_the_track_itself_is_never_written_over(song, tmp_path, monkeypatch, capsys):
+    path, analysis, _ = song
+    track, saved = tmp_path / "song loop.wav", tmp_path / "song.json"
+    track.write_bytes(path.read_bytes())
+    saved.write_text(to_json(replace(analysis, track=replace(analysis.track, name=track.name))))
+    for out in (track, tmp_path / "song.wav"):
+        code, _, error = run(monkeypatch, capsys, "hear", track, "--analysis", saved, "--out", out, "--force")
+        assert code == 2 and "is what is read" in error and track.read_bytes() == path.read_bytes()

@@ -30,6 +30,9 @@ def export(run: Path, target: Path, ingredients: Path | None) -> None:
     """Fold run/state.npz into float16 arrays with what is needed to use them."""
     with np.load(run / "state.npz", allow_pickle=False) as stored:
         arrays = folded({k: torch.from_numpy(stored[k]) for k in stored.files}, DILATIONS)
+    for name in ("exit.weight", "exit.bias"):
+        # The heads of tempo and meter serve training alone.
+        arrays[name] = arrays[name][: len(OUTPUTS)]
     meta = {"dilations": DILATIONS, "outputs": OUTPUTS, "recipe": recipe_fingerprint(ingredients)}
     halved = {name: value.astype(np.float16) for name, value in arrays.items()}
     np.savez(target, allow_pickle=False, meta=np.array(json.dumps(meta)), **halved)
