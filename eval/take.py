@@ -1,5 +1,7 @@
 """Measures the take review: `python -m eval.take [PART ...]`, parts sim, even, align, groove, audio (all by default).
 
+The part example prints the review that stands in the README.
+
 Simulated players have known truth (eval/take_sim.py). The Groove MIDI part reads human performances from
 PULSEFIND_DATA, or ../shared/data beside the project, and is skipped, with that reason, where neither is there.
 """
@@ -19,13 +21,16 @@ from numpy.typing import NDArray
 
 from eval.take_sim import Player, Simulated, make_track, simulate_take
 from eval.take_sound import RATE_HZ, add_leak, render
+from pulsefind.analysis import analyse
 from pulsefind.audio import from_samples
 from pulsefind.correction import GainFit, estimate_gains
+from pulsefind.demo import make_song
 from pulsefind.records import Analysis
 from pulsefind.take_align import align
 from pulsefind.take_hits import find_strokes
 from pulsefind.take_midi import read_midi_take
 from pulsefind.take_records import Alignment, Review, TakeError, TakeHits
+from pulsefind.take_report import review_report
 from pulsefind.take_review import review_take
 
 HERE, SONG = Path("take.mid"), Path("made.wav")
@@ -34,12 +39,13 @@ HERE, SONG = Path("take.mid"), Path("made.wav")
 def main() -> None:
     """Run the parts named on the command line and print their tables."""
     parts = {"sim": simulated, "even": even_or_jump, "align": alignment, "groove": groove, "audio": groove_audio}
+    shown = parts | {"example": example}
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("part", nargs="*", choices=[*parts, []], help="which parts; all if none is named")
+    parser.add_argument("part", nargs="*", choices=[*shown, []], help="which parts; all measurements if none is named")
     parser.add_argument("--takes", type=int, default=0, help="how many takes a part uses, if not its own number")
     chosen = parser.parse_args()
     for name in chosen.part or parts:
-        print(parts[name](chosen.takes), flush=True)
+        print(shown[name](chosen.takes), flush=True)
 
 
 def table(title: str, head: tuple[str, ...], rows: list[tuple[object, ...]]) -> str:
@@ -55,6 +61,29 @@ def table(title: str, head: tuple[str, ...], rows: list[tuple[object, ...]]) -> 
 
 def _cell(value: object) -> str:
     return f"{value:.2f}" if isinstance(value, float) else str(value)
+
+
+def example(n: int) -> str:
+    """The review of a simulated take of the demo song, its sound made by code, the track heard in it at -22 dB."""
+    music, _song = make_song()
+    track = from_samples(music, RATE_HZ)
+    analysis = analyse(track)
+    rng = np.random.default_rng(4)
+    player = Player(
+        phase_gain=0.4,
+        timekeeper_ms=6.0,
+        motor_ms=3.0,
+        mean_ms=-6.0,
+        kind_ms={"kick": -6.0, "snare": 4.0, "hat": 0.0},
+        drift_ms_per_bar=-22.0,
+        correction="jump",
+        missed=0.01,
+    )
+    take = simulate_take(analysis, player, rng, starts_at_s=-1.4, clock_ppm=60.0)
+    heard = from_samples(add_leak(render(take.hits, rng), track.samples, -1.4, 60.0, -22.0, rng), RATE_HZ)
+    named = replace(analysis, track=replace(analysis.track, name="song.flac"))
+    review = review_take(named, find_strokes(heard), Path("take1.wav"), Path("song.flac"), track, heard)
+    return review_report(review)
 
 
 def random_player(rng: np.random.Generator) -> Player:

@@ -71,7 +71,8 @@ def take(
     if latency_ms is not None and not -LONGEST_LATENCY_MS <= latency_ms <= LONGEST_LATENCY_MS:
         raise HintError(f"--latency-ms {latency_ms:g}: a latency lies within {LONGEST_LATENCY_MS:.0f} ms")
     if out is not None:
-        check_free(out, force, recording)
+        for source in (track, recording):
+            check_free(out, force, source)
     if calibrate:
         print(_calibration(track, recording, starts_at_s or 0.0))
         return

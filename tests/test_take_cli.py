@@ -119,3 +119,10 @@ def test_the_wrong_song_is_no_error_but_a_cannot_tell(run, track_file, tmp_path)
     soundfile.write(tmp_path / "other.wav", render(other.hits, rng), RATE_HZ)
     code, out, _ = run("take", track_file, tmp_path / "other.wav")
     assert code == 0 and "can't tell" in out
+
+
+def test_neither_the_track_nor_the_take_is_written_over(run, track_file, take_file):
+    for source in (track_file, take_file):
+        before = source.read_bytes()
+        code, _, err = run("take", track_file, take_file, "--starts-at", "0", "--out", source, "--force")
+        assert code == 2 and "is what is read" in err and source.read_bytes() == before
