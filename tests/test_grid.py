@@ -121,7 +121,7 @@ def test_a_swing_that_leaves_too_little_for_the_short_note_is_none():
 
 
 def test_sounds_struck_together_count_once_at_their_mean():
-    a_pulse = pulse(96, bpm=120)
+    a_pulse = pulse(96, bpm=120, start_s=1.13)
     beats = at_places(a_pulse, [0, 1, 2, 3])
     section = grid_of(a_pulse, beats, beats + 0.012, at_places(a_pulse, [0.5, 1.5, 2.5, 3.5]) + 0.006).sections[0]
     assert (section.slots_per_beat, section.swing_ratio) == (2, 1.0)
