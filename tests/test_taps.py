@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from made_activations import NO_HARMONY, RATE_HZ, activations, found, heard, ones_found, song, values_of
 
 from pulsefind.activations import downbeat_odds
 from pulsefind.decode import decode
@@ -10,7 +11,6 @@ from pulsefind.formats import read_beats
 from pulsefind.given import tapped
 from pulsefind.records import Activations, Settings
 from pulsefind.taps import lateness_s, tapped_meter
-from tests.made_activations import NO_HARMONY, RATE_HZ, activations, found, heard, ones_found, song, values_of
 
 SONG = song((4, 24, 120))
 LENGTH_S = SONG.time_s[-1] + 1.0
