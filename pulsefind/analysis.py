@@ -73,7 +73,7 @@ def analyse(
     FormatError
         if beats_from reaches beyond the recording.
     HintError
-        if the 1 that settings name lies outside the part.
+        if the 1 or the taps that settings name lie outside the part.
     """
     # Sums of several threads are rounded in another order: one thread, so that the same sound gives the same bytes.
     with threadpool_limits(1):
@@ -86,7 +86,7 @@ def _analysed(
     progress("reading")
     whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
     part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
-    _check_one(settings, start_s, start_s + part.duration_s)
+    _check_hints(settings, start_s, start_s + part.duration_s)
     if beats_from is None:
         pulse, beats, hits = _heard(part, settings, start_s, progress)
     else:
@@ -119,19 +119,33 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     """Beats and hits of a part that starts at start_s, in seconds of the whole recording."""
     part, silence_s = recordings.past_silence(part)
     start_s += silence_s
-    one_at_s = None if settings.one_at_s is None else settings.one_at_s - start_s
+    hints = _from_there(settings, start_s)
     progress("listening for beats")
     frames = activations(part, settings.network, settings.use_cache)
     progress("counting")
-    pulse = decode(frames, harmony_of(part), dataclasses.replace(settings, one_at_s=one_at_s))
+    pulse = decode(frames, harmony_of(part), hints)
     progress("finding hits")
     hits = find_hits(part)
     beats = place_beats(pulse, hits, frames)
     return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
 
 
-def _check_one(settings: Settings, start_s: float, end_s: float) -> None:
-    one_at_s = settings.one_at_s
+def _from_there(settings: Settings, start_s: float) -> Settings:
+    """The settings with their times counted from start_s."""
+    return dataclasses.replace(
+        settings,
+        one_at_s=None if settings.one_at_s is None else settings.one_at_s - start_s,
+        taps_s=tuple(time_s - start_s for time_s in settings.taps_s),
+    )
+
+
+def _check_hints(settings: Settings, start_s: float, end_s: float) -> None:
+    one_at_s, taps_s = settings.one_at_s, settings.taps_s
+    if taps_s and not start_s <= taps_s[0] <= taps_s[-1] <= end_s:
+        raise HintError(
+            f"--taps: from {taps_s[0]:.2f} to {taps_s[-1]:.2f} s, but {start_s:.2f}-{end_s:.2f} s are analysed; "
+            "tap along to that part"
+        )
     if one_at_s is not None and not start_s <= one_at_s <= end_s:
         raise HintError(
             f"--one-at {one_at_s:g}: lies outside what is analysed, {start_s:.2f}-{end_s:.2f} s; name a 1 in there"

@@ -1,8 +1,8 @@
 """Which beat is the 1, and in which meter, decided over the whole track.
 
-A hidden Markov chain over (meter, count): a count follows the one before, and only at a bar line may the meter
-change. Each beat brings the log odds that it is a downbeat. One decision over the whole track is what a
-frame-by-frame tracker gives away: a weak bar is carried by its strong neighbours.
+A hidden Markov chain over (meter, count): a count follows the one before, and only at a bar line may the meter change,
+or a single bar of two be thrown in. Each beat brings the log odds that it is a downbeat. One decision over the whole
+track is what a frame-by-frame tracker gives away: a weak bar is carried by its strong neighbours.
 """
 
 from __future__ import annotations
@@ -20,6 +20,11 @@ METER_PRIOR = {2: 0.03, 3: 0.12, 4: 0.75, 5: 0.02, 6: 0.06, 7: 0.02}
 
 CHANGE_PROBABILITY = 1e-4
 """Probability, at each bar line, that the meter changes there."""
+
+THROWN_IN = 2
+THROWN_IN_PROBABILITY = 1e-3
+"""A single bar of two between longer ones is by far the commonest break of the meter (common practice, no source): the
+probability, at each bar line, of one, after which the meter goes on as before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,23 +72,30 @@ def rotated(bars: BarPath, one: int) -> BarPath:
 
 
 class _Model:
-    """States (meter, position) with their prior and transitions."""
+    """States (meter, position) with their prior and transitions; then those of a bar of two in each longer meter."""
 
     def __init__(self, meters: tuple[int, ...]) -> None:
-        self.meter = np.array([m for m in meters for _ in range(m)])
-        self.position = np.array([p for m in meters for p in range(m)])
         weight = np.array([METER_PRIOR.get(m, min(METER_PRIOR.values())) for m in meters])
-        weight = weight / weight.sum()
-        of_state = dict(zip(meters, weight, strict=True))
-        self.prior = np.array([of_state[int(m)] / m for m in self.meter])
-        self.transition = np.zeros((len(self.meter), len(self.meter)))
-        for i, (m, p) in enumerate(zip(self.meter, self.position, strict=True)):
-            if p < m - 1:
-                self.transition[i, i + 1] = 1.0
+        share = dict(zip(meters, weight / weight.sum(), strict=True))
+        longer = [m for m in meters if m > THROWN_IN] if THROWN_IN in meters else []
+        # (home meter, length of the bar, position): a bar thrown in knows which meter it returns to.
+        states = [(m, m, p) for m in meters for p in range(m)]
+        states += [(m, THROWN_IN, p) for m in longer for p in range(THROWN_IN)]
+        index = {state: i for i, state in enumerate(states)}
+        self.meter = np.array([length for _, length, _ in states])
+        self.position = np.array([p for _, _, p in states])
+        self.prior = np.array([share[home] / length if home == length else 0.0 for home, length, _ in states])
+        self.transition = np.zeros((len(states), len(states)))
+        for (home, length, p), i in index.items():
+            if p < length - 1:
+                self.transition[i, index[home, length, p + 1]] = 1.0
                 continue
-            for j in np.flatnonzero(self.position == 0):
-                stays = (1 - CHANGE_PROBABILITY) if self.meter[j] == m else 0.0
-                self.transition[i, j] = stays + CHANGE_PROBABILITY * of_state[int(self.meter[j])]
+            thrown = THROWN_IN_PROBABILITY if home in longer and length == home else 0.0
+            if thrown:
+                self.transition[i, index[home, THROWN_IN, 0]] = thrown
+            self.transition[i, index[home, home, 0]] += (1 - CHANGE_PROBABILITY) * (1 - thrown)
+            for other in meters:
+                self.transition[i, index[other, other, 0]] += CHANGE_PROBABILITY * (1 - thrown) * share[other]
 
     def log_emission(self, log_odds: FloatArray) -> FloatArray:
         """(n_beats, n_states) log probability of what was heard at each beat."""
@@ -95,8 +107,8 @@ class _Model:
 
 def _viterbi(emission: FloatArray, model: _Model) -> IntArray:
     with np.errstate(divide="ignore"):
-        log_transition = np.log(model.transition)
-    value = np.log(model.prior) + emission[0]
+        log_transition, log_prior = np.log(model.transition), np.log(model.prior)
+    value = log_prior + emission[0]
     origins = np.zeros(emission.shape, dtype=np.int64)
     for k in range(1, len(emission)):
         options = value[:, None] + log_transition

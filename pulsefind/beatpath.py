@@ -4,9 +4,9 @@ The model is the bar pointer of N. Whiteley, A. Cemgil and S. Godsill (ISMIR 200
 observations of F. Krebs, S. Böck and G. Widmer, "An efficient state-space model for joint tempo and meter tracking"
 (ISMIR 2015): within a beat the tempo stands still, between beats the interval changes with probability
 proportional to exp(-lambda |ratio - 1|), the beats of a bar follow each other, and the first sixteenth of a beat
-observes the activation of a downbeat or of another beat. Because nothing is decided inside a beat, the search
-runs over whole beats instead of single frames (a semi-Markov chain with the same best path) and over a block of
-frames at a time.
+observes the activation of a downbeat or of another beat. Added to it: a bar may break off, at a price, as where a
+bar of two is thrown in. Because nothing is decided inside a beat, the search runs over whole beats instead of single
+frames (a semi-Markov chain with the same best path) and over a block of frames at a time.
 """
 
 from __future__ import annotations
@@ -25,6 +25,9 @@ MAX_INTERVALS = 60
 
 AUDIBLE = 0.05
 """An activation below this says nothing about where in its region a beat lies."""
+
+BROKEN_BAR = 1e-4
+"""Probability that a bar ends before its last beat."""
 
 LARGEST_STEP = 0.16
 """A beat is at most this much longer or shorter than the one before; what lies beyond has a probability of e-7."""
@@ -71,23 +74,32 @@ def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -
     # Row r stands for a beat that starts at frame r - longest. Values are kept in a ring: no more than the last
     # `longest` rows are ever looked back at.
     ring = model.longest + int(interval[0])
-    value = np.full((ring, len(interval), len(model.before)), -np.inf)
+    value = np.full((ring, len(interval), len(model.before) + len(meters)), -np.inf)
     # By far the largest thing in memory: as small as the indices allow.
     came_from = np.full((n_rows, len(interval), len(model.before)), -1, np.int8 if len(interval) < 128 else np.int16)
+    bar_ends = np.zeros((n_rows, len(interval), len(meters)), np.int8)
     for first in range(0, n_rows, int(interval[0])):
         row = np.arange(first, min(first + int(interval[0]), n_rows))
         best, came_from[row] = model.step(row, value)
-        value[row % ring] = best
-    return _trace(values.sum(axis=1), model, value, came_from)
+        ending, bar_ends[row] = model.end_bars(best)
+        value[row % ring] = np.concatenate([best, ending], axis=2)
+    return _trace(values.sum(axis=1), model, value, came_from, bar_ends)
 
 
 class _Model:
-    """Log likelihoods of starting, of going on, and of a whole beat; positions of all meters side by side."""
+    """Log likelihoods of starting, of going on, and of a whole beat; positions of all meters side by side.
+
+    Before a first position comes the end of a bar, wherever that was: a column for each meter behind the positions.
+    """
 
     def __init__(self, values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> None:
         self.interval = interval
         self.longest = int(interval[-1])
-        self.before = np.concatenate([first + np.r_[m - 1, np.arange(m - 1)] for m, first in _first_positions(meters)])
+        self.meters = _first_positions(meters)
+        ends = sum(meters) + np.arange(len(meters))
+        self.before = np.concatenate(
+            [np.r_[end, first + np.arange(m - 1)] for end, (m, first) in zip(ends, self.meters, strict=True)]
+        )
         self.column = np.concatenate([np.r_[1, np.zeros(m - 1, np.int64)] for m in meters])
         self.start = -np.log(len(interval)) - np.log(interval)[:, None] - np.log(len(self.before))
         self.near, self.transition = _transitions(interval)
@@ -122,14 +134,27 @@ class _Model:
         back = row[:, None] - self.interval
         arriving = value[back % len(value), np.arange(len(self.interval))]
         arriving = np.where((back >= 0)[:, :, None], arriving, -np.inf)[:, :, self.before]
-        options = arriving[:, self.near, :] + self.transition[None, :, :, None]
-        choice = options.argmax(axis=2)
-        best = np.take_along_axis(options, choice[:, :, None, :], axis=2)[:, :, 0, :]
-        origin = np.take_along_axis(self.near[None, :, :], choice, axis=2)
+        # Intervals come last while the best of them is looked for: neighbours in memory are found fastest.
+        options = np.ascontiguousarray(arriving.transpose(0, 2, 1))[:, :, self.near] + self.transition
+        choice = options.argmax(axis=3)
+        chosen = options.reshape(-1)[choice.reshape(-1) + np.arange(choice.size) * options.shape[3]]
+        best = chosen.reshape(choice.shape).transpose(0, 2, 1)
+        origin = self.near[np.arange(len(self.near)), choice].transpose(0, 2, 1)
         may_start = (row[:, None] <= self.longest) & (row[:, None] + self.interval > self.longest)
         start = np.where(may_start[:, :, None], self.start, -np.inf)
         came_from = np.where(start >= best, -1, origin).astype(np.int16)
         return np.maximum(start, best) + self.whole_beat(row), came_from
+
+    def end_bars(self, best: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
+        """(n_rows, n_intervals, n_meters) best value of a bar that ends with each beat, and the position it ends at."""
+        values, positions = [], []
+        for meter, first in self.meters:
+            price = np.full(meter, np.log(BROKEN_BAR))
+            price[-1] = 0.0
+            ending = best[:, :, first : first + meter] + price
+            positions.append(first + ending.argmax(axis=2))
+            values.append(ending.max(axis=2))
+        return np.stack(values, axis=2), np.stack(positions, axis=2).astype(np.int8)
 
 
 def _first_positions(meters: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -155,11 +180,18 @@ def _transitions(interval: IntArray) -> tuple[IntArray, FloatArray]:
     return near, np.where(reachable, np.take_along_axis(log.T, near, axis=1), -np.inf)
 
 
-def _trace(activation: FloatArray, model: _Model, value: FloatArray, came_from: NDArray[np.signedinteger]) -> BeatPath:
+def _trace(
+    activation: FloatArray,
+    model: _Model,
+    value: FloatArray,
+    came_from: NDArray[np.signedinteger],
+    bar_ends: NDArray[np.int8],
+) -> BeatPath:
     n_frames, longest, interval = len(activation), model.longest, model.interval
     row = np.arange(n_frames, n_frames + longest)
     reaches_end = (row[:, None] + interval >= n_frames + longest)[:, :, None]
-    final = np.where(reaches_end, value[row % len(value)], -np.inf)
+    n_positions = len(model.before)
+    final = np.where(reaches_end, value[row % len(value), :, :n_positions], -np.inf)
     first, state, position = (int(i) for i in np.unravel_index(int(final.argmax()), final.shape))
     at = int(row[first])
     rows, states = [], []
@@ -170,6 +202,8 @@ def _trace(activation: FloatArray, model: _Model, value: FloatArray, came_from: 
         if previous < 0:
             break
         at, state, position = at - int(interval[previous]), previous, int(model.before[position])
+        if position >= n_positions:
+            position = int(bar_ends[at, state, position - n_positions])
     start = np.array(rows[::-1]) - longest
     chosen = interval[np.array(states[::-1])]
     width = beat_region(chosen)

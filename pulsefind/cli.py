@@ -16,7 +16,7 @@ from typing import Annotated, TextIO
 import typer
 
 from pulsefind import __version__
-from pulsefind.errors import PulsefindError
+from pulsefind.errors import HintError, PulsefindError
 from pulsefind.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.records import Analysis, Settings
 
@@ -111,6 +111,10 @@ TrackArgument = Annotated[
 MeterOption = Annotated[str | None, typer.Option("--meter", help="The meter of every bar, like 7/8.")]
 BpmOption = Annotated[str | None, typer.Option("--bpm", help="The tempo, like 92 or 80:100.")]
 OneAtOption = Annotated[str | None, typer.Option("--one-at", help="The time of any 1, like 12.34 or 1:02.5.")]
+TapsOption = Annotated[
+    Path | None,
+    typer.Option("--taps", help="Beats you tapped along: a text file, a time a line, with or without counts."),
+]
 RangeOption = Annotated[str | None, typer.Option("--range", help="Look at this part only, like 0:30-2:10.")]
 OutOption = Annotated[Path | None, typer.Option("--out", help="Write the analysis to this file, as JSON.")]
 ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that exists.")]
@@ -126,7 +130,13 @@ NoCacheOption = Annotated[bool, typer.Option("--no-cache", help="Neither read no
 
 
 def settings_from(
-    meter: str | None, bpm: str | None, one_at: str | None, part: str | None, use_cache: bool, network: str
+    meter: str | None,
+    bpm: str | None,
+    one_at: str | None,
+    taps: Path | None,
+    part: str | None,
+    use_cache: bool,
+    network: str,
 ) -> Settings:
     """Read the hints as typed.
 
@@ -134,10 +144,12 @@ def settings_from(
     ------
     HintError
         if one can't be understood, or they contradict each other.
+    FormatError
+        if the file of taps can't be read.
     """
     low, high = parse_bpm(bpm) if bpm else (None, None)
     start_s, end_s = parse_range(part) if part else (None, None)
-    return Settings(
+    settings = Settings(
         meter=parse_meter(meter) if meter else None,
         bpm_low=low,
         bpm_high=high,
@@ -147,6 +159,14 @@ def settings_from(
         use_cache=use_cache,
         network=network,
     )
+    return _with_taps(settings, taps) if taps else settings
+
+
+def _with_taps(settings: Settings, taps: Path) -> Settings:
+    from pulsefind.formats import read_beats
+    from pulsefind.given import tapped
+
+    return tapped(read_beats(taps), settings, taps.name)
 
 
 @app.command()
@@ -155,6 +175,7 @@ def find(
     meter: MeterOption = None,
     bpm: BpmOption = None,
     one_at: OneAtOption = None,
+    taps: TapsOption = None,
     part: RangeOption = None,
     beats_from: FromOption = None,
     json_output: JsonOption = False,
@@ -164,7 +185,7 @@ def find(
     no_cache: NoCacheOption = False,
 ) -> None:
     """Find the beat, the 1, and which sound to follow in a recording."""
-    settings = settings_from(meter, bpm, one_at, part, not no_cache, network)
+    settings = settings_from(meter, bpm, one_at, taps, part, not no_cache, network)
     if out is not None:
         from pulsefind.files import check_free
 
@@ -194,6 +215,8 @@ def _analyse(track: Path, settings: Settings, beats_from: Path | None = None) ->
     from pulsefind.formats import read_beats
     from pulsefind.given import pulse_of
 
+    if beats_from and settings.taps_s:
+        raise HintError("--from brings all the beats; leave out --taps, or it")
     pulse = pulse_of(read_beats(beats_from), settings, beats_from.name) if beats_from else None
     try:
         return analyse(track, settings, _show_progress, pulse)

@@ -98,6 +98,7 @@ def click(
     meter: cli.MeterOption = None,
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
+    taps: cli.TapsOption = None,
     network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
@@ -114,7 +115,7 @@ def click(
         raise HintError("--seed places the gaps of --gap; give that too, like --gap 4:4")
     if ladder and (on != "beats" or gap or thin is not None or alone):
         raise HintError("--ladder chooses places and gaps of its own; leave out --on, --gap, --thin and --alone")
-    check_hints(saved, beats_from, meter, bpm, one_at)
+    check_hints(saved, beats_from, meter, bpm, one_at, taps)
     out = _check_output(track, out, ladder, kind, force)
     plan = Plan(
         places=on,
@@ -127,7 +128,7 @@ def click(
     )
     levels = Levels(click_db, track_db, not alone, split)
     check_speed(speed)
-    settings = cli.settings_from(meter, bpm, one_at, None, not no_cache, network)
+    settings = cli.settings_from(meter, bpm, one_at, taps, None, not no_cache, network)
     analysis = saved_or_found(saved, track, settings, beats_from)
     check_beats(analysis)
     if swing is not None:
@@ -154,11 +155,16 @@ def _check_output(track: Path, out: Path | None, ladder: bool, kind: str, force:
 
 
 def check_hints(
-    saved: Path | None, beats_from: Path | None, meter: str | None, bpm: str | None, one_at: str | None
+    saved: Path | None,
+    beats_from: Path | None,
+    meter: str | None,
+    bpm: str | None,
+    one_at: str | None,
+    taps: Path | None,
 ) -> None:
     """Refuse hints beside a saved analysis, which they could not change."""
-    if saved and (beats_from or meter or bpm or one_at):
-        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm and --one-at, or it")
+    if saved and (beats_from or meter or bpm or one_at or taps):
+        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm, --one-at and --taps, or it")
 
 
 def saved_or_found(saved: Path | None, track: Path, settings: Settings, beats_from: Path | None) -> Analysis:
@@ -253,6 +259,7 @@ def export(
     meter: cli.MeterOption = None,
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
+    taps: cli.TapsOption = None,
     part: cli.RangeOption = None,
     network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
@@ -268,13 +275,13 @@ def export(
         for ending in ENDINGS[kind]:
             check_free(_named(base, ending), force, source)
     if source.suffix.lower() == ".json":
-        if beats_from or meter or bpm or one_at or part:
+        if beats_from or meter or bpm or one_at or taps or part:
             raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")
         from pulsefind.analysis import load_analysis
 
         analysis = load_analysis(source)
     else:
-        settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)
+        settings = cli.settings_from(meter, bpm, one_at, taps, part, not no_cache, network)
         analysis = cli._analyse(source, settings, beats_from)
     files = {_named(base, end): data for kind in kinds for end, data in export_as(analysis, kind).items()}
     for path, data in files.items():

@@ -30,6 +30,7 @@ def hear(
     meter: cli.MeterOption = None,
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
+    taps: cli.TapsOption = None,
     network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
@@ -44,12 +45,12 @@ def hear(
     from pulsefind.report import places_text, time_text
     from pulsefind.spool import spooled
 
-    check_hints(saved, beats_from, meter, bpm, one_at)
+    check_hints(saved, beats_from, meter, bpm, one_at, taps)
     out = out or Path(f"{track.stem} guide {guide}.wav")
     check_kind(out)
     for path in (out, loop_path(out)):
         check_free(path, force, track)
-    settings = cli.settings_from(meter, bpm, one_at, None, not no_cache, network)
+    settings = cli.settings_from(meter, bpm, one_at, taps, None, not no_cache, network)
     analysis = saved_or_found(saved, track, settings, beats_from)
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")

@@ -67,13 +67,14 @@ def page(
     meter: cli.MeterOption = None,
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
+    taps: cli.TapsOption = None,
     part: cli.RangeOption = None,
     force: cli.ForceOption = False,
     network: cli.NetworkOption = "both",
     no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Write a page to see, hear and practise a track in a browser: one file, no network."""
-    settings = cli.settings_from(meter, bpm, one_at, part, not no_cache, network)
+    settings = cli.settings_from(meter, bpm, one_at, taps, part, not no_cache, network)
     _check_out(out, (".html", ".htm"), force, [track])
     if history is not None and take is None:
         raise HintError("--history belongs to --take; name the review of a take too")

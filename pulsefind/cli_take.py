@@ -55,6 +55,7 @@ def take(
     meter: cli.MeterOption = None,
     bpm: cli.BpmOption = None,
     one_at: cli.OneAtOption = None,
+    taps: cli.TapsOption = None,
     part: cli.RangeOption = None,
     json_output: TakeJsonOption = False,
     out: TakeOutOption = None,
@@ -78,7 +79,7 @@ def take(
         return
     # The take is read first: if it can't be, the long work on the track is spared.
     hits, take_audio = read_take(recording)
-    analysis, track_audio = _track(track, cli.settings_from(meter, bpm, one_at, part, not no_cache, network))
+    analysis, track_audio = _track(track, cli.settings_from(meter, bpm, one_at, taps, part, not no_cache, network))
     review = review_take(
         analysis, hits, recording, track, track_audio, take_audio, starts_at_s=starts_at_s, latency_ms=latency_ms
     )

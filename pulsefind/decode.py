@@ -15,6 +15,7 @@ from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, best_path, intervals
 from pulsefind.harmony import chord_change
 from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
+from pulsefind.taps import continued, counted_odds, counted_otherwise, heard_otherwise, lateness_s, tempi, with_taps
 
 BPM_LOW, BPM_HIGH = 55.0, 215.0
 """The tempi looked at first when no hint is given; readings at other octaves may leave this range."""
@@ -52,6 +53,7 @@ _TEMPO_CENTRE_BPM, _TEMPO_WIDTH = 120.0, 0.8
 _FAR_BEAT = 0.2
 _UNLIKELY, _SETTLED = 0.2, 0.99
 _MIN_BEATS = 4
+_TOLD_LATE_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +83,40 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     """Find the beats and count them.
 
     Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
-    and with one_at_s the beat nearest to that time is a 1 (all beats move with it if none is near).
+    and with one_at_s the beat nearest to that time is a 1 (all beats move with it if none is near). Taps (less what
+    they are all late) bind where they are, and the rest of the track follows them.
     Too little to count gives a Pulse without beats.
     """
+    if not settings.taps_s:
+        return _decoded(activations, harmony, settings)
+    return _decoded_with_taps(activations, harmony, settings)
+
+
+def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
+    """The pulse under the taps, with a word where the sound alone has it otherwise."""
+    late_s = lateness_s(activations, np.array(settings.taps_s))
+    tap_s = np.array(settings.taps_s) - late_s
+    low, high = tempi(tap_s)
+    settings = replace(settings, taps_s=tuple(tap_s), bpm_low=low, bpm_high=high)
+    guess = _decoded(activations, harmony, replace(settings, taps_s=(), taps_count=()))
+    free = replace(settings, taps_s=(), taps_count=(), bpm_low=None, bpm_high=None)
+    alone = _decoded(activations, harmony, free, ratios=())
+    pulse = _decoded(with_taps(activations, continued(tap_s, guess.time_s)), harmony, settings)
+    said = []
+    if abs(late_s) >= _TOLD_LATE_S:
+        way = "late" if late_s > 0 else "early"
+        said.append(f"all taps are about {1000 * abs(late_s):.0f} ms {way}; that was taken out")
+    if otherwise := heard_otherwise(tap_s, alone.time_s):
+        said.append(f"the taps disagree with the sound ({otherwise}); they were kept as tapped")
+    elif counted := counted_otherwise(settings, alone):
+        said.append(f"the counts of the taps disagree with the sound ({counted}); they were kept as tapped")
+    return replace(pulse, warnings=(*said, *pulse.warnings))
+
+
+def _decoded(
+    activations: Activations, harmony: Harmony, settings: Settings, ratios: tuple[float, ...] = RATIOS
+) -> Pulse:
+    """The pulse, with readings at these ratios of its tempo beside it."""
     values, first_frame = _sounding_part(activations.values)
     rate_hz = activations.frame_rate_hz
     if len(values) < rate_hz:
@@ -91,7 +124,7 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     sounding = slice(first_frame, first_frame + len(values))
     odds, halves = activations.downbeat_odds[sounding], activations.half_odds[sounding]
     heard = _Heard(values, odds, halves, rate_hz, first_frame, harmony)
-    readings = [r for r in _readings(heard, settings) if len(r.path.frame) >= _MIN_BEATS]
+    readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
     half = _better_half(heard, readings[0], settings)
@@ -133,7 +166,7 @@ def _sounding_part(values: FloatArray) -> tuple[FloatArray, int]:
     return values[sounding[0] : sounding[-1] + 1], int(sounding[0])
 
 
-def _readings(heard: _Heard, settings: Settings) -> list[_Reading]:
+def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> list[_Reading]:
     """The best path first, then those at other tempi."""
     low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
     hinted = settings.bpm_low is not None or settings.bpm_high is not None
@@ -143,7 +176,7 @@ def _readings(heard: _Heard, settings: Settings) -> list[_Reading]:
     bpm = _bpm(base.frame, heard.rate_hz)
     floor, ceiling = (low, high) if hinted else (OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH)
     readings = [_reading(heard, base, settings)]
-    for ratio in RATIOS:
+    for ratio in ratios:
         if floor <= bpm * ratio <= ceiling:
             span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
             path = best_path(heard.values, span, SEARCH_METERS)
@@ -170,6 +203,8 @@ def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
     if len(later.frame) < _MIN_BEATS:
         return _Half(reading, 1.0, ())
     odds = float(heard.half_odds[path.frame].mean() - heard.half_odds[later.frame].mean())
+    if settings.taps_s:
+        return _Half(reading, 1.0, ())
     hinted = settings.one_at_s is not None
     stays = _nearer(path, later, heard, settings.one_at_s) if settings.one_at_s is not None else odds >= 0
     share = float(1 / (1 + np.exp(-odds if stays else odds)))
@@ -205,7 +240,9 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     """Count the beats of a path, and score it: evidence per second, damped, plus how common its tempo and meter are."""
     change = chord_change(heard.harmony, (path.frame + heard.first_frame) / heard.rate_hz)
     odds = heard.downbeat_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
-    bars = best_bars(odds, METERS if settings.beats_per_bar is None else (settings.beats_per_bar,))
+    meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
+    odds, meters = counted_odds(odds, (path.frame + heard.first_frame) / heard.rate_hz, settings, meters)
+    bars = best_bars(odds, meters)
     bpm = _bpm(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
     log_tempo = -0.5 * (np.log(bpm / _TEMPO_CENTRE_BPM) / _TEMPO_WIDTH) ** 2

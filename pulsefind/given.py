@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pulsefind.errors import FormatError
+from pulsefind.errors import FormatError, HintError
+from pulsefind.hints import MOST_BEATS
 from pulsefind.records import FloatArray, IntArray, Pulse, Settings
+from pulsefind.taps import MISSED, step_s, tapped_meter
 
 USUAL_UNIT = 4
 UNITS = (1, 2, 4, 8, 16, 32)
 LONGEST_BAR = 64
+FEWEST_TAPS = 4
 
 SHORTEST_BEAT_S, LONGEST_BEAT_S = 0.05, 50.0
 """Twice the fastest beat that anybody counts; and a long fermata."""
@@ -54,6 +57,44 @@ def pulse_of(given: Given, settings: Settings, name: str) -> Pulse:
     if unit not in UNITS:
         raise FormatError(f"{name}: counts the note value 1/{unit}; halves to thirty-seconds can be counted")
     return Pulse(given.time_s, count, meters, unit, 1.0, 1.0, 1.0)
+
+
+def tapped(given: Given, settings: Settings, name: str) -> Settings:
+    """The settings with what a file says about taps. Where no tap came for a while, the count may start anywhere.
+
+    Raises
+    ------
+    FormatError
+        if there are too few taps, or their times or counts don't follow each other.
+    HintError
+        if another hint says what the taps say.
+    """
+    _check_times(given.time_s, name)
+    if len(given.time_s) < FEWEST_TAPS:
+        raise FormatError(f"{name}: holds {len(given.time_s)} taps; tap at least {FEWEST_TAPS} beats, better 8 bars")
+    if settings.bpm_low is not None:
+        raise HintError("--taps tells the tempo; leave out --bpm, or the taps")
+    if given.count is None:
+        return replace(settings, taps_s=tuple(map(float, given.time_s)))
+    if settings.one_at_s is not None:
+        raise HintError(f"{name}: its counts say where the 1 is; leave out --one-at, or the counts")
+    _check_tapped_counts(given.time_s, given.count, settings, name)
+    return replace(settings, taps_s=tuple(map(float, given.time_s)), taps_count=tuple(map(int, given.count)))
+
+
+def _check_tapped_counts(time_s: FloatArray, count: IntArray, settings: Settings, name: str) -> None:
+    pauses = np.flatnonzero(np.diff(time_s) >= MISSED * step_s(time_s)) + 1
+    for run in np.split(count, pauses):
+        _check_counts(run, name)
+    most = settings.beats_per_bar or MOST_BEATS
+    if count.max() > most:
+        at = int(np.argmax(count > most))
+        raise FormatError(f"{name}: tap {at + 1} has the count {int(count[at])}; bars of {most} beats are counted")
+    if count.max() == 1:
+        raise FormatError(f"{name}: every tap is counted 1; tap the beats, and count them")
+    meter = tapped_meter(tuple(map(int, count)))
+    if settings.beats_per_bar is not None and meter not in (None, settings.beats_per_bar):
+        raise HintError(f"{name}: counts bars of {meter}, --meter asks for bars of {most}; leave one of them out")
 
 
 def _check_times(time_s: FloatArray, name: str) -> None:

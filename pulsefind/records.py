@@ -416,7 +416,8 @@ class Settings:
 
     meter: (beats, unit) of every bar; bpm_low and bpm_high bound the tempo; one_at_s is the time of some 1;
     start_s and end_s bound the part to analyse. None leaves the question to the sound. network names the networks
-    that listen: 'own', 'stock' or 'both'.
+    that listen: 'own', 'stock' or 'both'. taps_s are the times of beats that somebody tapped, taps_count their counts,
+    or nothing where they weren't counted.
     """
 
     meter: tuple[int, int] | None = None
@@ -427,6 +428,8 @@ class Settings:
     end_s: float | None = None
     use_cache: bool = True
     network: str = "both"
+    taps_s: tuple[float, ...] = ()
+    taps_count: tuple[int, ...] = ()
 
     @property
     def in_threes(self) -> bool:

@@ -133,6 +133,8 @@ def _check_track(analysis: Analysis) -> None:
         _need(0 <= share <= 1, "a probability")
     if settings.meter is not None:
         _need(2 <= settings.meter[0] <= 64 and settings.meter[1] in _UNITS, "settings: meter")
+    _need(len(settings.taps_count) in (0, len(settings.taps_s)), "settings: the number of tapped counts")
+    _need(len(settings.taps_s) != 1 and list(settings.taps_s) == sorted(set(settings.taps_s)), "settings: taps_s")
 
 
 def _check_bars(analysis: Analysis) -> None:

@@ -12,7 +12,7 @@ from making import RATE_HZ
 from pulsefind.analysis import SCHEMA, analyse, from_json, to_json
 from pulsefind.audio import from_samples
 from pulsefind.demo import BREAK_BARS, SHAKER_PLACES, STRING_PLACES
-from pulsefind.errors import AudioError, FormatError
+from pulsefind.errors import AudioError, FormatError, HintError
 from pulsefind.records import Settings
 
 
@@ -162,6 +162,32 @@ def test_a_part_keeps_the_times_of_the_whole(demo_song, demo_analysis):
     assert part.track.start_s == 10.0
     with pytest.raises(AudioError, match="holds no sound"):
         analyse(from_samples(demo_song[0], RATE_HZ), Settings(start_s=100.0))
+
+
+def test_taps_bind_are_saved_and_give_the_same_again(demo_song):
+    audio, truth = from_samples(demo_song[0], RATE_HZ), demo_song[1]
+    # Somebody taps between the beats, a little unevenly, for eight bars.
+    tap_s = (truth.beat_s[8:40] + truth.beat_s[9:41]) / 2 + np.random.default_rng(2).normal(0, 0.02, 32)
+    counts = tuple(int(count) for count in np.arange(32) % 4 + 1)
+    tapped = analyse(audio, Settings(taps_s=tuple(map(float, tap_s)), taps_count=counts))
+    away = np.abs(tapped.beats.time_s[:, None] - tap_s).min(axis=0)
+    assert away.max() < 0.12 and np.median(away) < 0.04
+    assert any("disagree with the sound" in warning for warning in tapped.warnings)
+    saved = from_json(to_json(tapped))
+    assert saved.settings.taps_s == pytest.approx(tap_s, abs=1e-6) and saved.settings.taps_count == counts
+    again = analyse(audio, saved.settings)
+    assert np.abs(again.beats.time_s - tapped.beats.time_s).max() < 1e-4
+    part = Settings(taps_s=tuple(map(float, tap_s)), start_s=tap_s[3])
+    with pytest.raises(HintError, match="tap along to that part"):
+        analyse(audio, part)
+
+
+@pytest.mark.parametrize(("taps_s", "counts"), [([1.0, 2.0], [1]), ([1.0], []), ([2.0, 1.0], [1, 2])])
+def test_saved_taps_that_do_not_fit_are_refused(demo_analysis, taps_s, counts):
+    saved = json.loads(to_json(demo_analysis))
+    saved["settings"] |= {"taps_s": taps_s, "taps_count": counts}
+    with pytest.raises(FormatError, match="damaged"):
+        from_json(json.dumps(saved))
 
 
 def test_hints_bind(demo_song):

@@ -18,6 +18,7 @@ LAYERS = [
     {"records"},
     {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
+    {"taps"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
     {"guides", "misreadings", "plan"},

@@ -5,14 +5,17 @@ import itertools
 import numpy as np
 import pytest
 
-from pulsefind.barpath import CHANGE_PROBABILITY, METER_PRIOR, METERS, best_bars, rotated
+from pulsefind.barpath import CHANGE_PROBABILITY, METER_PRIOR, METERS, THROWN_IN_PROBABILITY, best_bars, rotated
 
 
 def every_reading(n_beats, meters):
-    """All ways to count n beats, with their prior probability: start anywhere, then whole bars."""
+    """All ways to count n beats, with their prior probability: start anywhere, then whole bars.
+
+    A beat is (length of its bar, position, meter to return to).
+    """
     weight = np.array([METER_PRIOR[m] for m in meters])
     share = dict(zip(meters, weight / weight.sum(), strict=True))
-    states = [(m, p) for m in meters for p in range(m)]
+    states = [(m, p, m) for m in meters for p in range(m)]
     for first in states:
         stack = [([first], share[first[0]] / first[0])]
         while stack:
@@ -20,18 +23,21 @@ def every_reading(n_beats, meters):
             if len(reading) == n_beats:
                 yield reading, probability
                 continue
-            m, p = reading[-1]
+            m, p, home = reading[-1]
             if p < m - 1:
-                stack.append(([*reading, (m, p + 1)], probability))
+                stack.append(([*reading, (m, p + 1, home)], probability))
                 continue
+            thrown = THROWN_IN_PROBABILITY if m == home and m > 2 and 2 in meters else 0.0
+            if thrown:
+                stack.append(([*reading, (2, 0, home)], probability * thrown))
             for other in meters:
-                step = (1 - CHANGE_PROBABILITY) * (other == m) + CHANGE_PROBABILITY * share[other]
-                stack.append(([*reading, (other, 0)], probability * step))
+                step = (1 - CHANGE_PROBABILITY) * (other == home) + CHANGE_PROBABILITY * share[other]
+                stack.append(([*reading, (other, 0, other)], probability * step * (1 - thrown)))
 
 
 def likelihood(reading, log_odds):
     yes = 1 / (1 + np.exp(-log_odds))
-    return np.prod([yes[k] if p == 0 else 1 - yes[k] for k, (_, p) in enumerate(reading)])
+    return np.prod([yes[k] if p == 0 else 1 - yes[k] for k, (_, p, *_) in enumerate(reading)])
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -42,7 +48,7 @@ def test_likelihood_posterior_and_path_equal_the_sum_over_all_readings(seed):
     for reading, prior in every_reading(9, meters):
         joint = prior * likelihood(reading, log_odds)
         total += joint
-        one += joint * np.array([p == 0 for _, p in reading])
+        one += joint * np.array([p == 0 for _, p, _ in reading])
         best = max(best, (joint, reading), key=lambda item: item[0])
     found = best_bars(log_odds, meters)
     assert found.log_likelihood == pytest.approx(np.log(total), abs=1e-9)
@@ -66,6 +72,17 @@ def test_the_meter_may_change_at_a_bar_line():
     log_odds[ones] = 6.0
     found = best_bars(log_odds, METERS)
     assert np.flatnonzero(found.count == 1).tolist() == ones
+
+
+def test_a_bar_of_two_may_be_thrown_in():
+    ones = [*range(0, 24, 4), 24, *range(26, 50, 4)]
+    log_odds = np.full(50, -1.5)
+    log_odds[ones] = 1.5
+    found = best_bars(log_odds, METERS)
+    assert np.flatnonzero(found.count == 1).tolist() == ones
+    assert np.flatnonzero(found.beats_per_bar == 2).tolist() == [24, 25]
+    # A hint names the meter of every bar.
+    assert set(best_bars(log_odds, (4,)).beats_per_bar.tolist()) == {4}
 
 
 @pytest.mark.parametrize("one", range(12))

@@ -22,7 +22,9 @@ def slow_log_likelihood(values, interval, meters):
         for frame in range(len(values)):
             if frame:
                 ends = np.array([[v[-1] for v in count] for count in value])
-                arriving = [(ends[c - 1][:, None] + transition).max(axis=0) for c in range(meter)]
+                broken = ends + np.log(np.where(np.arange(meter) == meter - 1, 1.0, beatpath.BROKEN_BAR))[:, None]
+                before = [broken.max(axis=0), *ends[:-1]]
+                arriving = [(before[c][:, None] + transition).max(axis=0) for c in range(meter)]
                 value = [[np.r_[arriving[c][i], v[:-1]] for i, v in enumerate(value[c])] for c in range(meter)]
             for c in range(meter):
                 on, off = np.log(beat[frame, 1 if c == 0 else 0]), np.log(silence[frame])
@@ -32,10 +34,11 @@ def slow_log_likelihood(values, interval, meters):
 
 
 @pytest.mark.parametrize("seed", range(6))
-@pytest.mark.parametrize("meters", [(1,), (3,), (3, 4)])
-def test_same_likelihood_as_the_slow_search(seed, meters, monkeypatch):
+@pytest.mark.parametrize(("meters", "broken_bar"), [((1,), 1e-4), ((3,), 1e-4), ((3, 4), 1e-4), ((3, 4), 0.3)])
+def test_same_likelihood_as_the_slow_search(seed, meters, broken_bar, monkeypatch):
     # The slow search knows no limit on how much one beat may differ from the next.
     monkeypatch.setattr(beatpath, "LARGEST_STEP", 10.0)
+    monkeypatch.setattr(beatpath, "BROKEN_BAR", broken_bar)
     rng = np.random.default_rng(seed)
     interval = intervals(20.0, 80.0, 200.0)
     values = rng.uniform(0.01, 0.2, (150, 2))
@@ -62,6 +65,16 @@ def test_same_beats_as_madmoms_search():
     found = best_path(values, intervals(100.0, 55.0, 215.0), (3, 4)).frame
     assert np.abs(found[:, None] - reference[None, :]).min(axis=1).max() <= 1
     assert abs(len(found) - len(reference)) <= 1
+
+
+def test_a_bar_may_break_off_and_the_beats_go_on_evenly():
+    values = np.full((2320, 2), 0.005)
+    times = 20 + 50 * np.arange(46)
+    ones = np.r_[times[0:20:4], times[22::4]]
+    values[times, 0] = 0.9
+    values[ones] = (0.02, 0.9)
+    found = best_path(values, intervals(100.0, 55.0, 215.0), (3, 4)).frame
+    assert found.tolist() == times.tolist()
 
 
 def as_bars(activation):

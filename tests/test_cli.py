@@ -131,3 +131,15 @@ def test_version_tells_the_licences(run):
     text = run("--version").stdout
     assert "MIT" in text
     assert "CC BY-NC-SA 4.0" in text
+
+
+def test_taps_are_taken_wherever_the_other_hints_are(run, song, home):
+    (home / "taps.txt").write_text("1.0\n1.6\nsoon\n")
+    for words in (("find",), ("click",), ("export", "--to", "midi"), ("hear",), ("page", "--out", "t.html")):
+        assert "taps.txt: line 3" in complaint(run(words[0], song, *words[1:], "--taps", "taps.txt")), words
+    assert "taps.txt: line 3" in complaint(run("take", song, song, "--taps", "taps.txt"))
+    (home / "taps.txt").write_text("1.0\n1.6\n2.2\n2.8\n")
+    (home / "beats.txt").write_text("1.0 1\n1.6 2\n2.2 1\n2.8 2\n")
+    assert "leave out --taps" in complaint(run("find", song, "--taps", "taps.txt", "--from", "beats.txt"))
+    (home / "saved.json").write_text("{}")
+    assert "--taps" in complaint(run("click", song, "--analysis", "saved.json", "--taps", "taps.txt"))
