@@ -34,6 +34,7 @@ their memory of what they heard is far shorter."""
 _ODDS_REACH = 2
 _ODDS_FLOOR = 0.005
 _HALF_REACH = 3
+_AUDIBLE = 0.05
 _LEAST = 1e-4
 """Beyond this much and its complement a network's certainty is not believed."""
 
@@ -68,13 +69,24 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
 
 
 def mean_odds(heard: list[FloatArray]) -> FloatArray:
-    """Join activations (n_frames, 2) of several networks: the mean log odds of a beat, and of its being a downbeat."""
+    """Join activations (n_frames, 2) of several networks: the mean log odds of a beat, and of its being a downbeat.
+
+    The music ends where the first of them hears no more: another may still count into the last note's decay.
+    """
     if len(heard) == 1:
         return heard[0]
     beat = [values.sum(axis=1) for values in heard]
     one = [values[:, 1] / np.maximum(p, _LEAST) for values, p in zip(heard, beat, strict=True)]
     is_beat, is_one = (expit(np.mean([_log_odds(p) for p in each], axis=0)) for each in (beat, one))
-    return np.stack([is_beat * (1 - is_one), is_beat * is_one], axis=1)
+    joined = np.stack([is_beat * (1 - is_one), is_beat * is_one], axis=1)
+    joined[min(_end(values) for values in heard) :] = 0.0
+    return joined
+
+
+def _end(values: FloatArray) -> int:
+    """The frame after the last one in which a network hears any beat."""
+    heard = np.flatnonzero((values >= _AUDIBLE).any(axis=1))
+    return int(heard[-1]) + 1 if len(heard) else 0
 
 
 def _log_odds(probability: FloatArray) -> FloatArray:
