@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -148,8 +149,18 @@ def swing() -> None:
 
 def main() -> None:
     """Run the command line; bad input is one line on standard error and exit code 2."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _stop)
     try:
         app()
     except PulsefindError as error:
         print(f"eval: {error}", file=sys.stderr)
         raise SystemExit(2) from None
+
+
+def _stop(number: int, _: object) -> None:
+    """End in order when told to: what is stored is whole, and the process that answers goes too."""
+    for other in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(other, signal.SIG_IGN)
+    print("eval: stopped", file=sys.stderr)
+    sys.exit(128 + number)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import copy
 import dataclasses
 import io
 import json
@@ -177,9 +178,10 @@ def _damage_tree(node: Any, rng: np.random.Generator) -> None:
     elif rng.random() < 0.2:
         del node[key]
     elif isinstance(node, list) and rng.random() < 0.3:
-        node.insert(key, value)
+        node.insert(key, copy.deepcopy(value))
     else:
-        node[key] = _VALUES[int(rng.integers(len(_VALUES)))]
+        # A copy: a later damage, or case, must not reach the value itself.
+        node[key] = copy.deepcopy(_VALUES[int(rng.integers(len(_VALUES)))])
 
 
 def _tokens(text: str) -> list[tuple[int, int]]:

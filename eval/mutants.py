@@ -1,7 +1,7 @@
 """Do the tests notice? Small changes to the code, one at a time, each with the tests of its file.
 
 `python -m eval.mutants grid formats --count 20 --seed 1` changes a comparison, an operator, a number or a condition at
-seeded places of each file, in a copy of the project, and runs tests/test_<file>.py. A change that no test notices
+seeded places of each file, in a copy of the project, and runs its tests. A change that no test notices
 survives and is shown. (mutmut and cosmic-ray would run every change; with tests of several seconds that takes days.)
 """
 
@@ -24,8 +24,20 @@ import numpy as np
 from eval.systems import ROOT
 
 LIMIT_S = 300
-TESTS = {"take_follow": "take_review", "take_measures": "take_review", "take_corrections": "take_correction"}
-"""Files whose tests have another name."""
+TESTS = {
+    "correction": ("take_correction",),
+    "take_corrections": ("take_match", "take_review"),
+    "take_follow": ("take_review",),
+    "take_json": ("take_review",),
+    "take_leak": ("take_align",),
+    "take_measures": ("take_review",),
+    "take_midi": ("take_hits", "take_review"),
+    "take_places": ("take_match", "take_align"),
+    "take_records": ("take_review",),
+    "take_report": ("take_review",),
+    "take_steering": ("take_review",),
+}
+"""Files whose tests have other names."""
 
 _COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
@@ -90,8 +102,8 @@ def changed(source: str, number: int) -> tuple[int, str]:
 
 def notices(project: Path, name: str) -> bool:
     """Do the tests of a file fail in this copy of the project?"""
-    test = f"tests/test_{TESTS.get(name, name)}.py"
-    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", test]
+    tests = [f"tests/test_{test}.py" for test in TESTS.get(name, (name,))]
+    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
     environment = {**os.environ, "PYTHONPATH": str(project), "OMP_NUM_THREADS": "1"}
     try:
         done = subprocess.run(command, cwd=project, env=environment, capture_output=True, timeout=LIMIT_S, check=False)

@@ -150,17 +150,22 @@ def run_system(system: System, track: Track) -> tuple[Answer, Cost]:
             cwd=ROOT,
         )
         assert process.stdin is not None and process.stdout is not None
-        # A process that dies before it reads leaves a closed pipe; its exit code tells.
-        with suppress(BrokenPipeError):
-            process.stdin.write(job.encode())
-            process.stdin.flush()
-        printed = process.stdout.read()
-        _, status, usage = os.wait4(process.pid, 0)
-        wall_s = time.perf_counter() - started
-        process.returncode = os.waitstatus_to_exitcode(status)
-        process.stdout.close()
-        with suppress(BrokenPipeError):
-            process.stdin.close()
+        try:
+            # A process that dies before it reads leaves a closed pipe; its exit code tells.
+            with suppress(BrokenPipeError):
+                process.stdin.write(job.encode())
+                process.stdin.flush()
+            printed = process.stdout.read()
+            _, status, usage = os.wait4(process.pid, 0)
+            wall_s = time.perf_counter() - started
+            process.returncode = os.waitstatus_to_exitcode(status)
+        finally:
+            # Nothing to kill once its exit code is known; a run that is broken off leaves no process.
+            process.kill()
+            process.wait()
+            process.stdout.close()
+            with suppress(BrokenPipeError):
+                process.stdin.close()
         last_words = _last_line(complaints)
     cpu_s = usage.ru_utime + usage.ru_stime
     if process.returncode or not printed.strip():

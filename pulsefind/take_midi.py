@@ -45,7 +45,7 @@ def read_midi_take(path: Path) -> TakeHits:
     Raises
     ------
     TakeError
-        if the file is damaged, is of format 2 (unrelated sequences), or holds no notes.
+        if the file is damaged, is of format 2 (unrelated sequences), counts no beats, or holds no notes.
     """
     try:
         if path.stat().st_size > LARGEST_BYTES:
@@ -54,6 +54,8 @@ def read_midi_take(path: Path) -> TakeHits:
         file = mido.MidiFile(file=io.BytesIO(path.read_bytes()))
         if file.type == 2:
             raise TakeError(f"{path}: holds unrelated sequences (format 2); save it as format 0 or 1")
+        if not 0 < file.ticks_per_beat < 0x8000:
+            raise TakeError(f"{path}: counts time in film frames (SMPTE), not in beats; export it with beats")
         rows = _notes(file)
     except (OSError, EOFError, ValueError, IndexError, KeyError) as error:
         raise TakeError(f"{path}: a damaged MIDI file ({error}); export it again") from None

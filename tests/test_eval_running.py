@@ -108,8 +108,8 @@ def test_a_run_killed_twice_and_resumed_gives_the_same_table(root, tmp_path):
         assert (broken / "answers" / name).stat().st_mtime_ns == made
 
 
-def test_the_process_of_a_system_ends_with_the_run(root, tmp_path):
-    process = subprocess.Popen(command(root, tmp_path), cwd=ROOT, env=environment(60.0), stdout=subprocess.DEVNULL)
+def workers_of(process: subprocess.Popen) -> list[str]:
+    """The processes of systems, as soon as a run has started one."""
     children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
     if not children.exists():
         process.kill()
@@ -118,6 +118,12 @@ def test_the_process_of_a_system_ends_with_the_run(root, tmp_path):
     while not workers and process.poll() is None:
         workers = [p for p in children.read_text().split() if b"eval.worker" in Path(f"/proc/{p}/cmdline").read_bytes()]
         time.sleep(0.02)
+    return workers
+
+
+def test_the_process_of_a_system_ends_with_the_run(root, tmp_path):
+    process = subprocess.Popen(command(root, tmp_path), cwd=ROOT, env=environment(60.0), stdout=subprocess.DEVNULL)
+    workers = workers_of(process)
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     for _ in range(200):
@@ -126,6 +132,18 @@ def test_the_process_of_a_system_ends_with_the_run(root, tmp_path):
             return
         time.sleep(0.05)
     raise AssertionError(f"still alive: {alive}")
+
+
+def test_a_run_that_is_told_to_stop_says_so_and_leaves_no_process(root, tmp_path):
+    process = subprocess.Popen(
+        command(root, tmp_path), cwd=ROOT, env=environment(60.0), stderr=subprocess.PIPE, start_new_session=True
+    )
+    assert workers_of(process)
+    process.send_signal(signal.SIGTERM)
+    assert process.communicate(timeout=60)[1] == b"eval: stopped\n"
+    assert process.returncode == 128 + signal.SIGTERM
+    with pytest.raises(ProcessLookupError):
+        os.killpg(process.pid, 0)
 
 
 def test_results_are_stored_and_found_again(root, tmp_path, counted):

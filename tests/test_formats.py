@@ -43,6 +43,9 @@ def test_jams_is_valid_under_the_librarys_schema(song, tmp_path):
     assert [o.value for o in tempo.data] == pytest.approx(song.tempo.bar_bpm, abs=1e-5)
     (segments,) = document.search(namespace="segment_open")
     assert len(segments.data) == len(song.alone) + sum(len(guide.coverage) for guide in song.guides)
+    assert {o.duration for o in beats.data} <= {0.0}
+    ends_s = [*song.bars.start_s[1:], song.bars.end_s][: len(song.bars.start_s)]
+    assert [o.time + o.duration for o in tempo.data] == pytest.approx(ends_s, abs=2e-6)
     assert document.file_metadata.duration == pytest.approx(song.track.duration_s)
 
 
@@ -51,6 +54,7 @@ def test_jams_segments_are_the_guides_and_alone_stretches_with_their_lengths():
     segments = json.loads(write_jams(song))["annotations"][3]["data"]
     stretches = [stretch for guide in song.guides for stretch in guide.coverage] + list(song.alone)
     assert stretches
+    assert {one["value"] for one in segments} == {f"guide 1: {song.guides[0].name}", *["alone"] * len(song.alone)}
     expected = sorted((s.start_s, s.end_s) for s in stretches)
     assert sorted((one["time"], one["time"] + one["duration"]) for one in segments) == [
         pytest.approx(pair, abs=2e-6) for pair in expected
@@ -139,6 +143,8 @@ def test_plain_text_as_others_write_it(tmp_path):
         ("a.txt", "0.5 1\nnan 2\n", "line 2: 'nan' is no time"),
         ("a.csv", "time,count\n1,1\n", "names no column time_s"),
         ("a.csv", "time_s,count\n1,\n", "line 2: '' is no time"),
+        ("a.csv", "time_s,count\n1,1\nx,2\n", "line 3: 'x' is no time"),
+        ("a.txt", "0.5 1\n1.0 256\n", "line 2: '256' is no count"),
         ("a.jams", "{", "is no JAMS file"),
         ("a.jams", "[]", "is no JAMS file"),
         ("a.jams", '{"annotations": []}', "holds no annotation of beats"),

@@ -1,5 +1,6 @@
 """Damaged files and odd hints: a seeded thousand; `python -m eval.fuzz` runs as many as you like."""
 
+import json
 import sys
 from pathlib import Path
 
@@ -25,6 +26,14 @@ def test_damage_follows_from_the_seed():
         once, again = (damage(data, np.random.default_rng(3), data) for _ in range(2))
         assert once == again
     assert len({damaged(data, np.random.default_rng(k), data) for k in range(20)}) > 10
+
+
+def test_damages_one_after_the_other_leave_the_stock_of_values_as_it_was():
+    before = json.dumps(fuzz._VALUES)
+    data = json.dumps({"a": [[1, [2]], {"b": [3]}], "c": [[], [[4]]]}).encode()
+    for seed in range(2000):
+        damaged_tree(data, np.random.default_rng(seed), data)
+    assert json.dumps(fuzz._VALUES) == before
 
 
 def outcome_of(monkeypatch, tmp_path, act):

@@ -101,3 +101,39 @@ def test_swing_is_doubted_where_friberg_and_sundstroem_heard_none(bpm, ratio, pl
     assert (found == ()) == plausible
     assert plausible or f"{60000 / bpm / (1 + ratio):.0f} ms" in found[0]
     assert swing_warnings(Grid(()), 500.0) == ()
+
+
+@pytest.mark.parametrize("ratio", [1.4, 1.8])
+def test_swung_sixteenths_and_their_ratio(ratio):
+    a_pulse = pulse(96, bpm=80)
+    late = 0.5 * ratio / (1 + ratio)
+    positions = [k / 2 + p for k in range(8) for p in (0, late)]
+    section = grid_of(a_pulse, played(a_pulse, positions)).sections[0]
+    assert section.slots_per_beat == 4
+    assert section.swing_ratio == pytest.approx(ratio, abs=0.15)
+
+
+def test_a_swing_that_leaves_too_little_for_the_short_note_is_none():
+    # 3 : 1 at 300 bpm leaves 50 ms, less than drummers play (Friberg and Sundström 2002: about 100 ms).
+    a_pulse = pulse(96, bpm=300)
+    times = played(a_pulse, [k + p for k in range(4) for p in (0, 0.75)], spread_s=0.002)
+    assert all(200 / (1 + section.swing_ratio) >= 60 for section in grid_of(a_pulse, times).sections)
+
+
+def test_sounds_struck_together_count_once_at_their_mean():
+    a_pulse = pulse(96, bpm=120, start_s=1.13)
+    beats = at_places(a_pulse, [0, 1, 2, 3])
+    section = grid_of(a_pulse, beats, beats + 0.012, at_places(a_pulse, [0.5, 1.5, 2.5, 3.5]) + 0.006).sections[0]
+    assert (section.slots_per_beat, section.swing_ratio) == (2, 1.0)
+
+
+def test_sections_follow_each_other_without_gap_and_one_odd_bar_makes_none():
+    a_pulse = pulse(128, bpm=100)
+    eighths, thirds = [k / 2 for k in range(8)], [k / 3 for k in range(12)]
+    half = grid_of(
+        a_pulse, np.r_[at_places(a_pulse, eighths, range(16)), at_places(a_pulse, thirds, range(16, 32))]
+    ).sections
+    assert half[0].last_bar + 1 == half[1].first_bar
+    others = [bar for bar in range(32) if bar != 9]
+    odd = np.r_[at_places(a_pulse, eighths, others), at_places(a_pulse, [0, 1, 4 / 3, 5 / 3], [9])]
+    assert len(grid_of(a_pulse, np.sort(odd)).sections) == 1

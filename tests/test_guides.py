@@ -54,6 +54,7 @@ def test_offset_spread_and_rate_are_measured():
     assert first.offset_ms == pytest.approx(14, abs=0.5)
     assert first.spread_ms == pytest.approx(4, abs=0.5)
     assert second.hit_rate == pytest.approx(0.8, abs=0.03)
+    assert (first.position_beats, second.position_beats) == (1.5, 3.5)
 
 
 def test_a_two_bar_figure_is_not_folded_on_one():

@@ -94,12 +94,54 @@ def test_silence_before_a_sound_that_had_none_moves_its_beats(plain, second_late
     np.testing.assert_allclose(moved, plain.beats.time_s, atol=RESAMPLED_S)
 
 
-@pytest.mark.parametrize("name", ["a.flac", "a.aiff", "a.w64", "a.caf"])
-def test_lossless_containers_give_the_same_bytes(song, tmp_path, name):
-    soundfile.write(tmp_path / "a.wav", song, RATE_HZ, "PCM_16")
-    samples, _ = soundfile.read(tmp_path / "a.wav", dtype="float32")
-    soundfile.write(tmp_path / name, samples, RATE_HZ, "PCM_16")
-    assert load(tmp_path / name).sha256 == load(tmp_path / "a.wav").sha256
+MANY = settings(FEW, max_examples=40)
+PEAK = st.floats(1e-4, 1.0)
+
+
+def noise(seed, channels, peak):
+    sound = np.random.default_rng(seed).uniform(-1.0, 1.0, (700, channels))
+    return (peak * sound).astype(np.float32)
+
+
+@MANY
+@given(
+    st.sampled_from(["FLAC", "AIFF", "W64", "CAF", "AU", "RF64", "SVX", "VOC", "MAT5"]),
+    st.integers(1, 3),
+    st.integers(0, 99),
+    PEAK,
+)
+def test_lossless_containers_give_the_same_bytes(tmp_path, container, channels, seed, peak):
+    channels = 1 if container in ("SVX", "VOC") else channels
+    soundfile.write(tmp_path / "a.wav", noise(seed, channels, peak), RATE_HZ, "PCM_16")
+    samples, _ = soundfile.read(tmp_path / "a.wav", dtype="int16")
+    soundfile.write(tmp_path / "other", samples, RATE_HZ, "PCM_16", format=container)
+    assert load(tmp_path / "other").sha256 == load(tmp_path / "a.wav").sha256
+
+
+@MANY
+@given(st.permutations(range(4)), st.sampled_from([8000, 22050, 44100, 48000]), st.integers(0, 99), PEAK)
+def test_no_order_of_channels_and_no_polarity_changes_the_mix(order, rate_hz, seed, peak):
+    frames = noise(seed, 4, peak)
+    mixed = from_samples(frames, rate_hz).samples
+    # A sum of four floats in another order differs in its last digits.
+    np.testing.assert_allclose(from_samples(frames[:, order], rate_hz).samples, mixed, atol=3e-7 * peak)
+    np.testing.assert_array_equal(from_samples(-frames, rate_hz).samples, -mixed)
+
+
+@FEW
+@given(
+    st.floats(-40.0, 10.0),
+    st.booleans(),
+    st.permutations(range(2)),
+    st.sampled_from([44100, 48000]),
+    st.integers(RATE_HZ, 4 * RATE_HZ),
+    st.sampled_from(["WAV", "FLAC", "CAF"]),
+)
+def test_all_of_it_at_once(song, second_later, tmp_path, gain_db, turned, order, rate_hz, n, container):
+    frames = np.concatenate([np.zeros((n, 2)), song[:, order] * 10 ** (gain_db / 20) * (-1 if turned else 1)])
+    frames /= max(1.0, np.abs(frames).max())
+    soundfile.write(tmp_path / "a", soxr.resample(frames, RATE_HZ, rate_hz), rate_hz, "PCM_24", format=container)
+    same(analyse(tmp_path / "a", OWN), second_later, RESAMPLED_S, n / RATE_HZ - 1.0)
 
 
 @pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")

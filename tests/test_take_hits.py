@@ -122,6 +122,17 @@ def test_midi_without_notes_is_refused_in_one_line(tmp_path):
         read_take(path)
 
 
+@pytest.mark.parametrize("division", [b"\xe7\x28", b"\x00\x00"])
+def test_midi_without_beats_is_refused_in_one_line(tmp_path, division):
+    # Standard MIDI Files 1.0: the top bit of the division says frames a second (here 25 of 40 ticks); 0 is none.
+    path = tmp_path / "take.mid"
+    write_midi(path, [(240 * k, 36, 90) for k in range(10)])
+    data = path.read_bytes()
+    path.write_bytes(data[:12] + division + data[14:])
+    with pytest.raises(TakeError, match="not in beats"):
+        read_take(path)
+
+
 def test_damaged_midi_and_other_files_are_refused_in_one_line(tmp_path):
     path = tmp_path / "cut.mid"
     write_midi(path, [(240 * k, 36, 90) for k in range(10)])

@@ -67,12 +67,19 @@ def test_a_note_left_out_of_the_pattern_is_missed_at_its_place():
     assert found.missed[0].time_s == pytest.approx(track.beats.time_s[21])
 
 
-def test_a_flam_counts_once_and_its_grace_note_is_named():
+def test_a_hit_too_many_is_left_out_rather_than_moving_all_others_on():
+    # Left out it costs a window, 90 ms; on the next place it moves three others by 50 ms each.
+    time_s = np.array([0.0, 0.02, 0.05, 0.1, 0.15])
+    assert assign(time_s, np.arange(6) * 0.05, np.full(6, 0.09)) == [(0, 0), (2, 1), (3, 2), (4, 3)]
+
+
+@pytest.mark.parametrize("after_s", [-0.025, 0.025])
+def test_a_flam_counts_once_and_its_grace_note_is_named(after_s):
     track = make_track(100, 16)
-    beat_s = float(track.beats.time_s[9])
-    hits = played([*steady(track), (beat_s - 0.025, "snare", 40)])
+    grace_s = float(track.beats.time_s[9]) + after_s
+    hits = played([*steady(track), (grace_s, "snare", 40)])
     found = match(track, hits, hits.time_s)
-    assert [s.reason for s in found.strays] == ["flam"]
+    assert [(s.reason, s.time_s) for s in found.strays] == [("flam", grace_s)]
     assert np.abs(found.played.offset_ms).max() < 1e-6
 
 
@@ -93,6 +100,17 @@ def test_hits_between_places_are_extra_and_hits_around_the_song_are_outside():
     hits = played([*steady(track), (10.15, "tom", 80), (end_s + 3.0, "tom", 80)])
     found = match(track, hits, hits.time_s)
     assert [s.reason for s in found.strays] == ["extra", "outside"]
+
+
+def test_a_fill_is_a_bar_of_new_strokes_and_one_new_stroke_makes_none():
+    track = make_track(100, 16)
+    one_s = float(track.bars.start_s[5])
+    toms = [(one_s + 0.3 * k, "tom", 100) for k in range(8)]
+    kept = [row for row in steady(track) if not one_s - 0.01 <= row[0] < one_s + 2.39]
+    hits = played([*kept, *toms])
+    assert match(track, hits, hits.time_s).fills.tolist() == [5]
+    hits = played([*steady(track), toms[3]])
+    assert match(track, hits, hits.time_s).fills.tolist() == []
 
 
 def test_a_player_who_drifts_beyond_half_a_place_is_followed():

@@ -33,6 +33,9 @@ KEY_OF = {
 }
 """General MIDI keys of the drums that styles name."""
 
+SWUNG_SIXTEENTHS_BPM = 112.0
+"""Common practice, no source."""
+
 _LEVEL = {"X": 1.1, "x": 0.9, "o": 0.45}
 _MAJOR = (0, 2, 4, 5, 7, 9, 11)
 _MINOR = (0, 2, 3, 5, 7, 8, 10)
@@ -187,12 +190,12 @@ def compose(
         if rng.random() < style.lead:
             parts.append(Part("lead", "voice" if rng.random() < 0.5 else "solo", _melody(form)))
         parts = _arranged(parts, form)
-    swing = rng.uniform(*style.swing)
+    swing, pair_beats = rng.uniform(*style.swing), 2 / style.slots
     if style.swing == (0.5, 0.5) and style.slots in (2, 4) and style.beats == 4 and rng.random() < 0.07:
         swing = rng.uniform(0.54, 0.67)
-    return Score(
-        style.name, bpm, form.bar_start, tuple(p for p in parts if len(p.notes)), drums, swing, 2 / style.slots
-    )
+        # Quick sixteenths can't be swung by hand, and slow ones sound like quick eighths: above this the eighths swing.
+        pair_beats = pair_beats if bpm < SWUNG_SIXTEENTHS_BPM else 1.0
+    return Score(style.name, bpm, form.bar_start, tuple(p for p in parts if len(p.notes)), drums, swing, pair_beats)
 
 
 def from_arrangement(song: Arrangement, first_bar: int, bars: int, rng: Generator, drums: Style | None) -> Score:

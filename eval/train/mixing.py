@@ -92,7 +92,7 @@ class Mixer:
 
     def __init__(self, pool: Pool, excerpt_s: float, limited: bool = True) -> None:
         """Prepare what does not change from batch to batch; limited: whether excerpts may lack their highs or lows."""
-        self._share_low, self._share_high = (0.18, 0.07) if limited else (0.0, 0.0)
+        self._share_low, self._share_high = (0.12, 0.05) if limited else (0.0, 0.0)
         self.pool, self.device = pool, pool.device
         self.length = int(excerpt_s * RATE_HZ)
         self.frames = 1 + self.length // HOP
@@ -218,7 +218,7 @@ class Mixer:
         return x
 
     def _limited(self, x: Tensor) -> tuple[Tensor, Tensor]:
-        """Blank everything above or below some frequency in a quarter of the excerpts; also tells in which.
+        """Blank everything above or below some frequency in one excerpt of six; also tells in which.
 
         A bass alone must tell where the beat is, and so must all that is above it: in a whole mix a network leans on
         what is easiest, which misleads where that is a guitar struck between the beats.

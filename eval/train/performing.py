@@ -16,10 +16,15 @@ HIT_KINDS = ("kick", "snare", "hat", "cymbal", "tom", "percussion", "pluck")
 _KIND_OF_KEY = {
     **dict.fromkeys((35, 36), 0),
     **dict.fromkeys((37, 38, 39, 40), 1),
-    **dict.fromkeys((42, 44), 2),
-    **dict.fromkeys((46, 49, 51, 52, 53, 55, 57, 59), 3),
+    **dict.fromkeys((42, 44, 46), 2),
+    **dict.fromkeys((49, 51, 52, 53, 55, 57, 59), 3),
     **dict.fromkeys((41, 43, 45, 47, 48, 50, 60, 61, 62, 63, 64), 4),
 }
+PLAYED_FREELY = frozenset(
+    {"arrangement", "ballad", "bolero", "chorale", "classical", "folk", "slow-three", "tango", "waltz"}
+)
+"""Styles that may be played with rubato where no drums keep the time."""
+
 _PLUCKED = frozenset({"bass", "guitar", "acoustic", "nylon", "keys", "jazz", "drive", "vibes"})
 
 
@@ -39,10 +44,10 @@ class Performance:
     end_s: float
 
 
-def perform(score: Score, length_s: float, rng: Generator) -> Performance:
-    """Play a score within length_s seconds. Beat times are those of the grid, not of any player."""
+def perform(score: Score, length_s: float, rng: Generator, free: bool = False) -> Performance:
+    """Play a score within length_s seconds; free: with rubato. Beat times are those of the grid, not of any player."""
     score = _with_gaps(_with_count_in(score, rng), rng)
-    beats_s = _grid(score, rng)
+    beats_s = _rubato(score, rng) if free else _grid(score, rng)
     first_beat, lead_in_s = _entrance(score, rng)
     last = float(score.bar_start[-1])
     grid = np.arange(-8, last + 9)
@@ -87,6 +92,23 @@ def _grid(score: Score, rng: Generator) -> FloatArray:
             step_s[at : at + int(rng.integers(2, 16))] *= 1 + rng.uniform(-0.06, 0.15)
     if rng.random() < 0.08:
         step_s[-8:] *= np.linspace(1, rng.uniform(1.2, 1.7), len(step_s[-8:]))
+    return np.asarray(np.r_[0.0, np.cumsum(step_s)])
+
+
+def _rubato(score: Score, rng: Generator) -> FloatArray:
+    """Seconds of every beat, the first at 0, played freely: each phrase moves on and then holds back, most at its end.
+
+    The arch of a phrase's tempo is common knowledge of performance research (Todd 1985; from memory).
+    """
+    bars = len(score.bar_start) - 1
+    length = int(rng.choice([2, 4, 4, 8]))
+    depth, hold, restless = rng.uniform(0.03, 0.18), rng.uniform(0.0, 0.35), rng.uniform(0.005, 0.03)
+    beat = np.arange(int(score.bar_start[-1]))
+    bar = np.interp(beat, score.bar_start, np.arange(bars + 1))
+    through = bar % length / length
+    step_s = 60 / score.bpm * (1 + depth * (2 * through - 1) ** 2 - depth / 2)
+    last = bar % length >= length - 1 + 0.5
+    step_s = step_s * np.where(last, 1 + hold * rng.random(len(beat)), 1.0) * np.exp(rng.normal(0, restless, len(beat)))
     return np.asarray(np.r_[0.0, np.cumsum(step_s)])
 
 

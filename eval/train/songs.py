@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from eval.train.composing import Score, compose, from_arrangement, with_groove
 from eval.train.ingredients import Ingredients
-from eval.train.performing import Performance, perform
+from eval.train.performing import PLAYED_FREELY, Performance, perform
 from eval.train.rendering import Studio
 from eval.train.styles import STYLES, Style
 
@@ -18,7 +18,11 @@ SHARE_SOLO = 0.18
 SHARE_ARRANGED = 0.12
 SHARE_HUMAN_DRUMS = 0.3
 SHARE_LATE_CHORDS = 0.12
-PARTS = ("fonts", "shots", "grooves", "arrangements", "late-chords", "bands")
+SHARE_RUBATO = 0.35
+"""Of the songs without drums in styles that are played freely."""
+TEMPO_SPREAD = 0.1
+"""Natural logarithm: styles are played slower and faster than the book says, and no tempo should give a style away."""
+PARTS = ("fonts", "shots", "grooves", "arrangements", "late-chords", "bands", "rubato")
 """What a recipe may be made without, to learn what it is worth; bands is the mixer's."""
 
 
@@ -51,6 +55,7 @@ class SongMaker:
         ingredients = _less(ingredients, without)
         self._ingredients = ingredients
         self._share_late = 0.0 if "late-chords" in without else SHARE_LATE_CHORDS
+        self._share_rubato = 0.0 if "rubato" in without else SHARE_RUBATO
         self._studio = Studio(ingredients, LENGTH_S)
         weights = np.array([s.weight for s in STYLES])
         self._chance = weights / weights.sum()
@@ -64,14 +69,16 @@ class SongMaker:
 
     def play(self, rng: np.random.Generator) -> Performance:
         """Compose and perform a song without rendering it."""
-        return perform(self._score(rng), LENGTH_S, rng)
+        score = self._score(rng)
+        free = score.style in PLAYED_FREELY and not len(score.drums) and rng.random() < self._share_rubato
+        return perform(score, LENGTH_S, rng, free)
 
     def _score(self, rng: np.random.Generator) -> Score:
         kind = rng.random()
         if kind < SHARE_ARRANGED and self._ingredients.arrangements:
             return self._arranged(rng)
         style = STYLES[rng.choice(len(STYLES), p=self._chance)]
-        bpm = float(np.exp(rng.uniform(*np.log(style.bpm))) * np.exp(rng.normal(0, 0.04)))
+        bpm = float(np.exp(rng.uniform(*np.log(style.bpm))) * np.exp(rng.normal(0, TEMPO_SPREAD)))
         solo = kind > 1 - SHARE_SOLO and style.drumless < 0.9
         with_drums = solo or rng.random() >= style.drumless
         bars = self._bars(bpm, style.beats, rng)

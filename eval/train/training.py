@@ -42,7 +42,7 @@ class Plan:
 
 def _make_songs(folder: Path | None, plan: Plan, first_seed: int, songs: Any, stop: Any) -> None:
     """A process: make songs until told to stop, from seeds that no other maker takes."""
-    os.environ["OMP_NUM_THREADS"] = "1"
+    os.nice(10)
     maker = SongMaker(load(folder) if folder else own_sounds_only(), plan.without)
     seed = first_seed
     while not stop.is_set():
@@ -100,13 +100,14 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
             network.load_state_dict(grown({k: torch.from_numpy(stored[k]) for k in stored.files}, network))
     average = PulseNetwork(plan.pictures, plan.width).to(device).eval()
     average.load_state_dict(network.state_dict())
+    quick = torch.compile(network) if device == "cuda" else network
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=1e-2, betas=(0.9, 0.98))
     _say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}")
 
     def loss_of(logits: Any, truth: Any) -> Any:
         events, tempo, meter = logits.float().split(HEADS, 1)
         each = F.binary_cross_entropy_with_logits(events, truth.events, reduction="none") * truth.weights
-        mean = each.sum((0, 2)) / truth.weights.sum((0, 2))
+        mean = each.sum((0, 2)) / truth.weights.sum((0, 2)).clamp(min=1)
         paced = truth.paced.sum().clamp(min=1)
         tempo_loss = -(truth.tempo * tempo.log_softmax(1) * truth.paced[:, None]).sum() / paced
         meter_loss = (F.cross_entropy(meter, truth.meter, reduction="none") * truth.paced).sum() / paced
@@ -131,7 +132,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
         rows = torch.randint(kept, pool.filled, (plan.batch,), device=device)
         x, truth = mixer.batch(rows, varied=True)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-            logits = network(x)
+            logits = quick(x)
         loss, _ = loss_of(logits, truth)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
