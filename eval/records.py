@@ -59,13 +59,15 @@ class Answer:
     """What a system says about a track; error tells why it said nothing.
 
     beat_s: (n_beats,); count: (n_beats,) or None when the system knows no bars; guides: None when the system
-    doesn't look for any.
+    doesn't look for any. sure: what the system gives as the probability that its 1, its half of the beat and its tempo
+    octave ("one", "half", "octave") are right, or None when it says nothing of it.
     """
 
     beat_s: FloatArray
     count: IntArray | None
     guides: tuple[ClaimedGuide, ...] | None = None
     error: str | None = None
+    sure: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

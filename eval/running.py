@@ -88,12 +88,13 @@ def _scores(track: Track, system: System, answer: Answer) -> dict[str, Any]:
     reference = track.reference
     guides = guide_scores(reference, answer.guides)
     if system.given_beats:
-        return {"values": {}, "beat_kind": None, "one_kind": None, "guides": guides}
+        return {"values": {}, "beat_kind": None, "one_kind": None, "guides": guides, "sure": None}
     return {
         "values": track_scores(reference, answer),
         "beat_kind": beat_kind(reference.beat_s, answer.beat_s),
         "one_kind": one_kind(reference, answer),
         "guides": guides,
+        "sure": None if answer.sure is None else dict(answer.sure),
         "bpm": tempo_bpm(answer.beat_s),
         "meter": None if answer.count is None else meter(answer.count),
     }

@@ -29,6 +29,7 @@ def answer_to_json(answer: Answer) -> JsonDict:
             for g in answer.guides
         ],
         "error": answer.error,
+        "sure": None if answer.sure is None else dict(answer.sure),
     }
 
 
@@ -50,6 +51,7 @@ def answer_from_json(data: Mapping[str, Any]) -> Answer:
             for g in guides
         ),
         error=data["error"],
+        sure=data["sure"],
     )
 
 

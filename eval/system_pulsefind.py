@@ -23,6 +23,7 @@ def analysed(path: Path, settings: Settings) -> Answer:
         beat_s=np.array(analysis.beats.time_s),
         count=np.array(analysis.bars.count),
         guides=tuple(claimed(guide, analysis) for guide in analysis.guides),
+        sure={"one": analysis.confidence.one, "half": analysis.confidence.half, "octave": analysis.confidence.octave},
     )
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
+from eval.reliability import HEADER, cells, reliability
 from eval.statistics import Interval, mean_interval, paired_difference
 from pulsefind.errors import FormatError
 
@@ -79,7 +80,7 @@ def table(result: dict[str, Any]) -> str:
             parts += [f"## {title}", "", *_summary(of_kind, systems)]
             for name in _ordered(entry["set"] for entry in of_kind):
                 parts += _set_section(name, [e for e in of_kind if e["set"] == name], systems)
-            parts += _breakdowns(of_kind, systems) + _worst(of_kind, systems)
+            parts += _reliabilities(of_kind, systems) + _breakdowns(of_kind, systems) + _worst(of_kind, systems)
     parts += _measured(result)
     return "\n".join(parts).rstrip() + "\n"
 
@@ -247,6 +248,16 @@ def _tempo_band(entry: Entry) -> str | None:
     """Return the tempo band of a track."""
     bpm = entry["bpm"]
     return None if bpm is None else next(name for low, high, name in TEMPO_BANDS if low <= bpm < high)
+
+
+def _reliabilities(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:
+    """Return, for each system that says how sure it is, how often it was right when it said so."""
+    parts: list[str] = []
+    for system in systems:
+        rows = cells(reliability(entries, system))
+        if rows:
+            parts += [f"### How sure {system} is, and how often it is right", "", *_rows(HEADER, rows)]
+    return parts
 
 
 def _breakdowns(entries: Sequence[Entry], systems: Sequence[str]) -> list[str]:

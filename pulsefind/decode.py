@@ -15,6 +15,7 @@ from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, best_path, intervals
 from pulsefind.harmony import chord_change
 from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
+from pulsefind.sureness import by_section, half_share, phase_shares
 from pulsefind.taps import continued, counted_odds, counted_otherwise, heard_otherwise, lateness_s, tempi, with_taps
 
 BPM_LOW, BPM_HIGH = 55.0, 215.0
@@ -37,9 +38,6 @@ EVIDENCE_SECONDS = 1.0
 Frames of one track repeat each other: if all of them counted, no prior could ever matter and every answer would be
 "100 % sure".
 """
-
-PHASE_EVIDENCE_BARS = 1.0
-"""The same for the place of the 1: how many bars' worth of independent evidence a track holds."""
 
 METER_EVIDENCE_BEATS = 32.0
 """The same for the meter, in beats."""
@@ -150,7 +148,16 @@ def _decoded(
         probability_meter=meter_share,
         alternatives=tuple(sorted(alternatives, key=lambda other: -other.probability)),
         warnings=warnings,
+        probability_half=half.probability,
+        sections=by_section(best.odds, _over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar),
     )
+
+
+def _over_the_middles(heard: _Heard, path: BeatPath) -> FloatArray:
+    """(n_beats,) log odds by which each beat is marked more strongly than the middle after it; 0 for the last."""
+    middle = (path.frame[:-1] + path.frame[1:]) // 2
+    over: FloatArray = np.append(heard.half_odds[path.frame[:-1]] - heard.half_odds[middle], 0.0)
+    return over
 
 
 def _no_pulse() -> Pulse:
@@ -207,7 +214,7 @@ def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
         return _Half(reading, 1.0, ())
     hinted = settings.one_at_s is not None
     stays = _nearer(path, later, heard, settings.one_at_s) if settings.one_at_s is not None else odds >= 0
-    share = float(1 / (1 + np.exp(-odds if stays else odds)))
+    share = half_share(odds if stays else -odds)
     settled = hinted or share > _SETTLED
     if stays and settled:
         return _Half(reading, share, ())
@@ -303,10 +310,7 @@ def _phase(best: _Reading, time_s: FloatArray, settings: Settings) -> tuple[floa
     """How sure the 1 is against every other constant shift of the count, and the next best shift."""
     meter = _usual_meter(best.bars)
     odds = best.odds
-    n_bars = max(1.0, len(odds) / meter)
-    score = np.array([odds[(best.bars.count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)])
-    weight = np.exp(min(PHASE_EVIDENCE_BARS, n_bars) * (score - score.max()))
-    share = weight / weight.sum()
+    share = phase_shares(odds, best.bars.count, meter)
     if settings.one_at_s is not None or meter == 1:
         return float(share[0]), ()
     others = sorted(range(1, meter), key=lambda shift: -share[shift])

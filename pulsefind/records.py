@@ -122,12 +122,26 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True)
+class Sureness:
+    """How likely the 1, and the half of the beat, are as counted in bars first_bar..last_bar (indices, both included).
+
+    It is what these bars say by themselves: the count is decided over the whole track.
+    """
+
+    first_bar: int
+    last_bar: int
+    one: float
+    half: float
+
+
+@dataclass(frozen=True, slots=True)
 class Pulse:
     """What the decoder heard: beats to about a frame, each with its count in the bar.
 
     time_s, count (1-based), beats_per_bar: (n_beats,); a change of beats_per_bar happens at a count of 1.
     unit: the note value that is counted (4 or 8). probability_* say how sure the decoder is of the 1, of the
-    tempo octave and of the meter. alternatives come most likely first.
+    tempo octave, of the meter and of the half of the beat, sections how sure of the 1 and the half bar by bar.
+    alternatives come most likely first.
     """
 
     time_s: FloatArray
@@ -139,6 +153,8 @@ class Pulse:
     probability_meter: float
     alternatives: tuple[Alternative, ...] = ()
     warnings: tuple[str, ...] = ()
+    probability_half: float = 1.0
+    sections: tuple[Sureness, ...] = ()
 
     def __post_init__(self) -> None:
         """Check order and counts."""
@@ -374,11 +390,16 @@ class Tempo:
 
 @dataclass(frozen=True, slots=True)
 class Confidence:
-    """How likely it is that the 1, the tempo octave and the meter are as reported, 0..1 each."""
+    """How likely it is that the 1, the tempo octave, the meter and the half of the beat are as reported, 0..1 each.
+
+    one includes half: on the wrong half every 1 is wrong. sections say it section by section.
+    """
 
     one: float
     octave: float
     meter: float
+    half: float = 1.0
+    sections: tuple[Sureness, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,9 @@ _INDENT = 10
 _MORE_GUIDES = 4
 _TRAPS = 2
 
+IN_DOUBT = 0.5
+"""A section whose 1 is less likely than that is named."""
+
 
 def report(analysis: Analysis) -> str:
     """Say what was found. Ends with a newline."""
@@ -246,11 +249,29 @@ def _sureness(analysis: Analysis) -> list[str]:
     sure = analysis.confidence
     text = f"the 1 {_percent(sure.one)}, tempo octave {_percent(sure.octave)}, meter {_percent(sure.meter)}"
     lines = field("Sure", text)
+    if doubtful := _in_doubt(analysis):
+        lines += field("", f"the 1 is in doubt in {stretches_text(doubtful, analysis)}: check it by ear there")
     for other in analysis.alternatives[:2]:
         lines += field("", f"next best: {other.reading} ({_percent(other.probability)}); to see it: {other.hint}")
     for warning in analysis.warnings:
         lines += field("", f"Note: {warning}")
     return [*lines, ""]
+
+
+def _in_doubt(analysis: Analysis) -> tuple[Stretch, ...]:
+    """Runs of sections that by themselves put the 1 rather elsewhere; nothing where the whole track is in doubt."""
+    sections = analysis.confidence.sections
+    doubtful = [section for section in sections if section.one < IN_DOUBT]
+    if len(doubtful) == len(sections):
+        return ()
+    runs: list[tuple[int, int]] = []
+    for section in doubtful:
+        if runs and runs[-1][1] + 1 == section.first_bar:
+            runs[-1] = (runs[-1][0], section.last_bar)
+        else:
+            runs.append((section.first_bar, section.last_bar))
+    ends_s = [*analysis.bars.start_s[1:], analysis.bars.end_s]
+    return tuple(Stretch(a, b, float(analysis.bars.start_s[a]), float(ends_s[b])) for a, b in runs)
 
 
 def _percent(share: float) -> str:

@@ -113,6 +113,9 @@ def check_fits(analysis: Analysis) -> None:
     for number, guide in enumerate(analysis.guides):
         _check_guide(guide, bars, f"guides[{number}]")
     _check_stretches(analysis.alone, bars, "alone")
+    for before, section in zip((None, *analysis.confidence.sections), analysis.confidence.sections, strict=False):
+        first = 0 if before is None else before.last_bar + 1
+        _need(section.first_bar == first <= section.last_bar < len(bars.beats), "confidence: the bars of a section")
     _need(len(analysis.plan) == len(bars.beats), "plan: its number of bars")
     _need(all(k is None or 0 <= k < len(analysis.guides) for k in analysis.plan), "plan: a guide")
     for misreading in analysis.misreadings:
@@ -129,7 +132,9 @@ def _check_track(analysis: Analysis) -> None:
     track, sure, settings = analysis.track, analysis.confidence, analysis.settings
     _need(0 <= track.start_s <= track.end_s <= track.duration_s < 1e6, "track: its times")
     _need(track.channels >= 0 and track.rate_hz > 0, "track: its channels or rate")
-    for share in (sure.one, sure.octave, sure.meter, *(other.probability for other in analysis.alternatives)):
+    shares = [sure.one, sure.octave, sure.meter, sure.half, *(other.probability for other in analysis.alternatives)]
+    shares += [share for section in sure.sections for share in (section.one, section.half)]
+    for share in shares:
         _need(0 <= share <= 1, "a probability")
     if settings.meter is not None:
         _need(2 <= settings.meter[0] <= 64 and settings.meter[1] in _UNITS, "settings: meter")
