@@ -19,10 +19,12 @@ REACH_MS = 240.0
 PULLS = ALONE, COMING_BACK, WITH_THE_TRACK = 0.0, 0.4, 1.0
 """How strongly a player is drawn back to their usual offset: alone, in the bars after it, and otherwise."""
 
+STEP_MS = 5.0
+"""Steps in which the course is searched."""
+
 USUAL_REACH_MS = 120.0
 """No latency and habit together are taken to be more than this; beyond it a place is mistaken for its neighbour."""
 
-_STEP_MS = 5.0
 _SPREAD_MS = 16.0
 _STRAY = 0.12
 _WANDER_MS, _FIRST_MS = 9.0, 40.0
@@ -41,7 +43,7 @@ def follow(slots: Slots, edges_s: FloatArray, time_s: FloatArray, kind: IntArray
     n_beats = len(edges_s) - 1
     if not len(time_s) or n_beats < 1:
         return np.zeros(len(time_s))
-    offset_ms = np.arange(-REACH_MS, REACH_MS + 1, _STEP_MS)
+    offset_ms = np.arange(-REACH_MS, REACH_MS + 1, STEP_MS)
     beat = np.clip(np.searchsorted(edges_s, time_s, side="right") - 1, 0, n_beats - 1)
     centre_s = (edges_s[:-1] + edges_s[1:]) / 2
     usual_ms = usual_offset_ms(slots, edges_s, time_s, kind)
@@ -102,7 +104,7 @@ def usual_offset_ms(slots: Slots, edges_s: FloatArray, time_s: FloatArray, kind:
     if not len(time_s) or len(edges_s) < 2:
         return 0.0
     beat = np.clip(np.searchsorted(edges_s, time_s, side="right") - 1, 0, len(edges_s) - 2)
-    offset_ms = np.arange(-USUAL_REACH_MS, USUAL_REACH_MS + 1, _STEP_MS)
+    offset_ms = np.arange(-USUAL_REACH_MS, USUAL_REACH_MS + 1, STEP_MS)
     usual_ms = 0.0
     for _ in range(_ROUNDS):
         weight = _phase_weights(slots, time_s - usual_ms / 1000, kind)
@@ -115,7 +117,7 @@ def _log_steps(offset_ms: FloatArray, centre_ms: float, pull: float) -> FloatArr
     """(from, to) log probabilities of a step from beat to beat, drawn to a centre by a share of the distance."""
     expected = offset_ms + pull * (centre_ms - offset_ms)
     # With the track a player is taken to be where they usually are: a late note is late, and no new course.
-    wander_ms, jump = (_WANDER_MS, _JUMP) if pull < WITH_THE_TRACK else (_STEP_MS / 2, 1e-12)
+    wander_ms, jump = (_WANDER_MS, _JUMP) if pull < WITH_THE_TRACK else (STEP_MS / 2, 1e-12)
     step = np.exp(-0.5 * ((offset_ms[None, :] - expected[:, None]) / wander_ms) ** 2)
     log: FloatArray = np.log((1 - jump) * step / step.sum(axis=1, keepdims=True) + jump / len(offset_ms))
     return log

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pulsefind.grid import find_grid
 from pulsefind.places import slot_positions
 from pulsefind.records import Analysis, FloatArray, Grid, GridSection, Hits, IntArray, Sound
-from pulsefind.take_follow import ALONE, COMING_BACK, WITH_THE_TRACK, follow, usual_offset_ms
+from pulsefind.take_follow import ALONE, COMING_BACK, STEP_MS, WITH_THE_TRACK, follow, usual_offset_ms
 from pulsefind.take_places import Slots, alone_bars, bar_of_beat, beat_edges, every_slot, guided_beats, lay_slots
 from pulsefind.take_records import Missed, Played, Stray, TakeHits
 
@@ -34,6 +34,7 @@ _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0
 _SWING_APART_MS = 30.0
 _MANY_NEW = 0.35
 _COMING_BACK_BARS = 8
+_ROUNDS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,18 +66,12 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     ]
     slots = lay_slots(analysis, used)
     # Less their slow course the hits lie where they would for a player who stays with the track.
-    steady_s = time_s - follow(slots, edges_s, time_s, of_kind, _pull(analysis)) / 1000
-    rows: list[tuple[int, int]] = []
-    strays: list[Stray] = []
-    for kind in sorted(set(hits.kind)):
-        member = np.flatnonzero(kinds == kind)
-        member, grace = _without_flams(member, time_s, hits.level)
-        strays += [Stray(float(time_s[i]), kind, "flam") for i in grace]
-        member = member[np.argsort(steady_s[member], kind="stable")]
-        pairs = assign(steady_s[member], slots.nominal_s, _window_s(slots))
-        rows += [(int(member[i]), s) for i, s in pairs]
-        left = np.setdiff1d(np.arange(len(member)), [i for i, _ in pairs])
-        strays += [_stray(float(time_s[member[i]]), kind, slots) for i in left]
+    course_s = follow(slots, edges_s, time_s, of_kind, _pull(analysis)) / 1000
+    main, grace = _without_flams(kinds, time_s, hits.level)
+    rows = _settled_pairs(main, time_s, course_s, slots)
+    strays = [Stray(float(time_s[i]), hits.kind[i], "flam") for i in grace]
+    left = np.setdiff1d(np.concatenate(list(main.values())), [i for i, _ in rows])
+    strays += [_stray(float(time_s[i]), hits.kind[i], slots) for i in left]
     rows.sort(key=lambda row: (time_s[row[0]], row[0]))
     played = _played(rows, slots, hits, time_s)
     fills = _fills(played, analysis)
@@ -128,30 +123,70 @@ def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridS
     return player if apart > _SWING_APART_MS else track
 
 
+def _settled_pairs(
+    main: dict[str, IntArray], time_s: FloatArray, course_s: FloatArray, slots: Slots
+) -> list[tuple[int, int]]:
+    """(hit, slot) pairs of all kinds, the course's level settled with them: the matched hits lie about it.
+
+    The course comes in steps and from all hits; on a dense grid a few ms of it decide which of two places is nearer.
+    Beyond its step it is trusted: where a grid is dense, any level nearly settles.
+    """
+    window_s = _window_s(slots)
+    pairs = _pairs(main, time_s - course_s, slots, window_s)
+    for _ in range(_ROUNDS):
+        if not pairs:
+            break
+        hit, slot = np.array(pairs).T
+        off_s = float(np.median(time_s[hit] - course_s[hit] - slots.nominal_s[slot]))
+        level_s = float(np.clip(off_s, -STEP_MS / 1000, STEP_MS / 1000))
+        before, pairs = pairs, _pairs(main, time_s - course_s - level_s, slots, window_s)
+        if pairs == before:
+            break
+    return pairs
+
+
+def _pairs(
+    main: dict[str, IntArray], steady_s: FloatArray, slots: Slots, window_s: FloatArray
+) -> list[tuple[int, int]]:
+    pairs = []
+    for member in main.values():
+        ordered = member[np.argsort(steady_s[member], kind="stable")]
+        pairs += [(int(ordered[i]), s) for i, s in assign(steady_s[ordered], slots.nominal_s, window_s)]
+    return pairs
+
+
 def _window_s(slots: Slots) -> FloatArray:
-    window: FloatArray = np.minimum(WINDOW_MS / 1000, WINDOW_SHARE * slots.spacing_s)
+    """(n_slots, 2) how far before and after each slot a hit may lie: on a swung grid the two differ."""
+    gap_s = np.diff(slots.nominal_s)
+    around_s = np.stack([np.r_[gap_s[:1], gap_s], np.r_[gap_s, gap_s[-1:]]], axis=1)
+    window: FloatArray = np.minimum(WINDOW_MS / 1000, WINDOW_SHARE * around_s)
     return window
 
 
-def _without_flams(member: IntArray, time_s: FloatArray, level: FloatArray) -> tuple[IntArray, IntArray]:
-    """Split hits of one kind into main strokes and the softer ones that lean on them."""
-    main: list[int] = []
+def _without_flams(
+    kinds: NDArray[np.str_], time_s: FloatArray, level: FloatArray
+) -> tuple[dict[str, IntArray], list[int]]:
+    """The main strokes of each kind (indices), and the softer ones of all kinds that lean on them."""
+    main: dict[str, IntArray] = {}
     grace: list[int] = []
-    for i in member:
-        if main and time_s[i] - time_s[main[-1]] < FLAM_MS / 1000:
-            # The later of two equal strokes is the main one: a grace note comes before.
-            softer = main.pop() if level[i] >= level[main[-1]] else None
-            grace.append(int(i) if softer is None else softer)
-            if softer is None:
-                continue
-        main.append(int(i))
-    return np.array(main, np.int64), np.array(grace, np.int64)
+    for kind in np.unique(kinds):
+        kept: list[int] = []
+        for i in np.flatnonzero(kinds == kind).tolist():
+            if kept and time_s[i] - time_s[kept[-1]] < FLAM_MS / 1000:
+                # The later of two equal strokes is the main one: a grace note comes before.
+                if level[i] < level[kept[-1]]:
+                    grace.append(i)
+                    continue
+                grace.append(kept.pop())
+            kept.append(i)
+        main[str(kind)] = np.array(kept, np.int64)
+    return main, grace
 
 
 def assign(time_s: FloatArray, nominal_s: FloatArray, window_s: FloatArray) -> list[tuple[int, int]]:
     """Pairs (hit, slot), one to one and in order, with the least total distance; leaving a hit out costs a window.
 
-    time_s (n,) and nominal_s (m,) increase; window_s (m,) is how far a hit may be from each slot.
+    time_s (n,) and nominal_s (m,) increase; window_s (m, 2) is how far before and after each slot a hit may be.
     Dynamic programming over the hits: the state is the last slot taken.
     """
     low = np.searchsorted(nominal_s, time_s - WINDOW_MS / 1000)
@@ -163,9 +198,9 @@ def assign(time_s: FloatArray, nominal_s: FloatArray, window_s: FloatArray) -> l
         for last, (cost, chain) in state.items():
             _keep(following, last, cost + WINDOW_MS / 1000, chain)
             for slot in range(max(int(low[i]), last + 1), int(high[i])):
-                away = abs(float(t) - float(nominal_s[slot]))
-                if away <= window_s[slot]:
-                    _keep(following, slot, cost + away, (chain, i, slot))
+                away = float(t) - float(nominal_s[slot])
+                if -window_s[slot, 0] <= away <= window_s[slot, 1]:
+                    _keep(following, slot, cost + abs(away), (chain, i, slot))
         state = _worth_keeping(following)
     best = min(state.values(), key=lambda item: item[0])
     pairs = []

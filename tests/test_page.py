@@ -661,6 +661,16 @@ def test_the_take_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, take,
 
 
 @needs_browser
+def test_after_a_correction_the_take_says_that_its_counts_are_those_of_the_review(opened, page_file):
+    page = opened(page_file, view="take")
+    assert "corrected the beats" not in page.inner_text("#take-words")
+    page.click("[role=tab][aria-controls=view-fix]")
+    page.click("#fix-later")
+    page.click("[role=tab][aria-controls=view-take]")
+    assert "keep the counts and bar numbers of the review" in page.inner_text("#take-words")
+
+
+@needs_browser
 def test_without_a_take_there_is_no_view_of_one(opened, tmp_path, analysis, audio, take):
     path = tmp_path / "none.html"
     path.write_text(page_html(analysis, audio, None, "a.wav", "p.html"), encoding="utf-8")

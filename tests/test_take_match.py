@@ -19,10 +19,11 @@ def cost_of(pairs, time_s, nominal_s):
 @settings(deadline=None, max_examples=60)
 def test_assignment_costs_no_more_than_the_hungarian_method_finds(times, n_slots):
     time_s, nominal_s = np.sort(times), np.linspace(0.0, 2.0, n_slots)
-    window_s = np.full(n_slots, WINDOW_MS / 1000)
-    away = np.abs(time_s[:, None] - nominal_s[None, :])
+    window_s = np.full((n_slots, 2), WINDOW_MS / 1000)
+    window_s[::2, 0] = 0.03
+    away = time_s[:, None] - nominal_s[None, :]
     # scipy's optimal assignment, with one way out per hit at the price of a window.
-    price = np.where(away <= window_s, away, 1e6)
+    price = np.where((away >= -window_s[:, 0]) & (away <= window_s[:, 1]), np.abs(away), 1e6)
     full = np.hstack([price, np.where(np.eye(len(time_s)) > 0, WINDOW_MS / 1000, 1e6)])
     rows, columns = linear_sum_assignment(full)
     pairs = assign(time_s, nominal_s, window_s)
@@ -92,6 +93,32 @@ def test_ghost_notes_are_marked_and_keep_their_own_place():
     marked = found.played.ghost
     assert marked.sum() == len(ghosts)
     assert {found.played.place[i] for i in np.flatnonzero(marked)} == {"1a"}
+
+
+def test_on_a_swung_grid_a_late_note_belongs_to_the_place_before_up_to_the_middle_of_the_long_space():
+    # At 150 bpm and a ratio of 2.4 the long space is 282 ms and the short one 118 ms: 75 ms behind is beyond half of
+    # the short one, but what follows is the long one.
+    track = make_track(150, 24, slots_per_beat=2, swing_ratio=2.4)
+    long_s = 2.4 / 3.4 * 60 / 150
+    rows = [(float(b) + at, "hat", 70) for b in track.beats.time_s for at in (0.0, long_s)]
+    rows[20] = (rows[20][0] + 0.075, "hat", 70)
+    found = match(track, played(rows), np.array([t for t, _, _ in rows]))
+    assert found.strays == ()
+    assert found.played.offset_ms.max() == pytest.approx(75, abs=1e-6)
+
+
+def test_the_level_settles_with_the_notes_that_it_is_taken_from():
+    # Sixteenths at 150 bpm lie 100 ms apart. All notes lie 12.4 ms behind but for some that lie 61.5 ms behind: within
+    # half a space (50 ms) of where this player's notes lie, beyond it from a course in steps of 5 ms.
+    track = make_track(150, 24, slots_per_beat=4)
+    slots_s = np.concatenate([b + np.arange(4) * 0.1 for b in track.beats.time_s])
+    late_s = np.full(len(slots_s), 0.0124)
+    late_s[5::32] = 0.0615
+    at_s = slots_s + late_s
+    found = match(track, played([(float(t), "hat", 70) for t in at_s]), at_s)
+    assert len(found.played.time_s) == len(at_s)
+    assert found.played.offset_ms.max() == pytest.approx(61.5, abs=1e-6)
+    assert found.played.offset_ms.min() == pytest.approx(12.4, abs=1e-6)
 
 
 def test_hits_between_places_are_extra_and_hits_around_the_song_are_outside():

@@ -120,6 +120,7 @@ class App {
       { words: box("words"), course: box("course"), table: box("table"), places: box("places"), alone: box("alone"), corrections: box("corrections"), history: box("history"), next: box("next") },
       this.reading,
       this.data.take,
+      this.corrections.length > 0,
     );
   }
 

@@ -38,9 +38,10 @@ export function leanText(ms, known) {
   return `${size} ms ${ms < 0 ? "early" : "late"}${known ? "" : " of your usual"}`;
 }
 
-export function drawTake(boxes, reading, take) {
+// moved: has the reading been corrected in the page since the take was reviewed?
+export function drawTake(boxes, reading, take, moved) {
   const bars = offsetsByBar(reading, take.hits);
-  boxes.words.replaceChildren(...takeWords(take).map((words) => el("p", {}, words)));
+  boxes.words.replaceChildren(...takeWords(take, moved).map((words) => el("p", {}, words)));
   drawCourse(boxes.course, reading, take, bars);
   drawBarTable(boxes.table, reading, take, bars);
   boxes.places.replaceChildren(...placeCards(take));
@@ -50,7 +51,7 @@ export function drawTake(boxes, reading, take) {
   boxes.next.replaceChildren(...nextItems(take));
 }
 
-export function takeWords(take) {
+export function takeWords(take, moved) {
   const { whole } = take;
   const lean = take.offset_known ? `${leanText(whole.offset_ms, true)} on average, ` : "";
   const unknown = take.offset_known ? "" : " Early or late over all can't be told: the start was fitted to the hits.";
@@ -58,6 +59,7 @@ export function takeWords(take) {
     `${take.recording}: ${whole.n} hits on places, ${take.missed.length} of your own pattern missed, ${take.extra} on no place.`,
     `${lean}give or take ${whole.spread_ms.toFixed(0)} ms. At your spacing of notes listeners just notice ${take.noticeable_ms.toFixed(0)} ms.${unknown}`,
     ...take.notes,
+    ...(moved ? ["You corrected the beats in this page. Offsets bar by bar follow that; places, stretches alone and corrections keep the counts and bar numbers of the review. Review the take again with the corrected beats to change them."] : []),
   ];
 }
 

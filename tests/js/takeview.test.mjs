@@ -39,11 +39,13 @@ test("early and late are said, and that they can't be told", () => {
   assert.equal(leanText(0.2, true), "on the beat");
   assert.equal(leanText(12, false), "12 ms late of your usual");
   const take = { recording: "a.wav", whole: { offset_ms: 7, spread_ms: 11, n: 40 }, missed: [1], extra: 2, noticeable_ms: 6, notes: ["by ear"], offset_known: false };
-  const words = takeWords(take).join(" ");
+  const words = takeWords(take, false).join(" ");
   assert.match(words, /40 hits on places, 1 of your own pattern missed, 2 on no place/);
   assert.match(words, /can't be told/);
   assert.doesNotMatch(words, /7 ms/);
-  assert.match(takeWords({ ...take, offset_known: true }).join(" "), /7 ms late on average/);
+  assert.match(takeWords({ ...take, offset_known: true }, false).join(" "), /7 ms late on average/);
+  assert.doesNotMatch(words, /corrected the beats/);
+  assert.match(takeWords(take, true).join(" "), /keep the counts and bar numbers of the review/);
 });
 
 test("drift and correction in words", () => {
