@@ -25,7 +25,9 @@ def report(analysis: Analysis) -> str:
     if not len(analysis.beats.time_s):
         lines += field("Beat", _nothing_found(analysis))
         return "\n".join(lines) + "\n"
-    for part in (_tempo, _one, _follow, _others, _alone, _steadiness, _sureness, _corrections):
+    settled = [fixes(guide, analysis.bars, analysis.tempo) for guide in analysis.guides]
+    lines += [*_tempo(analysis), *_one(analysis), *_follow(analysis, settled), *_others(analysis, settled)]
+    for part in (_alone, _steadiness, _sureness, _corrections):
         lines += part(analysis)
     return "\n".join(lines) + "\n"
 
@@ -97,7 +99,7 @@ def _one(analysis: Analysis) -> list[str]:
     return [*field("The 1", f"{text}; {last} bars, to {time_text(bars.end_s)}"), ""]
 
 
-def _follow(analysis: Analysis) -> list[str]:
+def _follow(analysis: Analysis, settled: list[str]) -> list[str]:
     if not analysis.guides:
         return [*field("Follow", "nothing recurs often enough to be followed; you carry the time"), ""]
     guide = analysis.guides[0]
@@ -106,8 +108,7 @@ def _follow(analysis: Analysis) -> list[str]:
     lines += ["", *count_line(analysis, guide), ""]
     lines += field("", f"heard in {stretches_text(guide.coverage, analysis)}, {_loudness(guide)}")
     traps = [misreading for misreading in analysis.misreadings if misreading.guide == 0]
-    settled = fixes(guide, analysis.bars, analysis.tempo)
-    lines += field("", f"by itself it settles {settled or 'no more than an even pulse'}")
+    lines += field("", f"by itself it settles {settled[0] or 'no more than an even pulse'}")
     for trap in traps[:_TRAPS]:
         lines += field("", f"Trap: can be heard as {trap.heard_as}, at {trap.bpm:.0f} bpm; {trap.cue}.")
     return [*lines, ""]
@@ -185,7 +186,7 @@ def stretches_text(stretches: tuple[Stretch, ...], analysis: Analysis, most: int
     return f"{word} {_and(names)}"
 
 
-def _others(analysis: Analysis) -> list[str]:
+def _others(analysis: Analysis, settled: list[str]) -> list[str]:
     others = analysis.guides[1 : 1 + _MORE_GUIDES]
     if not others:
         return []
@@ -196,18 +197,18 @@ def _others(analysis: Analysis) -> list[str]:
     hidden = len(analysis.guides) - 1 - len(others)
     if hidden > 0:
         lines += field("", f"and {hidden} weaker: --json lists {'it' if hidden == 1 else 'them'}")
-    return [*lines, *_best_for(analysis), ""]
+    return [*lines, *_best_for(analysis, settled), ""]
 
 
-def _best_for(analysis: Analysis) -> list[str]:
+def _best_for(analysis: Analysis, settled: list[str]) -> list[str]:
     """Which guide is the easiest to hear and which tells most, where they are two."""
     guides = analysis.guides
     easiest = _first_at_the_top([guide.audibility * guide.coverage_share for guide in guides])
-    telling = _first_at_the_top([guide.score * _telling(guide, analysis) for guide in guides])
+    telling = _first_at_the_top([guide.score * _telling(what) for guide, what in zip(guides, settled, strict=True)])
     if easiest == telling:
         return []
-    settled = fixes(guides[telling], analysis.bars, analysis.tempo) or "the pulse"
-    return field("Best", f"easiest to hear is {easiest + 1}; {telling + 1} tells you most: it settles {settled}")
+    what = settled[telling] or "the pulse"
+    return field("Best", f"easiest to hear is {easiest + 1}; {telling + 1} tells you most: it settles {what}")
 
 
 def _first_at_the_top(values: list[float]) -> int:
@@ -215,9 +216,9 @@ def _first_at_the_top(values: list[float]) -> int:
     return next(k for k, value in enumerate(values) if value >= 0.97 * max(values))
 
 
-def _telling(guide: Guide, analysis: Analysis) -> float:
+def _telling(settled: str) -> float:
     """A sound that settles the 1 tells all; each doubt that is left halves it."""
-    return {"the 1": 1.0, "the half bar": 0.5, "the beat": 0.25}.get(fixes(guide, analysis.bars, analysis.tempo), 0.125)
+    return {"the 1": 1.0, "the half bar": 0.5, "the beat": 0.25}.get(settled, 0.125)
 
 
 def _alone(analysis: Analysis) -> list[str]:
