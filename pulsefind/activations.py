@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
-from scipy.special import expit
 
 from pulsefind import cache
 from pulsefind.child import worker_pool
@@ -34,17 +33,16 @@ their memory of what they heard is far shorter."""
 _ODDS_REACH = 2
 _ODDS_FLOOR = 0.005
 _HALF_REACH = 3
-_AUDIBLE = 0.05
-_LEAST = 1e-4
-"""Beyond this much and its complement a network's certainty is not believed."""
+_HALF_FLOOR = 1e-4
 
 
 def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     """Let one network or both listen, or take what an earlier run on the same sound left in the cache.
 
-    With both, beats and downbeats come from the mean of their log odds: each knows songs on which the other takes half
-    or twice the tempo. Which half of a beat is the beat is told by our own network wherever it is asked, from the mean
-    of what it hears in the whole and in the bass alone. 100 frames a second; an empty recording gives n_frames = 0.
+    With both, the stock network says where beats are (it errs less on songs without drums) and the mean of both
+    which of them are downbeats (each knows songs on which the other fails). Which half of a beat is the beat is told by
+    our own network wherever it is asked, from the mean of what it hears in the whole and in the bass alone. 100 frames
+    a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -65,34 +63,7 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     n_frames = min(len(values) for values in (*heard, *by_half))
     downbeats = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
     halves = np.mean([half_odds(values[:n_frames]) for values in by_half], axis=0)
-    return Activations(mean_odds([values[:n_frames] for values in heard]), downbeats, halves, _FRAME_RATE_HZ)
-
-
-def mean_odds(heard: list[FloatArray]) -> FloatArray:
-    """Join activations (n_frames, 2) of several networks: the mean log odds of a beat, and of its being a downbeat.
-
-    The music ends where the first of them hears no more: another may still count into the last note's decay.
-    """
-    if len(heard) == 1:
-        return heard[0]
-    beat = [values.sum(axis=1) for values in heard]
-    one = [values[:, 1] / np.maximum(p, _LEAST) for values, p in zip(heard, beat, strict=True)]
-    is_beat, is_one = (expit(np.mean([_log_odds(p) for p in each], axis=0)) for each in (beat, one))
-    joined = np.stack([is_beat * (1 - is_one), is_beat * is_one], axis=1)
-    joined[min(_end(values) for values in heard) :] = 0.0
-    return joined
-
-
-def _end(values: FloatArray) -> int:
-    """The frame after the last one in which a network hears any beat."""
-    heard = np.flatnonzero((values >= _AUDIBLE).any(axis=1))
-    return int(heard[-1]) + 1 if len(heard) else 0
-
-
-def _log_odds(probability: FloatArray) -> FloatArray:
-    bounded = np.clip(probability, _LEAST, 1 - _LEAST)
-    odds: FloatArray = np.log(bounded / (1 - bounded))
-    return odds
+    return Activations(heard[0][:n_frames], downbeats, halves, _FRAME_RATE_HZ)
 
 
 def downbeat_odds(values: FloatArray) -> FloatArray:
@@ -104,7 +75,8 @@ def downbeat_odds(values: FloatArray) -> FloatArray:
 
 def half_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of any beat, the highest within 30 ms."""
-    odds: FloatArray = maximum_filter1d(_log_odds(values.sum(axis=1)), 2 * _HALF_REACH + 1, mode="nearest")
+    beat = np.clip(values.sum(axis=1), _HALF_FLOOR, 1 - _HALF_FLOOR)
+    odds: FloatArray = maximum_filter1d(np.log(beat / (1 - beat)), 2 * _HALF_REACH + 1, mode="nearest")
     return odds
 
 

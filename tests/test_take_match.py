@@ -71,7 +71,7 @@ def test_a_note_left_out_of_the_pattern_is_missed_at_its_place():
 def test_a_hit_too_many_is_left_out_rather_than_moving_all_others_on():
     # Left out it costs a window, 90 ms; on the next place it moves three others by 50 ms each.
     time_s = np.array([0.0, 0.02, 0.05, 0.1, 0.15])
-    assert assign(time_s, np.arange(6) * 0.05, np.full(6, 0.09)) == [(0, 0), (2, 1), (3, 2), (4, 3)]
+    assert assign(time_s, np.arange(6) * 0.05, np.full((6, 2), 0.09)) == [(0, 0), (2, 1), (3, 2), (4, 3)]
 
 
 @pytest.mark.parametrize("after_s", [-0.025, 0.025])
