@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from eval.train.ingredients import load, own_sounds_only
 from eval.train.songs import Song, SongMaker
@@ -42,7 +43,9 @@ class Plan:
 
 def _make_songs(folder: Path | None, plan: Plan, first_seed: int, songs: Any, stop: Any) -> None:
     """A process: make songs until told to stop, from seeds that no other maker takes."""
+    # The learner must not wait for its makers; more threads than makers only stand in their way.
     os.nice(10)
+    threadpool_limits(1)
     maker = SongMaker(load(folder) if folder else own_sounds_only(), plan.without)
     seed = first_seed
     while not stop.is_set():
