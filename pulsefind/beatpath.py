@@ -11,12 +11,14 @@ frames (a semi-Markov chain with the same best path) and over a block of frames 
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from pulsefind.cache import code_version, kept
 from pulsefind.records import FloatArray, IntArray
 
 TEMPO_STIFFNESS = 100.0
@@ -57,6 +59,20 @@ def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray
         chosen = np.unique(np.round(np.geomspace(shortest, longest, n_steps)).astype(np.int64))
         n_steps += 1
     return chosen
+
+
+def kept_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...], use_cache: bool) -> BeatPath:
+    """The best path, or what was found before for the same activations, intervals and meters."""
+    asked = hashlib.sha256(np.ascontiguousarray(values).data)
+    asked.update(repr((values.shape, interval.tolist(), meters)).encode())
+    key = f"beats-{code_version(__file__)}-{asked.hexdigest()}"
+
+    def search() -> tuple[IntArray, IntArray, FloatArray]:
+        path = best_path(values, interval, meters)
+        return path.frame, path.interval, np.array([path.log_likelihood])
+
+    frame, chosen, log_likelihood = kept(key, search, use_cache)
+    return BeatPath(frame, chosen, float(log_likelihood[0]))
 
 
 def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> BeatPath:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
-from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, best_path, intervals
+from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
 from pulsefind.harmony import chord_change
 from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
 from pulsefind.sureness import by_section, half_share, phase_shares
@@ -177,7 +177,7 @@ def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> l
     """The best path first, then those at other tempi."""
     low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
     hinted = settings.bpm_low is not None or settings.bpm_high is not None
-    base = best_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS)
+    base = kept_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS, settings.use_cache)
     if len(base.frame) < 2:
         return []
     bpm = _bpm(base.frame, heard.rate_hz)
@@ -186,7 +186,7 @@ def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> l
     for ratio in ratios:
         if floor <= bpm * ratio <= ceiling:
             span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
-            path = best_path(heard.values, span, SEARCH_METERS)
+            path = kept_path(heard.values, span, SEARCH_METERS, settings.use_cache)
             if len(path.frame) >= 2:
                 readings.append(_reading(heard, path, settings))
     return readings

@@ -156,7 +156,7 @@ def _temporary() -> str:
 def _cache() -> str:
     """Write an entry and read it back."""
     place, key = cache.folder(), f"soundcheck-{os.getpid()}"
-    cache.write(key, np.ones((2, 2)))
+    cache.write(key, (np.ones((2, 2)),))
     entry = cache.read(key)
     cache.remove(key)
     if entry is None:
