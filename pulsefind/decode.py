@@ -48,7 +48,6 @@ HARMONY_WEIGHT = 0.35
 
 HARMONY_LIMIT = 4.0
 
-_TEMPO_CENTRE_BPM, _TEMPO_WIDTH = 120.0, 0.8
 _UNLIKELY, _SETTLED = 0.2, 0.99
 _MIN_BEATS = 4
 _TOLD_LATE_S = 0.02
@@ -256,7 +255,7 @@ def _half_a_beat_later(path: BeatPath) -> BeatPath:
 
 
 def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
-    """Count the beats of a path, and score it: evidence per second, damped, plus how common its tempo and meter are."""
+    """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
     change = chord_change(heard.harmony, (path.frame + heard.first_frame) / heard.rate_hz)
     odds = heard.downbeat_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
     meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
@@ -264,9 +263,8 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     bars = best_bars(odds, meters)
     bpm = _bpm(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
-    log_tempo = -0.5 * (np.log(bpm / _TEMPO_CENTRE_BPM) / _TEMPO_WIDTH) ** 2
     log_meter = float(np.log(METER_PRIOR.get(_usual_meter(bars), min(METER_PRIOR.values()))))
-    return _Reading(path, odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_tempo + log_meter)
+    return _Reading(path, odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_meter)
 
 
 def _usual_meter(bars: BarPath) -> int:
