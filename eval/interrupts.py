@@ -116,9 +116,9 @@ def broken_off(job: Job, place: Path, after_s: float, how: signal.Signals, expec
 
 
 def _said(code: int, said: str, how: signal.Signals, after_s: float, job: Job) -> list[str]:
-    if code == 0 or how is signal.SIGKILL or after_s < STARTING_S or job.name == "eval":
+    if code == 0 or how is signal.SIGKILL or after_s < STARTING_S:
         return []
-    if code != 128 + how or said != "pulsefind: stopped\n":
+    if code != 128 + how or said != f"{job.arguments[0]}: stopped\n":
         return [f"exit code {code}, said {said[-300:]!r}"]
     return []
 
@@ -168,6 +168,8 @@ def run(count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 
     rng = np.random.default_rng(seed)
     wrong: list[str] = []
     told: Counter[str] = Counter()
+    # A shell's background jobs ignore it, and so would what they start.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with tempfile.TemporaryDirectory(prefix="interrupts-") as folder:
         stock = Path(folder) / "stock"
         stock.mkdir()
