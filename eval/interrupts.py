@@ -118,6 +118,9 @@ def broken_off(job: Job, place: Path, after_s: float, how: signal.Signals, expec
 def _said(code: int, said: str, how: signal.Signals, after_s: float, job: Job) -> list[str]:
     if code == 0 or how is signal.SIGKILL or after_s < STARTING_S:
         return []
+    if code == -how and not said:
+        # Python takes our handlers away as it ends, and everything has been done and said by then.
+        return []
     if code != 128 + how or said != f"{job.arguments[0]}: stopped\n":
         return [f"exit code {code}, said {said[-300:]!r}"]
     return []
