@@ -27,7 +27,7 @@ def harmony_of(audio: Audio) -> Harmony:
 
 
 def _magnitude(audio: Audio) -> Float32Array:
-    """(n_frames, 24) magnitude of each pitch class, piece by piece: hours at half the rate would be another gigabyte."""
+    """(n_frames, 24) magnitude of each pitch class, piece by piece: hours at half the rate would be a gigabyte more."""
     step = audio.rate_hz // RATE_HZ
     n = -(-len(audio.samples) // step)
     bank = _pitch_class_bank()
