@@ -179,6 +179,8 @@ def run(count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 
         prepare(stock, jobs)
         whole = {job.name: finish(job, _fresh(stock, Path(folder) / f"whole {job.name}")) for job in jobs}
         for number in range(count):
+            if number and number % 20 == 0:
+                print(f"{number} of {count}, {len(wrong)} wrong", file=sys.stderr, flush=True)
             job = jobs[number % len(jobs)]
             how = SIGNALS[int(rng.integers(len(SIGNALS)))]
             length_s, expected = whole[job.name]
@@ -187,7 +189,10 @@ def run(count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 
             found = broken_off(job, place, after_s, how, expected)
             if number % rerun_every == 0 and not found and not (place / job.result).exists():
                 found = [] if finish(job, place)[1] == expected else ["run again, it gives something else"]
-            wrong += [f"{number}: {job.name} {how.name} after {after_s:.2f} s: {text}" for text in found]
+            found = [f"{number}: {job.name} {how.name} after {after_s:.2f} s: {text}" for text in found]
+            wrong += found
+            for line in found:
+                print(line, file=sys.stderr, flush=True)
             told[f"{job.name} {how.name}"] += 1
             shutil.rmtree(place)
     print(f"{count} runs broken off ({', '.join(f'{n} {name}' for name, n in sorted(told.items()))})")
