@@ -32,10 +32,8 @@ TESTS = {
     "take_json": ("take_review",),
     "take_leak": ("take_align",),
     "take_measures": ("take_review",),
-    "take_midi": ("take_hits", "take_review"),
     "take_places": ("take_match", "take_align"),
     "take_records": ("take_review",),
-    "take_report": ("take_review",),
     "take_steering": ("take_review",),
 }
 """Files whose tests have other names; the quick ones first."""
