@@ -59,7 +59,11 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
         "both": (_stock, _own),
     }[network]
     heard = [listen(audio, use_cache) for listen in asked]
-    by_half = [heard[-1]] if network == "stock" else [heard[-1], pulse_activations(audio, bands=BASS_BANDS)]
+    by_half = (
+        [heard[-1]]
+        if network == "stock"
+        else [heard[-1], pulse_activations(audio, bands=BASS_BANDS, use_cache=use_cache)]
+    )
     n_frames = min(len(values) for values in (*heard, *by_half))
     downbeats = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
     halves = np.mean([half_odds(values[:n_frames]) for values in by_half], axis=0)
@@ -81,18 +85,13 @@ def half_odds(values: FloatArray) -> FloatArray:
 
 
 def _own(audio: Audio, use_cache: bool) -> FloatArray:
-    """The packaged network; so quick that nothing is kept."""
-    return pulse_activations(audio)
+    """The packaged network, or what it said before."""
+    return pulse_activations(audio, use_cache=use_cache)
 
 
 def _stock(audio: Audio, use_cache: bool) -> FloatArray:
     """madmom's networks, or what they said before."""
-    key = f"{_STOCK_VERSION}-{audio.sha256}"
-    values = cache.read(key) if use_cache else None
-    if values is None or values.ndim != 2 or values.shape[1] != 2:
-        values = _stock_values(audio)
-        if use_cache:
-            cache.write(key, values)
+    (values,) = cache.kept(f"{_STOCK_VERSION}-{audio.sha256}", lambda: (_stock_values(audio),), use_cache)
     return values
 
 

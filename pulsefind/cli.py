@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import atexit
 import io
-import os
-import shutil
 import sys
-import tempfile
 import warnings
 from pathlib import Path
 from typing import Annotated, TextIO
@@ -42,7 +38,6 @@ def main() -> None:
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A name on disk may hold bytes that are no text.
         sys.stdout.reconfigure(errors="backslashreplace")
-    _make_room_for_compiled_code()
     try:
         app(standalone_mode=True)
     except PulsefindError as error:
@@ -53,17 +48,6 @@ def main() -> None:
         # Whoever read our output has heard enough. Python would complain once more at exit.
         sys.stderr.close()
         sys.exit(1)
-
-
-def _make_room_for_compiled_code() -> None:
-    """Give Numba, which librosa uses, a folder of this run where the user's own can't be written: it stops without."""
-    place = Path(os.environ.get("XDG_CACHE_HOME") or f"{os.environ.get('HOME', '/')}/.cache").absolute()
-    while not os.access(place, os.F_OK) and place != place.parent:
-        place = place.parent
-    if "NUMBA_CACHE_DIR" not in os.environ and not os.access(place, os.W_OK):
-        folder = tempfile.mkdtemp(prefix="pulsefind-")
-        os.environ["NUMBA_CACHE_DIR"] = folder
-        atexit.register(shutil.rmtree, folder, ignore_errors=True)
 
 
 def _show_warning(

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
-from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, best_path, intervals
+from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
 from pulsefind.harmony import chord_change
+from pulsefind.onehint import EVIDENCE_LIMIT, REACH_S, meant
 from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
 from pulsefind.sureness import by_section, half_share, phase_shares
 from pulsefind.taps import continued, counted_odds, counted_otherwise, heard_otherwise, lateness_s, tempi, with_taps
@@ -48,7 +49,6 @@ HARMONY_WEIGHT = 0.35
 HARMONY_LIMIT = 4.0
 
 _TEMPO_CENTRE_BPM, _TEMPO_WIDTH = 120.0, 0.8
-_FAR_BEAT = 0.2
 _UNLIKELY, _SETTLED = 0.2, 0.99
 _MIN_BEATS = 4
 _TOLD_LATE_S = 0.02
@@ -81,8 +81,8 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     """Find the beats and count them.
 
     Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
-    and with one_at_s the beat nearest to that time is a 1 (all beats move with it if none is near). Taps (less what
-    they are all late) bind where they are, and the rest of the track follows them.
+    and with one_at_s the beat that is meant by that time is a 1 (all beats move with it if none is near). Taps (less
+    what they are all late) bind where they are, and the rest of the track follows them.
     Too little to count gives a Pulse without beats.
     """
     if not settings.taps_s:
@@ -128,9 +128,11 @@ def _decoded(
     half = _better_half(heard, readings[0], settings)
     best = half.reading
     time_s = (best.path.frame + first_frame) / rate_hz
-    time_s, moved = _with_fixed_one(time_s, settings.one_at_s)
+    moved = False
     if settings.one_at_s is not None:
-        best = replace(best, bars=rotated(best.bars, int(np.argmin(np.abs(time_s - settings.one_at_s)))))
+        one, _ = _meant(heard, best, settings.one_at_s)
+        time_s, moved = _with_fixed_one(time_s, one, settings.one_at_s)
+        best = replace(best, bars=rotated(best.bars, one))
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
     probability_one, one_alternatives = _phase(best, time_s, settings)
@@ -177,7 +179,7 @@ def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> l
     """The best path first, then those at other tempi."""
     low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
     hinted = settings.bpm_low is not None or settings.bpm_high is not None
-    base = best_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS)
+    base = kept_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS, settings.use_cache)
     if len(base.frame) < 2:
         return []
     bpm = _bpm(base.frame, heard.rate_hz)
@@ -186,7 +188,7 @@ def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> l
     for ratio in ratios:
         if floor <= bpm * ratio <= ceiling:
             span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
-            path = best_path(heard.values, span, SEARCH_METERS)
+            path = kept_path(heard.values, span, SEARCH_METERS, settings.use_cache)
             if len(path.frame) >= 2:
                 readings.append(_reading(heard, path, settings))
     return readings
@@ -213,20 +215,29 @@ def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
     if settings.taps_s:
         return _Half(reading, 1.0, ())
     hinted = settings.one_at_s is not None
-    stays = _nearer(path, later, heard, settings.one_at_s) if settings.one_at_s is not None else odds >= 0
+    if not hinted and half_share(odds) > _SETTLED:
+        return _Half(reading, half_share(odds), ())
+    moved = _reading(heard, later, settings)
+    stays = _means_first(heard, reading, moved, odds, settings.one_at_s)
     share = half_share(odds if stays else -odds)
     settled = hinted or share > _SETTLED
-    if stays and settled:
-        return _Half(reading, share, ())
-    moved = _reading(heard, later, settings)
     chosen, left = (reading, moved) if stays else (moved, reading)
     return _Half(chosen, share, () if settled else _other_half(left, 1 - share, heard))
 
 
-def _nearer(path: BeatPath, later: BeatPath, heard: _Heard, one_at_s: float) -> bool:
-    """Does the path come as near to the hint as the one half a beat later?"""
-    frame = one_at_s * heard.rate_hz - heard.first_frame
-    return bool(np.abs(path.frame - frame).min() <= np.abs(later.frame - frame).min())
+def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, one_at_s: float | None) -> bool:
+    """Is the first of two halves the beat, by the odds of the sound and, if there is one, by the hint?"""
+    if one_at_s is None:
+        return odds >= 0
+    (_, fit), (_, other) = (_meant(heard, reading, one_at_s) for reading in (first, second))
+    return fit - other + float(np.clip(odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
+
+
+def _meant(heard: _Heard, reading: _Reading, one_at_s: float) -> tuple[int, float]:
+    """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
+    time_s = (reading.path.frame + heard.first_frame) / heard.rate_hz
+    count, meter = reading.bars.count, _usual_meter(reading.bars)
+    return meant(time_s, count, phase_shares(reading.odds, count, meter), one_at_s)
 
 
 def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
@@ -293,15 +304,11 @@ def _unit(bars: BarPath, bpm: float) -> int:
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
 
-def _with_fixed_one(time_s: FloatArray, one_at_s: float | None) -> tuple[FloatArray, bool]:
-    """Move all beats so that one of them meets the hint, if none is near it. Returns times and whether they moved."""
-    if one_at_s is None:
+def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float) -> tuple[FloatArray, bool]:
+    """Move all beats so that a beat meets the hint, if it is not near. Returns times and whether they moved."""
+    if abs(one_at_s - time_s[one]) <= REACH_S:
         return time_s, False
-    k = int(np.argmin(np.abs(time_s - one_at_s)))
-    interval = float(np.median(np.diff(time_s)[max(0, k - 4) : k + 4]))
-    share = (one_at_s - time_s[k]) / interval
-    if abs(share) < _FAR_BEAT:
-        return time_s, False
+    share = (one_at_s - time_s[one]) / float(np.median(np.diff(time_s)[max(0, one - 4) : one + 4]))
     step = np.diff(time_s, append=2 * time_s[-1] - time_s[-2])
     return time_s + share * step, True
 

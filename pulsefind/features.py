@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import librosa
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
@@ -16,6 +15,10 @@ HOP = 220
 WINDOW = 1024
 BANDS = 72
 LOW_HZ, HIGH_HZ = 30.0, 16000.0
+
+_BEND_HZ, _HZ_A_MEL = 1000.0, 200 / 3
+_BEND_MEL = _BEND_HZ / _HZ_A_MEL
+_LOG_STEP = float(np.log(6.4)) / 27
 
 _BLOCK = 2048
 _FLOOR_SHARE = 0.003
@@ -40,10 +43,32 @@ class Spectrogram:
 
 def spectrogram(samples: Float32Array, rate_hz: int) -> Spectrogram:
     """Mel magnitudes of a mono signal; computed in blocks, so memory stays near that of the result."""
-    centre_hz = librosa.mel_frequencies(BANDS + 2, fmin=LOW_HZ, fmax=HIGH_HZ)[1:-1]
-    bank = librosa.filters.mel(sr=rate_hz, n_fft=WINDOW, n_mels=BANDS, fmin=LOW_HZ, fmax=HIGH_HZ, norm=None).T
-    magnitude = framed_magnitude(samples, WINDOW, np.arange(0, len(samples), HOP), bank.astype(np.float32))
-    return Spectrogram(magnitude, centre_hz, rate_hz / HOP)
+    edge_hz = mel_edges_hz()
+    bank = mel_bank(edge_hz, rate_hz)
+    magnitude = framed_magnitude(samples, WINDOW, np.arange(0, len(samples), HOP), bank)
+    return Spectrogram(magnitude, edge_hz[1:-1], rate_hz / HOP)
+
+
+def mel_edges_hz() -> NDArray[np.float64]:
+    """(BANDS + 2,) edges, evenly spaced in mel from LOW_HZ to HIGH_HZ: band k rises from edge k, peaks at edge k + 1.
+
+    The scale is that of M. Slaney, "Auditory Toolbox" (1998): linear up to 1 kHz, logarithmic above.
+    """
+    low, high = (_mel(hz) for hz in (LOW_HZ, HIGH_HZ))
+    mel = np.linspace(low, high, BANDS + 2)
+    return np.where(mel < _BEND_MEL, mel * _HZ_A_MEL, _BEND_HZ * np.exp(_LOG_STEP * np.maximum(0.0, mel - _BEND_MEL)))
+
+
+def _mel(hz: float) -> float:
+    return hz / _HZ_A_MEL if hz < _BEND_HZ else _BEND_MEL + float(np.log(hz / _BEND_HZ)) / _LOG_STEP
+
+
+def mel_bank(edge_hz: NDArray[np.float64], rate_hz: int) -> Float32Array:
+    """(WINDOW / 2 + 1, BANDS) triangles of height 1 between the edges, over the bins of a window at that rate."""
+    bin_hz = np.fft.rfftfreq(WINDOW, 1 / rate_hz)[:, None]
+    rising = (bin_hz - edge_hz[:-2]) / (edge_hz[1:-1] - edge_hz[:-2])
+    falling = (edge_hz[2:] - bin_hz) / (edge_hz[2:] - edge_hz[1:-1])
+    return np.maximum(0.0, np.minimum(rising, falling)).astype(np.float32)
 
 
 def framed_magnitude(samples: Float32Array, window: int, centre: NDArray[np.int64], bank: Float32Array) -> Float32Array:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import librosa
 import numpy as np
-from scipy.signal import resample_poly
 
+from pulsefind import features
+from pulsefind.cache import code_version, kept
 from pulsefind.features import Float32Array, framed_magnitude
 from pulsefind.records import Audio, FloatArray, Harmony, IntArray
 
@@ -21,13 +21,17 @@ _BASS_BELOW_HZ = 220.0
 _LOW_HZ, _HIGH_HZ = 40.0, 2500.0
 
 
-def harmony_of(audio: Audio) -> Harmony:
+def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
     """Strength of the twelve pitch classes, below and above A3, 20 times a second. No sound gives no frames."""
-    return Harmony(np.sqrt(_magnitude(audio)).astype(np.float64), RATE_HZ / HOP)
+    key = f"harmony-{code_version(__file__, features.__file__)}-{audio.sha256}"
+    (strength,) = kept(key, lambda: (_strength(audio),), use_cache)
+    return Harmony(strength.astype(np.float64), RATE_HZ / HOP)
 
 
-def _magnitude(audio: Audio) -> Float32Array:
-    """(n_frames, 24) magnitude of each pitch class, piece by piece: hours at half the rate would be a gigabyte more."""
+def _strength(audio: Audio) -> Float32Array:
+    """(n_frames, 24) of each pitch class, piece by piece: a copy of hours at half the rate would be a gigabyte."""
+    from scipy.signal import resample_poly  # Half a second to import, and not needed where the cache knows the answer.
+
     step = audio.rate_hz // RATE_HZ
     n = -(-len(audio.samples) // step)
     bank = _pitch_class_bank()
@@ -37,15 +41,15 @@ def _magnitude(audio: Audio) -> Float32Array:
         low, high = max(0, centre[0] - _AROUND), centre[-1] + _AROUND
         samples = resample_poly(audio.samples[low * step : high * step], 1, step).astype(np.float32, copy=False)
         magnitude[first : first + _PIECE] = framed_magnitude(samples, WINDOW, centre - low, bank)
-    return magnitude
+    return np.sqrt(magnitude)
 
 
 def _pitch_class_bank() -> Float32Array:
     """(bins, 24): which bin belongs to which pitch class, in the bass (first twelve) and above it."""
-    bin_hz = librosa.fft_frequencies(sr=RATE_HZ, n_fft=WINDOW)
+    bin_hz = np.fft.rfftfreq(WINDOW, 1 / RATE_HZ)
     used = (bin_hz >= _LOW_HZ) & (bin_hz <= _HIGH_HZ)
     bank = np.zeros((len(bin_hz), 24), dtype=np.float32)
-    note = librosa.hz_to_midi(np.maximum(bin_hz, 1.0))
+    note = 69 + 12 * (np.log2(np.maximum(bin_hz, 1.0)) - np.log2(440.0))
     nearness = np.exp(-0.5 * ((note - np.round(note)) / 0.2) ** 2)
     column = np.round(note).astype(int) % 12 + np.where(bin_hz < _BASS_BELOW_HZ, 0, 12)
     bank[used, column[used]] = nearness[used]

@@ -18,12 +18,10 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from sklearn.decomposition import NMF
-from sklearn.exceptions import ConvergenceWarning
 
+from pulsefind import features, nearest, network
+from pulsefind.cache import Arrays, code_version, kept
 from pulsefind.features import HOP, Float32Array, Spectrogram, framed_magnitude, rises, spectrogram
-from pulsefind.nearest import distance
-from pulsefind.network import FRAME_RATE_HZ, network_outputs
 from pulsefind.records import Audio, FloatArray, Hits, IntArray, Sound
 
 MAX_SOUNDS = 8
@@ -82,13 +80,33 @@ class _Parts:
     template: FloatArray
 
 
-def find_hits(audio: Audio) -> Hits:
-    """Find the percussive hits of a recording and sort them into sounds.
+def find_hits(audio: Audio, use_cache: bool = False) -> Hits:
+    """Find the percussive hits of a recording and sort them into sounds, or take what an earlier run found.
 
     Silence, or less than a handful of attacks, gives no hits.
     """
+    version = code_version(__file__, features.__file__, nearest.__file__)
+    key = f"hits-{version}-{network.version()}-{audio.sha256}"
+    return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache)), use_cache))
+
+
+def _as_arrays(hits: Hits) -> Arrays:
+    """Hits as the cache keeps them."""
+    measured = np.array([(s.centre_hz, s.decay_ms, s.noisiness) for s in hits.sounds]).reshape(-1, 3)
+    drums = np.array([s.drum for s in hits.sounds], np.str_)
+    return hits.time_s, hits.sound, hits.strength, hits.level_db, hits.timbre, measured, drums
+
+
+def _from_arrays(arrays: Arrays) -> Hits:
+    time_s, sound, strength, level_db, timbre, measured, drums = arrays
+    rows = zip(measured.tolist(), drums.tolist(), strict=True)
+    sounds = tuple(Sound(centre_hz, decay_ms, noisiness, drum) for (centre_hz, decay_ms, noisiness), drum in rows)
+    return Hits(time_s, sound, strength, level_db, timbre, TIMBRE_HZ, sounds)
+
+
+def _hits_of(audio: Audio, use_cache: bool) -> Hits:
     spectrum = spectrogram(audio.samples, audio.rate_hz)
-    drums = _drum_groups(audio, spectrum)
+    drums = _drum_groups(network.network_outputs(audio, use_cache=use_cache), spectrum)
     compressed = spectrum.compressed()
     rise = rises(compressed)
     untaught = _recurring_groups(spectrum, compressed, rise) + _band_groups(spectrum, rise)
@@ -107,16 +125,15 @@ def find_hits(audio: Audio) -> Hits:
     return Hits(time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, sounds)
 
 
-def _drum_groups(audio: Audio, spectrum: Spectrogram) -> list[_Group]:
+def _drum_groups(heard: Float32Array, spectrum: Spectrogram) -> list[_Group]:
     """Hits of the drum kit, as the network hears them, one group a kind."""
-    heard = network_outputs(audio)
     groups = []
     for drum, column, least, low_hz, high_hz in DRUM_KINDS:
         likely = heard[:, column] if len(heard) else np.zeros(0, np.float32)
         frame = np.flatnonzero((likely == maximum_filter1d(likely, 5)) & (likely > least))
         if len(frame) < MIN_HITS:
             continue
-        attack = np.round(frame / FRAME_RATE_HZ * spectrum.frame_rate_hz).astype(np.int64)
+        attack = np.round(frame / network.FRAME_RATE_HZ * spectrum.frame_rate_hz).astype(np.int64)
         attack = np.minimum(attack, len(spectrum.magnitude) - 1)
         inside = (spectrum.centre_hz >= low_hz) & (spectrum.centre_hz <= high_hz)
         weight = _band_weight(spectrum, attack, inside.astype(np.float64))
@@ -132,7 +149,7 @@ def _explained(group: _Group, drums: list[_Group], spectrum: Spectrogram) -> boo
     for drum in drums:
         if drum.weight[centre] <= 0:
             continue
-        if float(np.mean(distance(drum.attack, group.attack) <= reach)) >= EXPLAINED:
+        if float(np.mean(nearest.distance(drum.attack, group.attack) <= reach)) >= EXPLAINED:
             return True
     return False
 
@@ -223,6 +240,10 @@ def _factorise(vectors: FloatArray) -> _Parts:
     There are as many as independent directions that carry enough of the attacks' energy. Templates are learned from
     evenly spaced attacks (more of the same teach nothing), gains found for all.
     """
+    # A second to import, and not needed where the cache knows the hits.
+    from sklearn.decomposition import NMF
+    from sklearn.exceptions import ConvergenceWarning
+
     some = vectors[:: max(1, len(vectors) // LEARN_FROM)].astype(np.float32)
     energy = np.linalg.svd(some, compute_uv=False) ** 2
     worthy = int((energy >= WORTH_A_SOUND * energy.sum()).sum())

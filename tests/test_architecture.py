@@ -18,7 +18,7 @@ LAYERS = [
     {"records"},
     {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
-    {"sureness", "taps"},
+    {"onehint", "sureness", "taps"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
     {"guides", "misreadings", "plan"},

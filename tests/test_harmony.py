@@ -8,7 +8,8 @@ from scipy.signal import resample_poly
 from pulsefind import harmony
 from pulsefind.audio import from_samples
 from pulsefind.features import framed_magnitude
-from pulsefind.harmony import chord_change, harmony_of
+from pulsefind.harmony import RATE_HZ as RATE_HZ_OF_HARMONY
+from pulsefind.harmony import WINDOW, _pitch_class_bank, chord_change, harmony_of
 from pulsefind.records import Harmony
 
 
@@ -21,6 +22,18 @@ def test_a_tone_falls_into_its_pitch_class(hz, column):
     # A4 = 440 Hz (ISO 16); C4 and C2 from equal temperament. The first twelve columns are the bass.
     harmony = harmony_of(from_samples(tone(hz, 2.0), RATE_HZ))
     assert int(harmony.pitch_class[20].argmax()) == column
+
+
+def test_bins_and_notes_are_those_of_librosa():
+    import librosa
+
+    bin_hz = librosa.fft_frequencies(sr=RATE_HZ_OF_HARMONY, n_fft=WINDOW)
+    used = (bin_hz >= 40) & (bin_hz <= 2500)
+    note = np.round(librosa.hz_to_midi(bin_hz[used])).astype(int)
+    column = note % 12 + np.where(bin_hz[used] < 220, 0, 12)
+    bank = _pitch_class_bank()
+    assert np.array_equal(bank[used].argmax(axis=1), column)
+    assert not bank[~used].any()
 
 
 def test_the_beat_at_which_the_chord_changes_stands_out():

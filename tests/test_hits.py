@@ -5,7 +5,7 @@ import pytest
 from making import RATE_HZ, drum, noise_burst, render
 
 from pulsefind.audio import from_samples
-from pulsefind.features import HOP, WINDOW, rises, spectrogram
+from pulsefind.features import BANDS, HIGH_HZ, HOP, LOW_HZ, WINDOW, mel_bank, mel_edges_hz, rises, spectrogram
 from pulsefind.hits import _half_rise, _otsu, find_hits
 
 
@@ -83,6 +83,16 @@ def test_the_spectrogram_equals_a_plain_transform():
     frame = samples[k * HOP - WINDOW // 2 : k * HOP + WINDOW // 2] * window
     plain = bank @ np.abs(np.fft.fft(frame))[: WINDOW // 2 + 1] / (window.sum() / 2)
     assert np.allclose(spectrum.magnitude[k], plain, rtol=1e-3, atol=1e-6)
+
+
+@pytest.mark.parametrize("rate_hz", [32000, 44100, 48000])
+def test_the_mel_bank_is_that_of_librosa(rate_hz):
+    import librosa
+
+    edges = librosa.mel_frequencies(BANDS + 2, fmin=LOW_HZ, fmax=HIGH_HZ)
+    bank = librosa.filters.mel(sr=rate_hz, n_fft=WINDOW, n_mels=BANDS, fmin=LOW_HZ, fmax=HIGH_HZ, norm=None)
+    assert np.abs(mel_edges_hz() - edges).max() < 1e-6
+    assert np.abs(mel_bank(mel_edges_hz(), rate_hz) - bank.T).max() < 1e-6
 
 
 def test_vibrato_is_no_attack():
