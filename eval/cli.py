@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -23,6 +22,7 @@ from eval.systems import SYSTEMS, systems_named
 from eval.table import table, with_table
 from eval.variants import varied
 from pulsefind.errors import FormatError, PulsefindError
+from pulsefind.stopping import stop_in_order
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help=__doc__)
 
@@ -172,18 +172,10 @@ def hint(
 
 def main() -> None:
     """Run the command line; bad input is one line on standard error and exit code 2."""
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, _stop)
+    # What is stored is whole, and the process that answers goes too.
+    stop_in_order("eval")
     try:
         app()
     except PulsefindError as error:
         print(f"eval: {error}", file=sys.stderr)
         raise SystemExit(2) from None
-
-
-def _stop(number: int, _: object) -> None:
-    """End in order when told to: what is stored is whole, and the process that answers goes too."""
-    for other in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(other, signal.SIG_IGN)
-    print("eval: stopped", file=sys.stderr)
-    sys.exit(128 + number)

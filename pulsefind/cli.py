@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import signal
 import sys
 import warnings
 from pathlib import Path
@@ -15,6 +14,7 @@ from pulsefind import __version__
 from pulsefind.errors import HintError, PulsefindError
 from pulsefind.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.records import Analysis, Settings
+from pulsefind.stopping import stop_in_order
 
 app = typer.Typer(
     add_completion=False,
@@ -34,8 +34,7 @@ madmom's code is under the BSD licence."""
 def main() -> None:
     """Run the command line; errors that a person can act on become one line and exit code 2."""
     warnings.showwarning = _show_warning
-    for number in (signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
-        signal.signal(number, _stop)
+    stop_in_order("pulsefind", _clear_progress)
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A name on disk may hold bytes that are no text.
         sys.stdout.reconfigure(errors="backslashreplace")
@@ -49,15 +48,6 @@ def main() -> None:
         # Whoever read our output has heard enough. Python would complain once more at exit.
         sys.stderr.close()
         sys.exit(1)
-
-
-def _stop(number: int, _: object) -> None:
-    """End in order when told to: temporary files go, children end. Told again while it does, it goes on."""
-    for other in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(other, signal.SIG_IGN)
-    _clear_progress()
-    print("pulsefind: stopped", file=sys.stderr)
-    sys.exit(128 + number)
 
 
 def _show_warning(

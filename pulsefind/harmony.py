@@ -13,6 +13,10 @@ RATE_HZ = 22050
 HOP = 1102
 WINDOW = 8192
 
+_PIECE = 2048
+_AROUND = WINDOW // 2 + 64
+"""Samples on either side of a frame's centre that it needs: half a window, and the reach of the resampler's filter."""
+
 _BASS_BELOW_HZ = 220.0
 _LOW_HZ, _HIGH_HZ = 40.0, 2500.0
 
@@ -25,12 +29,18 @@ def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
 
 
 def _strength(audio: Audio) -> Float32Array:
-    """(n_frames, 24) of each pitch class."""
+    """(n_frames, 24) of each pitch class, piece by piece: a copy of hours at half the rate would be a gigabyte."""
     from scipy.signal import resample_poly  # Half a second to import, and not needed where the cache knows the answer.
 
-    samples = resample_poly(audio.samples, 1, audio.rate_hz // RATE_HZ).astype(np.float32)
-    centre = np.arange(0, len(samples), HOP)
-    magnitude = framed_magnitude(samples, WINDOW, centre, _pitch_class_bank())
+    step = audio.rate_hz // RATE_HZ
+    n = -(-len(audio.samples) // step)
+    bank = _pitch_class_bank()
+    magnitude = np.zeros((-(-n // HOP), bank.shape[1]), np.float32)
+    for first in range(0, len(magnitude), _PIECE):
+        centre = HOP * np.arange(first, min(first + _PIECE, len(magnitude)))
+        low, high = max(0, centre[0] - _AROUND), centre[-1] + _AROUND
+        samples = resample_poly(audio.samples[low * step : high * step], 1, step).astype(np.float32, copy=False)
+        magnitude[first : first + _PIECE] = framed_magnitude(samples, WINDOW, centre - low, bank)
     return np.sqrt(magnitude)
 
 

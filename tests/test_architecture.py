@@ -14,7 +14,7 @@ import pulsefind
 PACKAGE = Path(pulsefind.__file__).parent
 
 LAYERS = [
-    {"errors", "child"},
+    {"errors", "child", "stopping"},
     {"records"},
     {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},

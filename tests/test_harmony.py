@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 from making import RATE_HZ
+from scipy.signal import resample_poly
 
+from pulsefind import harmony
 from pulsefind.audio import from_samples
+from pulsefind.features import framed_magnitude
 from pulsefind.harmony import RATE_HZ as RATE_HZ_OF_HARMONY
 from pulsefind.harmony import WINDOW, _pitch_class_bank, chord_change, harmony_of
 from pulsefind.records import Harmony
@@ -38,6 +41,16 @@ def test_the_beat_at_which_the_chord_changes_stands_out():
     beats = np.arange(0.5, 6.0, 0.5)
     change = chord_change(harmony_of(from_samples(samples, RATE_HZ)), beats)
     assert set(np.argsort(change)[-2:]) == {3, 7}
+
+
+@pytest.mark.parametrize("length_s", [0.01, 3.0, 3.1])
+def test_piece_by_piece_is_the_same_as_at_once(monkeypatch, length_s):
+    audio = from_samples(np.random.default_rng(1).normal(0, 0.1, int(length_s * RATE_HZ)), RATE_HZ)
+    whole = resample_poly(audio.samples, 1, 2)
+    centre = np.arange(0, len(whole), harmony.HOP)
+    expected = np.sqrt(framed_magnitude(whole, harmony.WINDOW, centre, harmony._pitch_class_bank()))
+    monkeypatch.setattr(harmony, "_PIECE", 7)
+    np.testing.assert_allclose(harmony_of(audio).pitch_class, expected, rtol=1e-5)
 
 
 def test_nothing_to_compare_gives_zeros():
