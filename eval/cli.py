@@ -8,9 +8,11 @@ from typing import Annotated
 
 import typer
 
+from eval.ablation import ablation_table, scores
 from eval.comparing import comparison, falls, refrozen
 from eval.datasets import SETS, how_to_get
 from eval.drumless import level_curve, swing_curve
+from eval.hinted import hint_table, hinted
 from eval.loaders import load_set
 from eval.running import run_tracks
 from eval.songs import SET_NAME, fetch_set
@@ -145,6 +147,27 @@ def swing() -> None:
         worst = max(here, key=lambda row: abs(row.found - row.ratio))
         typer.echo(f"| {bpm:.0f} | {near} | {len(here)} | {worst.ratio:.2f} | {worst.found:.2f} |")
     typer.echo(f"within 0.15 of the truth: {sum(abs(r.found - r.ratio) <= 0.15 for r in rows)} of {len(rows)}")
+
+
+@app.command()
+def ablate(
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+) -> None:
+    """What each kind of the decoder's evidence is worth, real and rendered sets apart."""
+    tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
+    typer.echo(ablation_table(list(scores(tracks))), nl=False)
+
+
+@app.command()
+def hint(
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+    seed: Annotated[int, typer.Option(help="Draws the hints.")] = 1,
+) -> None:
+    """One hint at a true 1, up to 150 ms off: the 1s against the beats; and what becomes of wrong hints."""
+    tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
+    typer.echo(hint_table(list(hinted(tracks, seed))), nl=False)
 
 
 def main() -> None:

@@ -145,7 +145,8 @@ def _decoded(
         count=best.bars.count,
         beats_per_bar=best.bars.beats_per_bar,
         unit=unit,
-        probability_one=probability_one,
+        # A 1 that is counted in the wrong meter or at the wrong tempo is no 1.
+        probability_one=probability_one * meter_share * shares[0],
         probability_octave=shares[0],
         probability_meter=meter_share,
         alternatives=tuple(sorted(alternatives, key=lambda other: -other.probability)),

@@ -20,7 +20,7 @@ _BEND_HZ, _HZ_A_MEL = 1000.0, 200 / 3
 _BEND_MEL = _BEND_HZ / _HZ_A_MEL
 _LOG_STEP = float(np.log(6.4)) / 27
 
-_BLOCK = 2048
+_BLOCK = 256
 _FLOOR_SHARE = 0.003
 
 
@@ -76,14 +76,22 @@ def framed_magnitude(samples: Float32Array, window: int, centre: NDArray[np.int6
     shape = np.hanning(window + 1)[:-1].astype(np.float32)
     shape /= shape.sum() / 2
     result = np.zeros((len(centre), bank.shape[1]), dtype=np.float32)
-    reach = np.arange(window) - window // 2
     for first in range(0, len(centre), _BLOCK):
-        at = centre[first : first + _BLOCK, None] + reach
-        inside = (at >= 0) & (at < len(samples))
-        # Beyond the ends there is silence; only this block is padded, not a copy of the whole signal.
-        part = np.where(inside, samples[np.clip(at, 0, max(0, len(samples) - 1))], np.float32(0))
-        result[first : first + _BLOCK] = np.abs(rfft(part * shape, axis=1)) @ bank
+        part = _windows(samples, window, centre[first : first + _BLOCK] - window // 2)
+        part *= shape
+        result[first : first + _BLOCK] = np.abs(rfft(part, axis=1)) @ bank
     return result
+
+
+def _windows(samples: Float32Array, window: int, start: NDArray[np.int64]) -> Float32Array:
+    """(n, window) samples from each start on; beyond the ends there is silence."""
+    if len(samples) >= window and start.min() >= 0 and start.max() <= len(samples) - window:
+        inside: Float32Array = np.lib.stride_tricks.sliding_window_view(samples, window)[start]
+        return inside
+    # Only this block is padded, not a copy of the whole signal.
+    at = start[:, None] + np.arange(window)
+    known = (at >= 0) & (at < len(samples))
+    return np.where(known, samples[np.clip(at, 0, max(0, len(samples) - 1))], np.float32(0))
 
 
 def rises(compressed: Float32Array) -> Float32Array:

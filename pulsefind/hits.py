@@ -115,10 +115,12 @@ def _hits_of(audio: Audio, use_cache: bool) -> Hits:
     if not groups:
         return _no_hits()
     rows = []
+    timbre = _power(spectrum, _timbre_weights(spectrum.centre_hz))
     for k, group in enumerate(groups):
         time_s = _fine_times_s(audio, group.attack, group.weight, spectrum.centre_hz)
-        level = _level_db(spectrum, group.attack, group.weight)
-        rows.append((time_s, np.full(len(time_s), k), group.strength, level, _timbre_db(spectrum, group.attack)))
+        level = _level_db(_power(spectrum, group.weight), group.attack)
+        bands = np.stack([_level_db(power, group.attack) for power in timbre.T], axis=1)
+        rows.append((time_s, np.full(len(time_s), k), group.strength, level, bands))
     time_s, sound, strength, level, bands = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((sound, time_s))
     sounds = tuple(_describe(audio, spectrum, group) for group in groups)
@@ -165,7 +167,7 @@ def _recurring_groups(spectrum: Spectrogram, compressed: Float32Array, rise: Flo
         threshold, full = _present_above(parts.gain[:, k])
         member = np.flatnonzero(parts.gain[:, k] > threshold)
         weight = _band_weight(spectrum, attack[member], parts.template[k, : rise.shape[1]])
-        member = member[_level_db(spectrum, attack[member], weight) >= FAINTEST_DB]
+        member = member[_level_db(_power(spectrum, weight), attack[member]) >= FAINTEST_DB]
         if len(member) >= MIN_HITS:
             groups.append(_Group(attack[member], np.minimum(parts.gain[member, k] / full, 2.0), weight))
     return groups
@@ -183,7 +185,7 @@ def _band_groups(spectrum: Spectrogram, rise: Float32Array) -> list[_Group]:
         threshold, full = _present_above(novelty[attack])
         struck = attack[novelty[attack] > threshold]
         weight = _band_weight(spectrum, struck, inside.astype(np.float64))
-        struck = struck[_level_db(spectrum, struck, weight) >= FAINTEST_DB]
+        struck = struck[_level_db(_power(spectrum, weight), struck) >= FAINTEST_DB]
         if len(struck) >= MIN_HITS:
             groups.append(_Group(struck, np.minimum(novelty[struck] / full, 2.0).astype(np.float64), weight))
     return groups
@@ -300,10 +302,15 @@ def _band_weight(spectrum: Spectrogram, attack: IntArray, allowed: FloatArray) -
     return share
 
 
-def _level_db(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> FloatArray:
-    """How far each hit stands over what sounded 15 to 40 ms before it, in its own band."""
-    last = len(spectrum.magnitude) - 1
-    power = (spectrum.magnitude.astype(np.float64) ** 2) @ weight
+def _power(spectrum: Spectrogram, weight: FloatArray) -> FloatArray:
+    """(n_frames,) power in the bands that a weight (bands,) names, or (n_frames, k) for weights (bands, k)."""
+    power: FloatArray = (np.square(spectrum.magnitude) @ weight.astype(np.float32)).astype(np.float64)
+    return power
+
+
+def _level_db(power: FloatArray, attack: IntArray) -> FloatArray:
+    """How far each hit stands over what sounded 15 to 40 ms before it, by the power (n_frames,) of its own band."""
+    last = len(power) - 1
     peak = np.max([power[np.clip(attack + k, 0, last)] for k in range(5)], axis=0)
     before = np.mean([power[np.clip(attack - k, 0, last)] for k in range(3, 9)], axis=0)
     floor = 1e-6 * float(power.max()) + 1e-20
@@ -311,11 +318,12 @@ def _level_db(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> Fl
     return level
 
 
-def _timbre_db(spectrum: Spectrogram, attack: IntArray) -> FloatArray:
+def _timbre_weights(centre_hz: FloatArray) -> FloatArray:
+    """(bands, len(TIMBRE_HZ)) share of each band in the parts of the spectrum that a timbre tells of."""
     edges = np.sqrt(np.array(TIMBRE_HZ[:-1]) * np.array(TIMBRE_HZ[1:]))
-    band = np.searchsorted(edges, spectrum.centre_hz)
-    columns = [_level_db(spectrum, attack, (band == k) / max(1, (band == k).sum())) for k in range(len(TIMBRE_HZ))]
-    return np.stack(columns, axis=1)
+    inside = np.searchsorted(edges, centre_hz)[:, None] == np.arange(len(TIMBRE_HZ))
+    weights: FloatArray = inside / np.maximum(1, inside.sum(axis=0))
+    return weights
 
 
 def _fine_times_s(audio: Audio, attack: IntArray, weight: FloatArray, centre_hz: FloatArray) -> FloatArray:
@@ -363,7 +371,7 @@ def _describe(audio: Audio, spectrum: Spectrogram, group: _Group) -> Sound:
     attack, weight = group.attack, group.weight
     centre_hz = float(np.interp(0.5, np.cumsum(weight), spectrum.centre_hz))
     last = len(spectrum.magnitude) - 1
-    power = (spectrum.magnitude.astype(np.float64) ** 2) @ weight
+    power = _power(spectrum, weight)
     course = np.array([np.median(power[np.clip(attack + k, 0, last)]) for k in range(121)])
     rest = np.median([np.median(power[np.clip(attack - k, 0, last)]) for k in range(3, 9)])
     above = np.maximum(course - rest, 0.0)
