@@ -73,7 +73,7 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     downbeats = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
     halves = np.mean([half_odds(values[:n_frames]) for values in by_half], axis=0)
     heard = [np.asarray(values[:n_frames], np.float64) for values in heard]
-    values = heard[0] if len(heard) == 1 else weighed(*heard, STOCK_SHARE)
+    values = heard[0] if len(heard) == 1 else weighed(heard[0], heard[1], STOCK_SHARE)
     return Activations(values, downbeats, halves, _FRAME_RATE_HZ)
 
 
