@@ -13,6 +13,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from pulsefind import cache
+from pulsefind.beatpath import sounding
 from pulsefind.child import worker_pool
 from pulsefind.errors import HintError
 from pulsefind.network import BASS_BANDS, pulse_activations
@@ -73,8 +74,19 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     downbeats = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
     halves = np.mean([half_odds(values[:n_frames]) for values in by_half], axis=0)
     heard = [np.asarray(values[:n_frames], np.float64) for values in heard]
-    values = heard[0] if len(heard) == 1 else weighed(heard[0], heard[1], STOCK_SHARE)
+    values = heard[0] if len(heard) == 1 else together(heard[0], heard[1])
     return Activations(values, downbeats, halves, _FRAME_RATE_HZ)
+
+
+def together(stock: FloatArray, own: FloatArray) -> FloatArray:
+    """(n_frames, 2) both networks weighed; nothing before and after what the stock networks hear.
+
+    Ours counts on into the decay of the last chord.
+    """
+    values = np.zeros_like(stock)
+    part = sounding(stock)
+    values[part] = weighed(stock[part], own[part], STOCK_SHARE)
+    return values
 
 
 def weighed(first: FloatArray, second: FloatArray, share: float) -> FloatArray:

@@ -28,6 +28,9 @@ MAX_INTERVALS = 60
 AUDIBLE = 0.05
 """An activation below this says nothing about where in its region a beat lies."""
 
+SILENT = 0.05
+"""Before the first and after the last frame with an activation of this much there is no music to count."""
+
 BROKEN_BAR = 1e-4
 """Probability that a bar ends before its last beat."""
 
@@ -44,6 +47,12 @@ class BeatPath:
     frame: IntArray
     interval: IntArray
     log_likelihood: float
+
+
+def sounding(values: FloatArray) -> slice:
+    """The frames from the first to the last with an activation to speak of, in either column; none where none has."""
+    frame = np.flatnonzero((values >= SILENT).any(axis=1))
+    return slice(int(frame[0]), int(frame[-1]) + 1) if len(frame) else slice(0, 0)
 
 
 def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
-from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
+from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, intervals, kept_path, sounding
 from pulsefind.harmony import chord_change
 from pulsefind.onehint import EVIDENCE_LIMIT, REACH_S, meant
 from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
@@ -29,9 +29,6 @@ SEARCH_METERS = (3, 4)
 
 RATIOS = (2.0, 0.5, 1.5, 2 / 3)
 """Tempi of the other readings, relative to the best path."""
-
-SILENT = 0.05
-"""Before the first and after the last frame with an activation of this much there is no music to count."""
 
 EVIDENCE_SECONDS = 1.0
 """How many seconds' worth of independent evidence a whole track counts for when readings are compared.
@@ -114,12 +111,11 @@ def _decoded(
     activations: Activations, harmony: Harmony, settings: Settings, ratios: tuple[float, ...] = RATIOS
 ) -> Pulse:
     """The pulse, with readings at these ratios of its tempo beside it."""
-    values, first_frame = _sounding_part(activations.values)
-    rate_hz = activations.frame_rate_hz
+    part, rate_hz = sounding(activations.values), activations.frame_rate_hz
+    first_frame, values = part.start, activations.values[part]
     if len(values) < rate_hz:
         return _no_pulse()
-    sounding = slice(first_frame, first_frame + len(values))
-    odds, halves = activations.downbeat_odds[sounding], activations.half_odds[sounding]
+    odds, halves = activations.downbeat_odds[part], activations.half_odds[part]
     heard = _Heard(values, odds, halves, rate_hz, first_frame, harmony)
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
@@ -165,14 +161,6 @@ def _over_the_middles(heard: _Heard, path: BeatPath) -> FloatArray:
 def _no_pulse() -> Pulse:
     empty = np.zeros(0, np.int64)
     return Pulse(np.zeros(0), empty, empty, 4, 0.0, 0.0, 0.0)
-
-
-def _sounding_part(values: FloatArray) -> tuple[FloatArray, int]:
-    """Cut off frames without any activation at both ends; returns the rest and the index of its first frame."""
-    sounding = np.flatnonzero((values >= SILENT).any(axis=1))
-    if not len(sounding):
-        return values[:0], 0
-    return values[sounding[0] : sounding[-1] + 1], int(sounding[0])
 
 
 def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> list[_Reading]:
