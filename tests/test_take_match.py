@@ -1,3 +1,5 @@
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -268,7 +270,9 @@ def test_a_ghost_is_a_snare_stroke_below_45_percent_of_the_accent_s_velocity_or_
     ("time_s", "reason"), [(1.91, "extra"), (1.89, "outside"), (5.09, "extra"), (5.11, "outside"), (3.0, "extra")]
 )
 def test_a_hit_is_outside_beyond_one_space_before_the_first_place_or_after_the_last(time_s, reason):
-    assert take_match._stray(time_s, "tom", slots_at([2.0, 3.5, 5.0])).reason == reason
+    # The outer spaces are 100 ms, those inside wider.
+    slots = dataclasses.replace(slots_at([2.0, 3.5, 5.0]), spacing_s=np.array([0.1, 1.5, 0.1]))
+    assert take_match._stray(time_s, "tom", slots).reason == reason
     assert take_match._stray(time_s, "tom", slots_at([])).reason == "outside"
 
 
@@ -303,6 +307,7 @@ def test_a_fill_has_four_strokes_of_which_35_percent_are_new_drums():
 
     assert fills_of(hats(range(12)), toms(5)) == [5]
     assert fills_of(hats(range(12)), toms(4)) == []
+    assert fills_of(hats(range(12)), [(bar, f"{k}a", "cymbal") for bar in range(12) for k in range(5)], toms(7)) == [5]
     assert fills_of(hats(range(12)), toms(5, kind="cymbal")) == []
     others = [bar for bar in range(12) if bar != 5]
     assert fills_of(hats(others), toms(4)) == [5]
@@ -363,6 +368,23 @@ def test_what_a_late_player_adds_to_the_grid_is_still_found():
     found = match(track, played(rows), np.array([t for t, _, _ in rows]))
     assert {section.slots_per_beat for section in found.used} == {4}
     np.testing.assert_allclose(found.played.offset_ms, 50, atol=1e-6)
+
+
+def test_hits_alone_say_nothing_of_the_player_s_grid_up_to_the_edges_of_the_stretch(monkeypatch):
+    track = make_track(100, 24, alone=((8, 15),))
+    first_s, last_s = track.alone[0].start_s, track.alone[0].end_s
+    end_s = track.bars.end_s
+    time_s = np.array(
+        [0.1, 1.01, first_s - 0.01, first_s + 0.01, last_s - 0.01, last_s + 0.01, end_s - 0.1, end_s + 2.0]
+    )
+    asked = []
+    monkeypatch.setattr(take_match, "find_grid", lambda beats, bars, hits: asked.append(hits.time_s) or track.grid)
+    guided = take_match.guided_beats(track)
+    take_match._player_grid(track, time_s, guided)
+    np.testing.assert_array_equal(asked[0], np.delete(time_s, [3, 4]))
+    # Nothing but hits alone: better those than none.
+    take_match._player_grid(track, time_s[3:5], guided)
+    np.testing.assert_array_equal(asked[1], time_s[3:5])
 
 
 def test_the_player_s_grid_is_taken_from_where_there_is_something_to_follow():
