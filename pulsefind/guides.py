@@ -70,8 +70,15 @@ NO_DRUM, LONGER_FIGURE = 0.7, 0.85
 """What a score is multiplied by where the sound is none of the drum kit's, which are told apart more surely, and where
 a figure of two or four bars has to be kept in mind. Chosen, as the weights, on made songs (first guide right)."""
 
-FOLDED = 0.7
+FOLDED = 0.6
 """What a score is multiplied by where only the folded bars show the sound: it has no stray hits to tell against it."""
+
+CLEAR_DRUM, HEARD_WITH_DRUM = 0.4, 0.75
+"""A place that stands alone in the folded bars is a drum's if this share of its hits are those of a drum this clear:
+what is struck with the drum there makes it sound unlike its other hits."""
+
+LEAST_CLARITY = 0.2
+"""A sound outside the drum kit that is struck nearly as often between its places says nothing about the bar."""
 
 TWIN_HITS, TWIN_S = 0.6, 0.03
 """Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
@@ -110,7 +117,9 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, figures: Hits 
     found = _guides_of(hits, beats, bars, grid)
     folded = _guides_of(figures, beats, bars, grid) if figures else []
     folded = [replace(guide, score=guide.score * FOLDED) for guide in folded]
-    found = [guide for guide in found if guide.sound.drum or not _mixture(guide, folded)] + folded
+    clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
+    folded = [guide for guide in folded if not _one_hit_of(guide, clear)]
+    found = [guide for guide in found if guide.sound.drum or _says_more(guide, folded)] + folded
     found.sort(key=lambda guide: -guide.score)
     return tuple(_without_twins(found)[:MAX_GUIDES])
 
@@ -134,12 +143,21 @@ def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> list[Guide]:
     return found
 
 
-def _mixture(guide: Guide, folded: list[Guide]) -> bool:
-    """Is a guide of one bar several of the folded bars' sounds in one?"""
+def _one_hit_of(guide: Guide, drums: list[Guide]) -> bool:
+    """Is a guide of one place the hits of a drum at one of its places?"""
+    time_s = guide.hits.time_s[guide.hits.on_pattern]
+    return len(guide.places) == 1 and any(
+        float(np.mean(distance(drum.hits.time_s, time_s) < TWIN_S)) >= HEARD_WITH_DRUM for drum in drums
+    )
+
+
+def _says_more(guide: Guide, folded: list[Guide]) -> bool:
+    """Does a guide outside the drum kit stand out, and is it not several of the folded bars' sounds in one?"""
     places = {place.label for place in guide.places}
     known = [{place.label for place in other.places} for other in folded if other.pattern_bars == 1]
-    inside = [other for other in known if other <= places]
-    return guide.pattern_bars == 1 and places not in known and set().union(*inside) == places
+    parts = [other for other in known if other <= places]
+    mixture = guide.pattern_bars == 1 and places not in known and set().union(*parts) == places
+    return guide.clarity >= LEAST_CLARITY and not mixture
 
 
 def alone_stretches(guides: tuple[Guide, ...], bars: Bars) -> tuple[Stretch, ...]:
