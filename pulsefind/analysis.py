@@ -18,6 +18,7 @@ from pulsefind.bars import lay_bars, tempo_of
 from pulsefind.beats import place_beats
 from pulsefind.decode import decode
 from pulsefind.errors import FormatError, HintError
+from pulsefind.figures import find_figures
 from pulsefind.grid import find_grid, swing_warnings
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.harmony import harmony_of
@@ -96,7 +97,8 @@ def _analysed(
     bars = lay_bars(pulse, beats)
     grid = find_grid(beats, bars, hits)
     progress("looking for guides")
-    guides = find_guides(hits, beats, bars, grid)
+    figures = _shifted(find_figures(part, start_s, beats, bars, grid), start_s)
+    guides = find_guides(hits, beats, bars, grid, figures)
     tempo = tempo_of(beats, bars)
     return Analysis(
         track=_track(whole, start_s, start_s + part.duration_s),

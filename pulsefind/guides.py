@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pulsefind.naming import describe
 from pulsefind.nearest import distance
-from pulsefind.places import label, slot_positions
+from pulsefind.places import Slot, full_bars, label, slot_positions, slots_of
 from pulsefind.records import (
     Bars,
     Beats,
@@ -70,19 +70,21 @@ NO_DRUM, LONGER_FIGURE = 0.7, 0.85
 """What a score is multiplied by where the sound is none of the drum kit's, which are told apart more surely, and where
 a figure of two or four bars has to be kept in mind. Chosen, as the weights, on made songs (first guide right)."""
 
+FOLDED = 0.6
+"""What a score is multiplied by where only the folded bars show the sound: it has no stray hits to tell against it."""
+
+CLEAR_DRUM, HEARD_WITH_DRUM = 0.4, 0.75
+"""A place that stands alone in the folded bars is a drum's if this share of its hits are those of a drum this clear:
+what is struck with the drum there makes it sound unlike its other hits."""
+
+LEAST_CLARITY = 0.2
+"""A sound outside the drum kit that is struck nearly as often between its places says nothing about the bar."""
+
 TWIN_HITS, TWIN_S = 0.6, 0.03
 """Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
 
 _DOUBLE_HIT_S = 0.03
 _ROUNDS = 3
-
-
-@dataclass(frozen=True, slots=True)
-class _Slot:
-    """A place that a hit can fall on: its label, and where it lies in the bar, in beats."""
-
-    label: str
-    position_beats: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,12 +106,28 @@ class _Pattern:
     covered: NDArray[np.bool_]
 
 
-def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> tuple[Guide, ...]:
-    """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple."""
-    full = _full_bars(bars)
+def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, figures: Hits | None = None) -> tuple[Guide, ...]:
+    """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple.
+
+    figures are hits of sounds that only the folded bars show.
+    """
+    full = full_bars(bars)
     if full.sum() < min(MIN_BARS, 2):
         return ()
-    slots = _slots(bars, grid)
+    found = _guides_of(hits, beats, bars, grid)
+    folded = _guides_of(figures, beats, bars, grid) if figures else []
+    folded = [replace(guide, score=guide.score * FOLDED) for guide in folded]
+    clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
+    folded = [guide for guide in folded if not _one_hit_of(guide, clear)]
+    found = [guide for guide in found if guide.sound.drum or _says_more(guide, folded)] + folded
+    found.sort(key=lambda guide: -guide.score)
+    return tuple(_without_twins(found)[:MAX_GUIDES])
+
+
+def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> list[Guide]:
+    """The guides of every sound by itself: up to three patterns each, in bars that differ."""
+    full = full_bars(bars)
+    slots = slots_of(bars, grid)
     found: list[Guide] = []
     for k, sound in enumerate(hits.sounds):
         placed = _place(hits, k, beats, bars, grid, slots)
@@ -122,8 +140,24 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> tuple[Guide
             if guide.coverage_share >= PLACE_RATE or guide.clarity >= SECTION_CLARITY:
                 found.append(guide)
             remaining = remaining & ~pattern.covered
-    found.sort(key=lambda guide: -guide.score)
-    return tuple(_without_twins(found)[:MAX_GUIDES])
+    return found
+
+
+def _one_hit_of(guide: Guide, drums: list[Guide]) -> bool:
+    """Is a guide of one place the hits of a drum at one of its places?"""
+    time_s = guide.hits.time_s[guide.hits.on_pattern]
+    return len(guide.places) == 1 and any(
+        float(np.mean(distance(drum.hits.time_s, time_s) < TWIN_S)) >= HEARD_WITH_DRUM for drum in drums
+    )
+
+
+def _says_more(guide: Guide, folded: list[Guide]) -> bool:
+    """Does a guide outside the drum kit stand out, and is it not several of the folded bars' sounds in one?"""
+    places = {place.label for place in guide.places}
+    known = [{place.label for place in other.places} for other in folded if other.pattern_bars == 1]
+    parts = [other for other in known if other <= places]
+    mixture = guide.pattern_bars == 1 and places not in known and set().union(*parts) == places
+    return guide.clarity >= LEAST_CLARITY and not mixture
 
 
 def alone_stretches(guides: tuple[Guide, ...], bars: Bars) -> tuple[Stretch, ...]:
@@ -140,27 +174,7 @@ def alone_stretches(guides: tuple[Guide, ...], bars: Bars) -> tuple[Stretch, ...
     return _stretches(~followed, bars)
 
 
-def _full_bars(bars: Bars) -> NDArray[np.bool_]:
-    """The bars that hold all their beats and have the track's usual meter: only these can be laid on each other."""
-    if not len(bars.beats):
-        return np.zeros(0, np.bool_)
-    usual = np.bincount(bars.beats_per_bar).argmax()
-    full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == usual)
-    return full
-
-
-def _slots(bars: Bars, grid: Grid) -> list[_Slot]:
-    """Every place of every grid that the track uses, in order; a place shared by two grids appears once."""
-    beats = int(np.bincount(bars.beats_per_bar).argmax())
-    position: dict[str, float] = {}
-    for section in grid.sections:
-        for count in range(1, beats + 1):
-            for slot, within in enumerate(slot_positions(section)):
-                position.setdefault(label(count, slot, section.slots_per_beat), count - 1 + float(within))
-    return [_Slot(name, at) for name, at in sorted(position.items(), key=lambda item: item[1])]
-
-
-def _place(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: list[_Slot]) -> _Placed:
+def _place(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: list[Slot]) -> _Placed:
     """Lay the hits of one sound on the places of the grid; of two within 30 ms the stronger stays.
 
     A player who is early or late throughout is still on the places: the usual distance is taken off first.
@@ -391,7 +405,7 @@ def _on_pattern(placed: _Placed, pattern: _Pattern, bars: Bars) -> NDArray[np.bo
 
 
 def _guide(
-    sound: Sound, placed: _Placed, pattern: _Pattern, slots: list[_Slot], bars: Bars, full: NDArray[np.bool_]
+    sound: Sound, placed: _Placed, pattern: _Pattern, slots: list[Slot], bars: Bars, full: NDArray[np.bool_]
 ) -> Guide:
     length = len(pattern.struck)
     phase = _pattern_bar(bars, length)

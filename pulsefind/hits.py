@@ -60,11 +60,12 @@ _MERGE_FRAMES = 4
 _FINE_PERIODS, _FINE_REACH_MS = 8.0, 30
 _ALIKE = 0.92
 _FLATNESS_HITS = 40
+_BLOCK_FRAMES = 8192
 
 
 @dataclass(frozen=True, slots=True)
-class _Group:
-    """Hits of one sound: attack (n,) frames of the spectrogram, strength (n,), weight (bands,) of its band."""
+class Group:
+    """The attacks of one sound: attack (n,) frames of the spectrogram, strength (n,), weight (bands,) of its band."""
 
     attack: IntArray
     strength: FloatArray
@@ -112,6 +113,11 @@ def _hits_of(audio: Audio, use_cache: bool) -> Hits:
     untaught = _recurring_groups(spectrum, compressed, rise) + _band_groups(spectrum, rise)
     del compressed, rise  # Hundreds of megabytes for an hour.
     groups = drums + [group for group in untaught if not _explained(group, drums, spectrum)]
+    return hits_of(audio, spectrum, groups)
+
+
+def hits_of(audio: Audio, spectrum: Spectrogram, groups: list[Group]) -> Hits:
+    """Time and measure the hits of each group, which becomes one sound; no groups give no hits."""
     if not groups:
         return _no_hits()
     rows = []
@@ -127,7 +133,7 @@ def _hits_of(audio: Audio, use_cache: bool) -> Hits:
     return Hits(time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, sounds)
 
 
-def _drum_groups(heard: Float32Array, spectrum: Spectrogram) -> list[_Group]:
+def _drum_groups(heard: Float32Array, spectrum: Spectrogram) -> list[Group]:
     """Hits of the drum kit, as the network hears them, one group a kind."""
     groups = []
     for drum, column, least, low_hz, high_hz in DRUM_KINDS:
@@ -140,11 +146,11 @@ def _drum_groups(heard: Float32Array, spectrum: Spectrogram) -> list[_Group]:
         inside = (spectrum.centre_hz >= low_hz) & (spectrum.centre_hz <= high_hz)
         weight = _band_weight(spectrum, attack, inside.astype(np.float64))
         full = float(np.percentile(likely[frame], 90))
-        groups.append(_Group(attack, np.minimum(likely[frame] / full, 2.0).astype(np.float64), weight, drum))
+        groups.append(Group(attack, np.minimum(likely[frame] / full, 2.0).astype(np.float64), weight, drum))
     return groups
 
 
-def _explained(group: _Group, drums: list[_Group], spectrum: Spectrogram) -> bool:
+def _explained(group: Group, drums: list[Group], spectrum: Spectrogram) -> bool:
     """Is the group one of the drums, heard once more?"""
     reach = EXPLAINED_S * spectrum.frame_rate_hz
     centre = int(np.searchsorted(np.cumsum(group.weight), 0.5))
@@ -156,7 +162,7 @@ def _explained(group: _Group, drums: list[_Group], spectrum: Spectrogram) -> boo
     return False
 
 
-def _recurring_groups(spectrum: Spectrogram, compressed: Float32Array, rise: Float32Array) -> list[_Group]:
+def _recurring_groups(spectrum: Spectrogram, compressed: Float32Array, rise: Float32Array) -> list[Group]:
     """Whatever else is struck or plucked, sorted by what it sounds like."""
     attack = attack_frames(rise)
     if len(attack) < MIN_HITS:
@@ -169,11 +175,11 @@ def _recurring_groups(spectrum: Spectrogram, compressed: Float32Array, rise: Flo
         weight = _band_weight(spectrum, attack[member], parts.template[k, : rise.shape[1]])
         member = member[_level_db(_power(spectrum, weight), attack[member]) >= FAINTEST_DB]
         if len(member) >= MIN_HITS:
-            groups.append(_Group(attack[member], np.minimum(parts.gain[member, k] / full, 2.0), weight))
+            groups.append(Group(attack[member], np.minimum(parts.gain[member, k] / full, 2.0), weight))
     return groups
 
 
-def _band_groups(spectrum: Spectrogram, rise: Float32Array) -> list[_Group]:
+def _band_groups(spectrum: Spectrogram, rise: Float32Array) -> list[Group]:
     """The attacks of each band by itself: a sound that others are often struck with is whole in a band of its own."""
     groups = []
     for low_hz, high_hz in pairwise(OWN_BANDS_HZ):
@@ -187,7 +193,7 @@ def _band_groups(spectrum: Spectrogram, rise: Float32Array) -> list[_Group]:
         weight = _band_weight(spectrum, struck, inside.astype(np.float64))
         struck = struck[_level_db(_power(spectrum, weight), struck) >= FAINTEST_DB]
         if len(struck) >= MIN_HITS:
-            groups.append(_Group(struck, np.minimum(novelty[struck] / full, 2.0).astype(np.float64), weight))
+            groups.append(Group(struck, np.minimum(novelty[struck] / full, 2.0).astype(np.float64), weight))
     return groups
 
 
@@ -303,8 +309,14 @@ def _band_weight(spectrum: Spectrogram, attack: IntArray, allowed: FloatArray) -
 
 
 def _power(spectrum: Spectrogram, weight: FloatArray) -> FloatArray:
-    """(n_frames,) power in the bands that a weight (bands,) names, or (n_frames, k) for weights (bands, k)."""
-    power: FloatArray = (np.square(spectrum.magnitude) @ weight.astype(np.float32)).astype(np.float64)
+    """(n_frames,) power in the bands that a weight (bands,) names, or (n_frames, k) for weights (bands, k).
+
+    In blocks: a squared copy of an hour's spectrogram takes 200 MB.
+    """
+    power = np.empty((len(spectrum.magnitude), *weight.shape[1:]))
+    for first in range(0, len(power), _BLOCK_FRAMES):
+        block = slice(first, first + _BLOCK_FRAMES)
+        power[block] = np.square(spectrum.magnitude[block]) @ weight.astype(np.float32)
     return power
 
 
@@ -366,7 +378,7 @@ def _half_rise(envelope: FloatArray) -> float:
     return float(steepest)
 
 
-def _describe(audio: Audio, spectrum: Spectrogram, group: _Group) -> Sound:
+def _describe(audio: Audio, spectrum: Spectrogram, group: Group) -> Sound:
     """Measure a sound from its attack and from the mean course of its band after it."""
     attack, weight = group.attack, group.weight
     centre_hz = float(np.interp(0.5, np.cumsum(weight), spectrum.centre_hz))

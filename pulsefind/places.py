@@ -7,10 +7,13 @@ to count; here the triplet syllables stay, with `ta`, `&` and `da` between them.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from pulsefind.errors import HintError
-from pulsefind.records import FloatArray, GridSection
+from pulsefind.records import Bars, FloatArray, Grid, GridSection
 
 SYLLABLES = {
     1: ("",),
@@ -54,3 +57,31 @@ def place_at(beats_from_one: float, beats_per_bar: int, slots_per_beat: int) -> 
     """The count nearest to a distance from the 1, in beats, on a straight grid: place_at(1.5, 4, 2) is '2&'."""
     slot = round(beats_from_one * slots_per_beat) % (beats_per_bar * slots_per_beat)
     return label(slot // slots_per_beat + 1, slot % slots_per_beat, slots_per_beat)
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A place that a hit can fall on: its label, and where it lies in the bar, in beats."""
+
+    label: str
+    position_beats: float
+
+
+def full_bars(bars: Bars) -> NDArray[np.bool_]:
+    """The bars that hold all their beats and have the track's usual meter: only these can be laid on each other."""
+    if not len(bars.beats):
+        return np.zeros(0, np.bool_)
+    usual = np.bincount(bars.beats_per_bar).argmax()
+    full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == usual)
+    return full
+
+
+def slots_of(bars: Bars, grid: Grid) -> list[Slot]:
+    """Every place of every grid that the track uses, in order; a place shared by two grids appears once."""
+    beats = int(np.bincount(bars.beats_per_bar).argmax())
+    position: dict[str, float] = {}
+    for section in grid.sections:
+        for count in range(1, beats + 1):
+            for slot, within in enumerate(slot_positions(section)):
+                position.setdefault(label(count, slot, section.slots_per_beat), count - 1 + float(within))
+    return [Slot(name, at) for name, at in sorted(position.items(), key=lambda item: item[1])]

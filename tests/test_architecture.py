@@ -21,6 +21,7 @@ LAYERS = [
     {"onehint", "sureness", "taps"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
+    {"figures"},
     {"guides", "misreadings", "plan"},
     {"analysis"},
     {"report", "demo"},

@@ -8,12 +8,13 @@ from pulsefind.bars import tempo_of
 from pulsefind.grid import find_grid
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.misreadings import find_misreadings
+from pulsefind.records import Sound
 
 
-def guides_of(a_pulse, *groups, **options):
+def guides_of(a_pulse, *groups, figures=None, **options):
     hits = hits_at(*groups, **options)
     beats, bars = beats_of(a_pulse), bars_of(a_pulse)
-    return find_guides(hits, beats, bars, find_grid(beats, bars, hits))
+    return find_guides(hits, beats, bars, find_grid(beats, bars, hits), figures)
 
 
 def labels(guide):
@@ -133,3 +134,39 @@ def test_an_off_beat_pair_can_be_taken_for_slow_beats():
     assert slow.bpm == pytest.approx(60, abs=0.1)
     # Or for 1 and 3 at the true tempo, half a beat off.
     assert found[0].kind == "off the beat" and found[0].bpm == pytest.approx(120, abs=0.1)
+
+
+def test_two_sounds_in_one_are_no_guide_once_they_are_told_apart():
+    a_pulse = pulse(96)
+    low, high = at_places(a_pulse, [0, 2]), at_places(a_pulse, [1.5, 3.5])
+    both = np.sort(np.r_[low, high])
+    assert ["1", "2&", "3", "4&"] in [labels(g) for g in guides_of(a_pulse, both)]
+    told_apart = [labels(g) for g in guides_of(a_pulse, both, figures=hits_at(low, high))]
+    assert sorted(told_apart) == [["1", "3"], ["2&", "4&"]]
+    # Parts that leave out a place of it don't explain it.
+    told_apart = [labels(g) for g in guides_of(a_pulse, both, figures=hits_at(low, at_places(a_pulse, [1.5])))]
+    assert ["1", "2&", "3", "4&"] in told_apart
+
+
+def test_one_place_of_a_clear_drum_is_not_a_sound_of_its_own():
+    a_pulse = pulse(96)
+    drum = at_places(a_pulse, [1, 3])
+    snare = (Sound(2000.0, 80.0, 0.5, "snare"),)
+    one, other = hits_at(at_places(a_pulse, [1])), hits_at(at_places(a_pulse, [2]))
+    assert [labels(g) for g in guides_of(a_pulse, drum, sounds=snare, figures=one)] == [["2", "4"]]
+    assert ["3"] in [labels(g) for g in guides_of(a_pulse, drum, sounds=snare, figures=other)]
+    # Where the drum is unclear, for it is struck in 16 bars of 24 elsewhere, the place stands.
+    rng = np.random.default_rng(2)
+    ghosts = [at_places(a_pulse, [k], bars=rng.permutation(24)[:16]) for k in (0, 0.5, 1.5, 2, 2.5, 3.5)]
+    unclear = np.sort(np.r_[drum, *ghosts])
+    assert ["2"] in [labels(g) for g in guides_of(a_pulse, unclear, sounds=snare, figures=one)]
+
+
+def test_a_sound_struck_everywhere_alike_says_nothing():
+    a_pulse = pulse(96)
+    # Each eighth but one in 18 bars of 24, that one in 16.
+    rng = np.random.default_rng(2)
+    times = [at_places(a_pulse, [k / 2], bars=rng.permutation(24)[: 18 if k < 7 else 16]) for k in range(8)]
+    assert guides_of(a_pulse, np.sort(np.concatenate(times))) == ()
+    drum = (Sound(8000.0, 50.0, 0.3, "hi-hat"),)
+    assert len(guides_of(a_pulse, np.sort(np.concatenate(times)), sounds=drum)) == 1

@@ -5,8 +5,19 @@ import pytest
 from making import RATE_HZ, drum, noise_burst, render
 
 from pulsefind.audio import from_samples
-from pulsefind.features import BANDS, HIGH_HZ, HOP, LOW_HZ, WINDOW, mel_bank, mel_edges_hz, rises, spectrogram
-from pulsefind.hits import _half_rise, _otsu, find_hits
+from pulsefind.features import (
+    BANDS,
+    HIGH_HZ,
+    HOP,
+    LOW_HZ,
+    WINDOW,
+    Spectrogram,
+    mel_bank,
+    mel_edges_hz,
+    rises,
+    spectrogram,
+)
+from pulsefind.hits import _BLOCK_FRAMES, _half_rise, _otsu, _power, find_hits
 
 
 def matched(truth, found, within_s):
@@ -119,3 +130,11 @@ def test_otsu_equals_a_plain_search():
 
     best = max(range(1, 50), key=between)
     assert _otsu(values) == pytest.approx((values[best - 1] + values[best]) / 2)
+
+
+def test_the_power_of_a_band_equals_the_sum_over_the_whole():
+    rng = np.random.default_rng(9)
+    magnitude = rng.random((2 * _BLOCK_FRAMES + 3, 5)).astype(np.float32)
+    weight = rng.random(5)
+    plain = np.einsum("fb,b->f", magnitude.astype(np.float64) ** 2, weight)
+    assert _power(Spectrogram(magnitude, np.arange(5.0), 200.0), weight) == pytest.approx(plain, rel=1e-6)
