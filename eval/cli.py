@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import signal
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from eval.ablation import ablation_table, scores
 from eval.comparing import comparison, falls, refrozen
 from eval.datasets import SETS, how_to_get
 from eval.drumless import level_curve, swing_curve
+from eval.hinted import hint_table, hinted
 from eval.loaders import load_set
 from eval.running import run_tracks
 from eval.songs import SET_NAME, fetch_set
@@ -21,6 +22,7 @@ from eval.systems import SYSTEMS, systems_named
 from eval.table import table, with_table
 from eval.variants import varied
 from pulsefind.errors import FormatError, PulsefindError
+from pulsefind.stopping import stop_in_order
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help=__doc__)
 
@@ -147,20 +149,33 @@ def swing() -> None:
     typer.echo(f"within 0.15 of the truth: {sum(abs(r.found - r.ratio) <= 0.15 for r in rows)} of {len(rows)}")
 
 
+@app.command()
+def ablate(
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+) -> None:
+    """What each kind of the decoder's evidence is worth, real and rendered sets apart."""
+    tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
+    typer.echo(ablation_table(list(scores(tracks))), nl=False)
+
+
+@app.command()
+def hint(
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+    seed: Annotated[int, typer.Option(help="Draws the hints.")] = 1,
+) -> None:
+    """One hint at a true 1, up to 150 ms off: the 1s against the beats; and what becomes of wrong hints."""
+    tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
+    typer.echo(hint_table(list(hinted(tracks, seed))), nl=False)
+
+
 def main() -> None:
     """Run the command line; bad input is one line on standard error and exit code 2."""
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, _stop)
+    # What is stored is whole, and the process that answers goes too.
+    stop_in_order("eval")
     try:
         app()
     except PulsefindError as error:
         print(f"eval: {error}", file=sys.stderr)
         raise SystemExit(2) from None
-
-
-def _stop(number: int, _: object) -> None:
-    """End in order when told to: what is stored is whole, and the process that answers goes too."""
-    for other in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(other, signal.SIG_IGN)
-    print("eval: stopped", file=sys.stderr)
-    sys.exit(128 + number)

@@ -1,425 +1,257 @@
 """Damaged files and odd hints by the thousand: every reader must answer, or refuse in one line.
 
-`python -m eval.fuzz --count 20000 --seed 1` makes small real files, damages them, and gives each to the command line
-as a person would. A case is good if it ends with exit code 0, or with exit code 2 and one line; anything else is a
-fault: a traceback, a hang, 2 GB of memory, a process that dies, a file half written or left behind. A case follows
-from its seed and number alone (--only NUMBER repeats it).
+`python -m eval.fuzz --count 20000 --seed 1 --processes 8` makes small real files, damages them, and gives each to the
+command line as a person would (eval.fuzz_cases says what is good). Each case runs in a process of its own, with 60 s
+and 2 GB; at the end every kind of fault is counted, and what led to one is kept. --only NUMBER repeats a case.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
-import copy
 import dataclasses
-import io
 import json
-import math
 import os
 import resource
 import select
+import shlex
+import shutil
+import signal
 import subprocess
 import sys
 import tempfile
-import traceback
+import threading
+import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from queue import SimpleQueue
+from typing import NoReturn
 
-import numpy as np
-
-from eval.fuzz_seeds import AUDIO, make_seeds
+from eval.fuzz_cases import FAULT, Bench, Outcome, call, command_of, run_case
+from eval.fuzz_seeds import make_seeds
 from eval.systems import ROOT
 
 LIMIT_S = 60.0
 MEMORY_BYTES = 2 * 2**30
-BATCH = 500
-"""Cases that one process runs before a fresh one takes over."""
+KINDS = ("traceback", "hang", "memory", "died", "left over", "messages", "exit code")
+"""Kinds of fault, as the classes begin."""
 
-ANSWERED, REFUSED, FAULT = "answered", "refused", "fault"
-
-_EXTREMES = (
-    b"\0",
-    b"\xff",
-    b"\x7f",
-    b"\x80",
-    b"\0\0\0\0",
-    b"\xff\xff\xff\xff",
-    b"\x7f\xff\xff\xff",
-    b"\xff\xff\xff\x7f",
-)
-_WORDS = (
-    *(
-        "NaN",
-        "Infinity",
-        "-Infinity",
-        "null",
-        "true",
-        "[]",
-        "{}",
-        '""',
-        '"x"',
-        "0",
-        "-1",
-        "1e308",
-        "1e999",
-        "-0.0",
-        "1",
-    ),
-    *("99999999999999999999", "0.5", "2147483648", "9223372036854775808", "[[[[", "\\ud800", "\u0661", "\0", "\u2028"),
-)
-_VALUES: tuple[Any, ...] = (
-    *(None, True, False, 0, -1, 1, 0.5, 1e308, 10**25, 2**31, 2**63, math.nan, math.inf, "", "x", "1"),
-    *("\ud800", "<b>", "a" * 5000, [], {}, [[]], [None], [1, "x"], {"a": 1}),
-)
-_HINT_PARTS = (
-    *("4/4", "7/8", "12/8", "1/4", "0/0", "99/4", "80:100", "92", "1:02", "1:02:03", "12.34", "0:01-0:05", "1-", "-3"),
-    *(
-        "beats",
-        "guide",
-        "1/2",
-        "2 4",
-        "1e 2& 3",
-        "&",
-        "|",
-        "a",
-        "4:4",
-        "0:0",
-        "midi,jams",
-        "csv",
-        "-",
-        "",
-        " ",
-        ":",
-        "/",
-    ),
-    *("1e5", "inf", "nan", "-1", "999999999999", "\u0664/\u0664", "\u00b2", "\0", "\n", "\U0001f941", "%s", "../x"),
-)
+_READY = b"ready\n"
+_ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
+"""Threads would be lost in the copies, and each of them takes memory."""
 
 
-@dataclasses.dataclass(frozen=True, slots=True)
-class Outcome:
-    """How a case ended: what was tried, the verdict, and for a fault its class and details."""
+def run(seed: int, count: int, first: int = 0, processes: int = 1, keep: Path | None = None) -> list[Outcome]:
+    """Run cases first..first + count - 1, in the order of their numbers; told to stop, return what has ended.
 
-    number: int
-    what: str
-    verdict: str
-    fault: str = ""
-    details: str = ""
-
-
-def damaged(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
-    """One to eight random damages; `other` is a file to splice with."""
-    out = bytearray(data)
-    for _ in range(int(rng.choice([1, 1, 1, 2, 3, 8]))):
-        _damage(out, rng, other)
-    return bytes(out)
-
-
-def _damage(out: bytearray, rng: np.random.Generator, other: bytes) -> None:
-    # Headers decide most: half of all damage falls into the first 128 bytes.
-    reach = len(out) if rng.random() < 0.5 else min(128, len(out))
-    at = int(rng.integers(reach)) if reach else 0
-    n = int(rng.choice([1, 2, 4, 16, 256]))
-    kind = int(rng.integers(7))
-    if kind == 0 and reach:
-        out[at] ^= 1 << int(rng.integers(8))
-    elif kind == 1:
-        word = _EXTREMES[int(rng.integers(len(_EXTREMES)))]
-        out[at : at + len(word)] = word
-    elif kind == 2:
-        del out[at : at + n]
-    elif kind == 3:
-        out[at:at] = out[at : at + n]
-    elif kind == 4:
-        del out[at:]
-    elif kind == 5:
-        out[at : at + n] = rng.bytes(n)
-    else:
-        start = int(rng.integers(len(other))) if other else 0
-        out[at : at + n] = other[start : start + n]
-
-
-def damaged_text(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
-    """Damage a text: mostly a number or a word replaced, else like any file."""
-    if rng.random() < 0.3:
-        return damaged(data, rng, other)
-    text = data.decode("utf-8")
-    for _ in range(int(rng.choice([1, 1, 2, 5]))):
-        spans = _tokens(text)
-        first, last = spans[int(rng.integers(len(spans)))] if spans else (0, 0)
-        word = _WORDS[int(rng.integers(len(_WORDS)))] if rng.random() < 0.8 else ""
-        text = text[:first] + word + text[last:]
-    return text.encode("utf-8", "surrogatepass")
-
-
-def damaged_tree(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
-    """Damage a JSON text: mostly one of its values, so that it is still JSON; else like any text."""
-    if rng.random() < 0.25:
-        return damaged_text(data, rng, other)
-    document = json.loads(data)
-    for _ in range(int(rng.choice([1, 1, 2, 4]))):
-        _damage_tree(document, rng)
-    return json.dumps(document).encode()
-
-
-def _damage_tree(node: Any, rng: np.random.Generator) -> None:
-    """Go down to some value, and replace, remove, repeat or nudge it."""
-    keys = list(node) if isinstance(node, dict) else list(range(len(node)))
-    if not keys:
-        return
-    key = keys[int(rng.integers(len(keys)))]
-    value = node[key]
-    if isinstance(value, (dict, list)) and value and rng.random() < 0.85:
-        _damage_tree(value, rng)
-    elif isinstance(value, (int, float)) and rng.random() < 0.4:
-        node[key] = value * float(rng.choice([-1.0, 0.0, 0.5, 2.0, 1e6])) + int(rng.integers(-2, 3))
-    elif rng.random() < 0.2:
-        del node[key]
-    elif isinstance(node, list) and rng.random() < 0.3:
-        node.insert(key, copy.deepcopy(value))
-    else:
-        # A copy: a later damage, or case, must not reach the value itself.
-        node[key] = copy.deepcopy(_VALUES[int(rng.integers(len(_VALUES)))])
-
-
-def _tokens(text: str) -> list[tuple[int, int]]:
-    """Spans of the words and numbers of a text."""
-    spans, start = [], -1
-    for at, letter in enumerate(text + " "):
-        inside = letter.isalnum() or letter in '-+._"'
-        if inside and start < 0:
-            start = at
-        if not inside and start >= 0:
-            spans.append((start, at))
-            start = -1
-    return spans
-
-
-def _hint(rng: np.random.Generator) -> str:
-    parts = [_HINT_PARTS[int(rng.integers(len(_HINT_PARTS)))] for _ in range(int(rng.choice([1, 1, 2, 3])))]
-    return str(rng.choice(["", "", ":", "-", " "])).join(parts).replace("\0", "")
-
-
-@dataclasses.dataclass(frozen=True, slots=True)
-class Bench:
-    """Whole files to work with: contents of the seeds by name, and a folder in which they lie as `good`."""
-
-    seeds: dict[str, bytes]
-    folder: Path
-
-    def good(self, name: str) -> str:
-        """The path of an undamaged seed."""
-        return str(self.folder / name)
-
-
-def _audio_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
-    names = [name for name in bench.seeds if name in AUDIO]
-    path = _put(bench, rng, place, names, damaged)
-    roll = rng.random()
-    if roll < 0.7:
-        return ["click", str(path), "--analysis", _analysis_for(bench, path, place), "--out", str(place / "out.wav")]
-    if roll < 0.8:
-        return ["take", bench.good("song.json"), str(path)]
-    return ["find", str(path), "--network", "own", "--out", str(place / "out.json")]
-
-
-def _analysis_for(bench: Bench, track: Path, place: Path) -> str:
-    """A saved analysis that says it belongs to a track."""
-    document = json.loads(bench.seeds["short.json"])
-    document["track"]["name"] = track.name
-    path = place / "given.json"
-    path.write_text(json.dumps(document), encoding="utf-8")
-    return str(path)
-
-
-def _beats_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
-    kind = str(rng.choice(["mid", "jams", "txt", "csv"]))
-    damage = {"mid": damaged, "jams": damaged_tree}.get(kind, damaged_text)
-    path = _put(bench, rng, place, [f"beats.{kind}"], damage)
-    command = ["find", bench.good("short.wav"), "--from", str(path), "--out", str(place / "out.json")]
-    return command + (["--meter", "3/4"] if rng.random() < 0.2 else [])
-
-
-def _saved_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
-    path = str(_put(bench, rng, place, ["song.json"], damaged_tree))
-    roll = rng.random()
-    if roll < 0.35:
-        return ["export", path, "--to", "midi,jams,beats,csv", "--out", str(place / "out")]
-    if roll < 0.65:
-        return ["sheet", path, bench.good("song.json"), "--out", str(place / "out.html")]
-    if roll < 0.8:
-        return ["take", path, bench.good("take.mid"), "--out", str(place / "out.json")]
-    command = ["click", bench.good("song.wav"), "--analysis", path, "--out", str(place / "out.wav"), "--bars", "2-2"]
-    return [*command, "--on", "guide"] if rng.random() < 0.5 else command
-
-
-def _take_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
-    if rng.random() < 0.7:
-        path = _put(bench, rng, place, ["take.mid"], damaged)
-        return ["take", bench.good("song.json"), str(path), "--out", str(place / "out.json")]
-    path = _put(bench, rng, place, ["history.jsonl"], damaged_tree)
-    return ["take", bench.good("song.json"), bench.good("take.mid"), "--history", str(path)]
-
-
-def _hint_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
-    find = ("--meter", "--bpm", "--one-at", "--range")
-    click = ("--on", "--gap", "--bars", "--range", "--swing", "--speed", "--times", "--count-in", "--guide", "--thin")
-    roll = rng.random()
-    if roll < 0.3:
-        return ["find", bench.good("short.wav"), "--network", "own", f"{rng.choice(find)}={_hint(rng)}"]
-    if roll < 0.4:
-        return ["export", bench.good("song.json"), f"--to={_hint(rng)}", "--out", str(place / "out")]
-    if roll < 0.5:
-        return ["take", bench.good("song.json"), bench.good("take.mid"), f"--starts-at={_hint(rng)}"]
-    options = {str(rng.choice(click)): _hint(rng) for _ in range(int(rng.integers(1, 3)))}
-    command = ["click", bench.good("song.wav"), "--analysis", bench.good("song.json"), "--out", str(place / "out.wav")]
-    return command + [f"{name}={text}" for name, text in options.items()]
-
-
-CASES: tuple[tuple[float, Callable[[Bench, np.random.Generator, Path], list[str]]], ...] = (
-    (0.3, _audio_case),
-    (0.25, _beats_case),
-    (0.25, _saved_case),
-    (0.1, _take_case),
-    (0.1, _hint_case),
-)
-
-
-def _put(
-    bench: Bench,
-    rng: np.random.Generator,
-    place: Path,
-    names: list[str],
-    damage: Callable[[bytes, np.random.Generator, bytes], bytes],
-) -> Path:
-    """Write a damaged seed into the place of the case."""
-    name = names[int(rng.integers(len(names)))]
-    other = bench.seeds[names[int(rng.integers(len(names)))]]
-    path = place / f"in-{name}"
-    path.write_bytes(damage(bench.seeds[name], rng, other))
-    return path
-
-
-def run_case(bench: Bench, seed: int, number: int) -> Outcome:
-    """Run one case in this process."""
-    rng = np.random.default_rng([seed, number])
-    make = CASES[int(rng.choice(len(CASES), p=[share for share, _ in CASES]))][1]
-    with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
-        place = Path(folder)
-        arguments = make(bench, rng, place)
-        before = {path.name for path in place.iterdir()}
-        what = " ".join([arguments[0], *(Path(a).name for a in arguments[1:] if not a.startswith("-"))])
-        code, out, said = _call(arguments)
-        left = sorted(path.name for path in place.iterdir() if path.name not in before)
-        fault, details = _fault(code, out, said, left)
-    details = details or said
-    verdict = FAULT if fault else (REFUSED if code == 2 else ANSWERED)
-    return Outcome(number, what, verdict, fault, details)
-
-
-def _call(arguments: list[str]) -> tuple[int | str, str, str]:
-    """Run the command line in this process: its exit code (or its traceback), stdout and stderr."""
-    from pulsefind.cli import main
-
-    out, said = io.StringIO(), io.StringIO()
-    argv, sys.argv = sys.argv, ["pulsefind", *arguments]
-    code: int | str = 0
-    try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):
-            main()
-    except SystemExit as left:
-        code = left.code if isinstance(left.code, int) else 0
-    except BaseException:
-        code = traceback.format_exc()
-    finally:
-        sys.argv = argv
-    return code, out.getvalue(), said.getvalue()
-
-
-def _fault(code: int | str, out: str, said: str, left: list[str]) -> tuple[str, str]:
-    """The class of fault of a case that ended so, and details; empty texts for none."""
-    if isinstance(code, str):
-        return _class_of(code), code
-    if any(name.startswith(".") or name.endswith(".part") for name in left):
-        return "temporary file left behind", ", ".join(left)
-    if code == 0:
-        return ("messages beside an answer", said) if said else ("", "")
-    if code != 2:
-        return f"exit code {code}", said
-    lines = said.strip().splitlines()
-    usage = bool(lines) and lines[0].startswith("Usage: ")
-    if not usage and (len(lines) != 1 or not lines[0].startswith("pulsefind: ")):
-        return "not one line", said
-    if out or left:
-        return "output of a refused run", f"{out[:200]} {left}"
-    return "", ""
-
-
-def _class_of(trace: str) -> str:
-    """The kind of a traceback: its error and the innermost line of ours."""
-    lines = trace.strip().splitlines()
-    ours = [line.strip() for line in lines if "/pulsefind/" in line and line.strip().startswith("File ")]
-    where = ours[-1].split("/pulsefind/")[-1].replace('"', "") if ours else "elsewhere"
-    error = next((line for line in reversed(lines) if line and not line.startswith(" ")), "")
-    return f"{error.split(':')[0]} in {where.replace(', line', ':').replace(', in', '')}"
-
-
-def _work(folder: Path, seed: int, first: int, last: int) -> None:
-    """Run cases first..last - 1, and tell each outcome as a line of JSON on the real standard output."""
-    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
-    seeds = {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
-    bench = Bench(seeds, folder)
-    told = os.fdopen(os.dup(1), "w", encoding="utf-8")
-    for number in range(first, last):
-        print(json.dumps(dataclasses.asdict(run_case(bench, seed, number))), file=told, flush=True)
-
-
-def _batch(folder: Path, seed: int, first: int, last: int) -> Iterator[Outcome]:
-    """Outcomes of cases from a process of their own, until it ends, hangs or dies (which is the last outcome)."""
-    command = [sys.executable, "-m", "eval.fuzz", "--worker", str(folder), "--seed", str(seed)]
-    command += ["--first", str(first), "--count", str(last - first)]
-    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        assert process.stdout is not None and process.stderr is not None
-        try:
-            for number in range(first, last):
-                ready, _, _ = select.select([process.stdout], [], [], LIMIT_S)
-                line = process.stdout.readline() if ready else b""
-                if line:
-                    yield Outcome(**json.loads(line))
-                    continue
-                if not ready:
-                    yield Outcome(number, "?", FAULT, "hang", f"no end after {LIMIT_S:.0f} s")
-                else:
-                    said = process.stderr.read().decode("utf-8", "replace")
-                    yield Outcome(number, "?", FAULT, f"the process died ({process.wait()})", said[-2000:])
-                return
-        finally:
-            process.kill()
-
-
-def run(seed: int, count: int, first: int = 0) -> list[Outcome]:
-    """Run cases first..first + count - 1; a process that dies costs only its case."""
+    What led to a fault is kept in the folder `keep`: damaged files, the command, and what it said.
+    """
     outcomes: list[Outcome] = []
     with tempfile.TemporaryDirectory(prefix="fuzz-seeds-") as folder:
         make_seeds(Path(folder))
-        while len(outcomes) < count:
-            start = first + len(outcomes)
-            outcomes += _batch(Path(folder), seed, start, min(start + BATCH, first + count))
-            if sys.stderr.isatty():
-                print(f"\r{len(outcomes)} of {count}", end="", file=sys.stderr, flush=True)
-    return outcomes
+        try:
+            for outcome in _outcomes(Path(folder), seed, range(first, first + count), processes):
+                outcomes.append(outcome)
+                if outcome.fault and keep is not None:
+                    _keep(keep, Path(folder), seed, outcome)
+                if len(outcomes) % 500 == 0:
+                    print(f"{len(outcomes)} of {count}", file=sys.stderr, flush=True)
+        except KeyboardInterrupt:
+            print(f"stopped after {len(outcomes)} of {count}", file=sys.stderr)
+    return sorted(outcomes, key=lambda outcome: outcome.number)
+
+
+def _outcomes(folder: Path, seed: int, numbers: range, processes: int) -> Iterator[Outcome]:
+    """Outcomes as they come from some workers, each of which takes the next case when it has ended one."""
+    ended: SimpleQueue[Outcome | Exception | None] = SimpleQueue()
+    left = iter(numbers)
+
+    def tend() -> None:
+        try:
+            for outcome in _answers(folder, seed, left):
+                ended.put(outcome)
+        except Exception as error:
+            ended.put(error)
+        ended.put(None)
+
+    threads = [threading.Thread(target=tend) for _ in range(min(processes, len(numbers)))]
+    for thread in threads:
+        thread.start()
+    running = len(threads)
+    try:
+        while running:
+            told = ended.get()
+            if isinstance(told, Exception):
+                raise told
+            if told is None:
+                running -= 1
+            else:
+                yield told
+    finally:
+        # Whatever ends this: no further case starts.
+        for _ in left:
+            pass
+        for thread in threads:
+            thread.join()
+
+
+def _answers(folder: Path, seed: int, numbers: Iterator[int]) -> Iterator[Outcome]:
+    """Outcomes from one worker, or from the next where it dies, which costs only its case."""
+    number = next(numbers, None)
+    while number is not None:
+        with _worker(folder, seed) as worker:
+            line: bytes = _READY
+            while number is not None and line:
+                line = _asked(worker, number)
+                died = Outcome(number, "?", FAULT, "died: the worker", ended="died")
+                yield Outcome(**json.loads(line)) if line else died
+                number = next(numbers, None)
+
+
+@contextlib.contextmanager
+def _worker(folder: Path, seed: int) -> Iterator[subprocess.Popen[bytes]]:
+    command = [sys.executable, "-m", "eval.fuzz", "--worker", str(folder), "--seed", str(seed)]
+    pipe = subprocess.PIPE
+    with tempfile.TemporaryDirectory(prefix="fuzz-") as scratch, tempfile.TemporaryFile() as said:
+        told = {"PULSEFIND_CACHE": f"{scratch}/cache", "TMPDIR": scratch, **_ONE_THREAD}
+        worker = subprocess.Popen(
+            command, cwd=ROOT, stdin=pipe, stdout=pipe, stderr=said, env={**os.environ, **told}, start_new_session=True
+        )
+        assert worker.stdin is not None and worker.stdout is not None
+        try:
+            if worker.stdout.readline() != _READY:
+                said.seek(0)
+                raise RuntimeError(f"no case can be run: {said.read().decode(errors='replace')[-2000:]}")
+            yield worker
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(worker.pid, signal.SIGKILL)
+            worker.wait()
+            worker.stdout.close()
+            with contextlib.suppress(BrokenPipeError):
+                worker.stdin.close()
+
+
+def _asked(worker: subprocess.Popen[bytes], number: int) -> bytes:
+    """A worker's line about a case; nothing if it died."""
+    assert worker.stdin is not None and worker.stdout is not None
+    try:
+        worker.stdin.write(f"{number}\n".encode())
+        worker.stdin.flush()
+    except BrokenPipeError:
+        return b""
+    return worker.stdout.readline()
+
+
+def _work(folder: Path, seed: int) -> None:
+    """Run the cases whose numbers come on standard input, each in a copy of this process that has loaded all."""
+    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
+    bench = Bench({path.name: path.read_bytes() for path in sorted(folder.iterdir())}, folder)
+    told = os.fdopen(os.dup(1), "wb")
+    _load_all(bench)
+    told.write(_READY)
+    told.flush()
+    for line in sys.stdin:
+        outcome = apart(bench, seed, int(line))
+        told.write(json.dumps(dataclasses.asdict(outcome)).encode() + b"\n")
+        told.flush()
+
+
+def _load_all(bench: Bench) -> None:
+    """Use what most cases use once, so that their copies of this process have it loaded."""
+    with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
+        call(["find", bench.good("short.wav"), "--network", "own", "--no-cache"])
+        given = ["--analysis", bench.good("song.json"), "--bars", "2-2"]
+        call(["click", bench.good("song.wav"), *given, "--out", f"{folder}/out.wav"])
+        call(["take", bench.good("song.json"), bench.good("take.mid")])
+        call(["sheet", bench.good("song.json"), "--out", f"{folder}/out.html"])
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, signal.SIG_DFL)
+
+
+def apart(bench: Bench, seed: int, number: int) -> Outcome:
+    """Run a case in a copy of this process: it may hang or die, and what it leaves goes."""
+    started = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
+        reader, writer = os.pipe()
+        copy = os.fork()
+        if copy == 0:
+            os.close(reader)
+            _tell_case(bench, seed, number, Path(folder), writer)
+        os.close(writer)
+        told = _line_from(reader, started + LIMIT_S)
+        os.close(reader)
+        late = time.monotonic() >= started + LIMIT_S
+        if not told:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(copy, signal.SIGKILL)
+        _, status, usage = os.wait4(copy, 0)
+    if told:
+        outcome = Outcome(**json.loads(told))
+    elif late:
+        outcome = Outcome(number, "?", FAULT, "hang", f"no end after {LIMIT_S:.0f} s", "hang")
+    else:
+        outcome = Outcome(number, "?", FAULT, f"died: exit code {os.waitstatus_to_exitcode(status)}", "", "died")
+    return dataclasses.replace(outcome, took_s=time.monotonic() - started, peak_mib=usage.ru_maxrss / 1024)
+
+
+def _tell_case(bench: Bench, seed: int, number: int, folder: Path, writer: int) -> NoReturn:
+    """Run a case, write its outcome to a pipe, and end this process without a word."""
+    code = 1
+    try:
+        outcome = run_case(bench, seed, number, folder)
+        with os.fdopen(writer, "wb") as pipe:
+            pipe.write(json.dumps(dataclasses.asdict(outcome)).encode() + b"\n")
+        code = 0
+    finally:
+        os._exit(code)
+
+
+def _line_from(reader: int, deadline: float) -> bytes:
+    """A whole line from a pipe, or nothing if it ends or takes too long."""
+    data = b""
+    while not data.endswith(b"\n"):
+        ready, _, _ = select.select([reader], [], [], max(0.0, deadline - time.monotonic()))
+        part = os.read(reader, 1 << 16) if ready else b""
+        if not part:
+            return b""
+        data += part
+    return data
+
+
+def _keep(keep: Path, folder: Path, seed: int, outcome: Outcome) -> None:
+    """Make what a case reads once more, in a folder that stays, with the command that reads it."""
+    good = keep / "good"
+    if not good.exists():
+        shutil.copytree(folder, good)
+    place = keep / f"seed {seed} case {outcome.number}"
+    shutil.rmtree(place, ignore_errors=True)
+    place.mkdir(parents=True)
+    bench = Bench({path.name: path.read_bytes() for path in sorted(good.iterdir())}, good)
+    command = shlex.join(["pulsefind", *command_of(bench, seed, outcome.number, place)])
+    told = f"{command}\n\n{outcome.fault}\n{outcome.details}\n"
+    (place / "case.txt").write_text(told, encoding="utf-8", errors="backslashreplace")
 
 
 def summary(outcomes: list[Outcome]) -> str:
-    """Verdicts, and every class of fault with its count and one case."""
-    verdicts = Counter(one.verdict for one in outcomes)
-    text = [f"{len(outcomes)} cases: " + ", ".join(f"{n} {name}" for name, n in sorted(verdicts.items()))]
+    """How the cases ended, what they took, every kind of fault, and every class with its count and one case."""
+    text = [f"{len(outcomes)} cases: {_counted(one.verdict for one in outcomes)}"]
+    text.append(f"ended by: {_counted(one.ended for one in outcomes)}")
+    if outcomes:
+        slow, large = max(outcomes, key=lambda one: one.took_s), max(outcomes, key=lambda one: one.peak_mib)
+        text.append(f"longest {slow.took_s:.1f} s (case {slow.number}: {slow.what})")
+        text.append(f"largest {large.peak_mib:.0f} MiB (case {large.number}: {large.what})")
+    kinds = Counter(kind for one in outcomes for kind in KINDS if one.fault.startswith(kind))
+    text.append("faults: " + ", ".join(f"{kinds[kind]} {kind}" for kind in KINDS))
     for fault, n in Counter(one.fault for one in outcomes if one.fault).most_common():
         example = next(one for one in outcomes if one.fault == fault)
         text.append(f"{n:6d}  {fault}  (case {example.number}: {example.what})")
     return "\n".join(text)
+
+
+def _counted(names: Iterator[str]) -> str:
+    return ", ".join(f"{n} {name}" for name, n in sorted(Counter(names).items()))
 
 
 def main() -> int:
@@ -427,15 +259,18 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=20000)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--first", type=int, default=0, help="number of the first case")
+    parser.add_argument("--processes", type=int, default=1, help="cases at once; no more than processors")
+    parser.add_argument("--keep", type=Path, default=Path("build/fuzz"), help="folder for what led to a fault")
     parser.add_argument("--only", type=int, help="run this one case and show its details")
     parser.add_argument("--worker", type=Path, help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.worker:
-        _work(chosen.worker, chosen.seed, chosen.first, chosen.first + chosen.count)
+        _work(chosen.worker, chosen.seed)
         return 0
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     first, count = (chosen.only, 1) if chosen.only is not None else (chosen.first, chosen.count)
-    outcomes = run(chosen.seed, count, first)
+    outcomes = run(chosen.seed, count, first, max(1, chosen.processes), chosen.keep)
     print(summary(outcomes))
     if chosen.only is not None:
         print(outcomes[0].details)

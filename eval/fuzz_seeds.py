@@ -73,6 +73,15 @@ def _write_analyses(folder: Path, settings: Settings) -> None:
         name = {"midi": "beats.mid", "jams": "beats.jams", "beats": "beats.txt", "csv": "beats.csv"}[kind]
         assert ending.endswith(Path(name).suffix)
         (folder / name).write_bytes(data)
+    _write_taps(folder, short)
+
+
+def _write_taps(folder: Path, analysis: Analysis) -> None:
+    """What a player tapped along: late and loose, without counts and with."""
+    times_s = np.arange(6) * 60 / analysis.tempo.bpm + 0.1 + np.random.default_rng(2).normal(0.0, 0.01, 6)
+    (folder / "taps.txt").write_text("".join(f"{time_s:.3f}\n" for time_s in times_s))
+    counted = "".join(f"{time_s:.3f} {k % 4 + 1}\n" for k, time_s in enumerate(times_s))
+    (folder / "counted.txt").write_text("# tapped\n" + counted)
 
 
 def _write_take(folder: Path) -> None:

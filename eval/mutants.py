@@ -26,18 +26,17 @@ from eval.systems import ROOT
 LIMIT_S = 300
 TESTS = {
     "correction": ("take_correction",),
+    "guides": ("guides_rules", "guides"),
     "take_corrections": ("take_match", "take_review"),
     "take_follow": ("take_review",),
     "take_json": ("take_review",),
     "take_leak": ("take_align",),
     "take_measures": ("take_review",),
-    "take_midi": ("take_hits", "take_review"),
     "take_places": ("take_match", "take_align"),
     "take_records": ("take_review",),
-    "take_report": ("take_review",),
     "take_steering": ("take_review",),
 }
-"""Files whose tests have other names."""
+"""Files whose tests have other names; the quick ones first."""
 
 _COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,

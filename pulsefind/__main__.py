@@ -1,5 +1,15 @@
-"""`python -m pulsefind` is the command line."""
+"""`pulsefind` and `python -m pulsefind` start here."""
 
-from pulsefind.cli import main
+from pulsefind.stopping import stop_at_once
 
-main()
+
+def main() -> None:
+    """Run the command line; loading it takes a moment, in which a request to stop is heard too."""
+    stop_at_once("pulsefind")
+    from pulsefind.cli import main as run
+
+    run()
+
+
+if __name__ == "__main__":
+    main()

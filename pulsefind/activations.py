@@ -13,6 +13,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from pulsefind import cache
+from pulsefind.beatpath import sounding
 from pulsefind.child import worker_pool
 from pulsefind.errors import HintError
 from pulsefind.network import BASS_BANDS, pulse_activations
@@ -35,14 +36,19 @@ _ODDS_FLOOR = 0.005
 _HALF_REACH = 3
 _HALF_FLOOR = 1e-4
 
+STOCK_SHARE = 0.8
+"""How much the stock networks' word on beats counts where both listen; ours has the rest."""
+
+_BEAT_FLOOR = 1e-5
+
 
 def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     """Let one network or both listen, or take what an earlier run on the same sound left in the cache.
 
-    With both, the stock network says where beats are (it errs less on songs without drums) and the mean of both
-    which of them are downbeats (each knows songs on which the other fails). Which half of a beat is the beat is told by
-    our own network wherever it is asked, from the mean of what it hears in the whole and in the bass alone. 100 frames
-    a second; an empty recording gives n_frames = 0.
+    With both, beats are where the stock networks hear them, with some weight for ours (which holds it where theirs
+    let go for a few bars), and the mean of both says which of them are downbeats (each knows songs on which the other
+    fails). Which half of a beat is the beat is told by our own network wherever it is asked, from the mean of what it
+    hears in the whole and in the bass alone. 100 frames a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -59,11 +65,55 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
         "both": (_stock, _own),
     }[network]
     heard = [listen(audio, use_cache) for listen in asked]
-    by_half = [heard[-1]] if network == "stock" else [heard[-1], pulse_activations(audio, bands=BASS_BANDS)]
+    by_half = (
+        [heard[-1]]
+        if network == "stock"
+        else [heard[-1], pulse_activations(audio, bands=BASS_BANDS, use_cache=use_cache)]
+    )
     n_frames = min(len(values) for values in (*heard, *by_half))
     downbeats = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
     halves = np.mean([half_odds(values[:n_frames]) for values in by_half], axis=0)
-    return Activations(heard[0][:n_frames], downbeats, halves, _FRAME_RATE_HZ)
+    heard = [np.asarray(values[:n_frames], np.float64) for values in heard]
+    values = heard[0] if len(heard) == 1 else together(heard[0], heard[1])
+    return Activations(values, downbeats, halves, _FRAME_RATE_HZ)
+
+
+def together(stock: FloatArray, own: FloatArray) -> FloatArray:
+    """(n_frames, 2) both networks weighed; nothing before and after what the stock networks hear.
+
+    Ours counts on into the decay of the last chord.
+    """
+    values = np.zeros_like(stock)
+    part = sounding(stock)
+    values[part] = weighed(stock[part], own[part], STOCK_SHARE)
+    return values
+
+
+def weighed(first: FloatArray, second: FloatArray, share: float) -> FloatArray:
+    """(n_frames, 2) what two networks say together: means of log odds, in which the first counts this share.
+
+    The odds of any beat against none, and of a downbeat against another beat, are averaged apart (a logarithmic opinion
+    pool: Genest and Zidek, "Combining probability distributions", Statistical Science 1986).
+    """
+    beat = _probability(share * _beat_odds(first) + (1 - share) * _beat_odds(second))
+    one = _probability(share * _one_odds(first) + (1 - share) * _one_odds(second))
+    return np.stack([beat * (1 - one), beat * one], axis=1)
+
+
+def _beat_odds(values: FloatArray) -> FloatArray:
+    beat = np.clip(values.sum(axis=1), _BEAT_FLOOR, 1 - _BEAT_FLOOR)
+    odds: FloatArray = np.log(beat / (1 - beat))
+    return odds
+
+
+def _one_odds(values: FloatArray) -> FloatArray:
+    odds: FloatArray = np.log(values[:, 1] + _BEAT_FLOOR) - np.log(values[:, 0] + _BEAT_FLOOR)
+    return odds
+
+
+def _probability(odds: FloatArray) -> FloatArray:
+    probability: FloatArray = 1 / (1 + np.exp(-odds))
+    return probability
 
 
 def downbeat_odds(values: FloatArray) -> FloatArray:
@@ -81,18 +131,13 @@ def half_odds(values: FloatArray) -> FloatArray:
 
 
 def _own(audio: Audio, use_cache: bool) -> FloatArray:
-    """The packaged network; so quick that nothing is kept."""
-    return pulse_activations(audio)
+    """The packaged network, or what it said before."""
+    return pulse_activations(audio, use_cache=use_cache)
 
 
 def _stock(audio: Audio, use_cache: bool) -> FloatArray:
     """madmom's networks, or what they said before."""
-    key = f"{_STOCK_VERSION}-{audio.sha256}"
-    values = cache.read(key) if use_cache else None
-    if values is None or values.ndim != 2 or values.shape[1] != 2:
-        values = _stock_values(audio)
-        if use_cache:
-            cache.write(key, values)
+    (values,) = cache.kept(f"{_STOCK_VERSION}-{audio.sha256}", lambda: (_stock_values(audio),), use_cache)
     return values
 
 

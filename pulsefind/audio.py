@@ -7,6 +7,7 @@ import hashlib
 import os
 import shutil
 import struct
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -41,6 +42,10 @@ FFMPEG_FORMATS = (
 
 BLOCK = 1 << 16
 """Frames handled at a time."""
+
+IN_MEMORY_BYTES = 256 * 2**20
+"""A recording of up to 25 minutes is kept in memory, a longer one in a temporary file: the system keeps in memory what
+is used of it, and gives that up where others need the room."""
 
 Samples = NDArray[np.float32]
 Decoded = tuple[Iterator[Samples], int]
@@ -232,13 +237,40 @@ def _at_rate(blocks: Iterator[Samples], rate_hz: int) -> Iterator[Samples]:
 def _gathered(blocks: Iterator[Samples], where: str) -> Samples:
     """All blocks in one read-only array, without holding them twice."""
     data = bytearray()
+    blocks = _not_endless(blocks, where)
     for block in blocks:
         data += np.ascontiguousarray(block).data
-        if len(data) > 4 * RATE_HZ * LONGEST_S:
-            raise AudioError(f"{where}: longer than {LONGEST_S // 3600} hours; cut it into parts first")
+        if len(data) > IN_MEMORY_BYTES:
+            return _on_disk(data, blocks, where)
     samples = np.frombuffer(data, np.float32)
     samples.setflags(write=False)
     return samples
+
+
+def _not_endless(blocks: Iterator[Samples], where: str) -> Iterator[Samples]:
+    n = 0
+    for block in blocks:
+        n += len(block)
+        if n > RATE_HZ * LONGEST_S:
+            raise AudioError(f"{where}: longer than {LONGEST_S // 3600} hours; cut it into parts first")
+        yield block
+
+
+def _on_disk(begun: bytearray, blocks: Iterator[Samples], where: str) -> Samples:
+    """What has begun and the rest of the blocks, in a temporary file without a name that lasts as long as the array."""
+    try:
+        with tempfile.TemporaryFile(prefix="pulsefind-") as file:
+            file.write(begun)
+            begun.clear()
+            for block in blocks:
+                file.write(np.ascontiguousarray(block).data)
+            file.flush()
+            return np.asarray(np.memmap(file, np.float32, "r"))
+    except OSError as error:
+        raise AudioError(
+            f"{where}: no room for its sound in a temporary file ({error.strerror}); "
+            "free some, or name another folder in TMPDIR"
+        ) from None
 
 
 def _digest(samples: Samples) -> str:

@@ -60,6 +60,8 @@ def rotated(bars: BarPath, one: int) -> BarPath:
     """Shift the whole count by as few beats as it takes to make one beat a 1; the bars keep their lengths."""
     n = len(bars.count)
     ones = np.flatnonzero(bars.count == 1)
+    if not len(ones):
+        ones = np.array([1 - bars.count[0]])
     shift = one - int(ones[np.argmin(np.abs(ones - one))])
     index = np.arange(n) - shift
     meter = bars.beats_per_bar[np.clip(index, 0, n - 1)]

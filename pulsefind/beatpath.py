@@ -11,12 +11,14 @@ frames (a semi-Markov chain with the same best path) and over a block of frames 
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
+from pulsefind.cache import code_version, kept
 from pulsefind.records import FloatArray, IntArray
 
 TEMPO_STIFFNESS = 100.0
@@ -25,6 +27,9 @@ MAX_INTERVALS = 60
 
 AUDIBLE = 0.05
 """An activation below this says nothing about where in its region a beat lies."""
+
+SILENT = 0.05
+"""Before the first and after the last frame with an activation of this much there is no music to count."""
 
 BROKEN_BAR = 1e-4
 """Probability that a bar ends before its last beat."""
@@ -44,6 +49,12 @@ class BeatPath:
     log_likelihood: float
 
 
+def sounding(values: FloatArray) -> slice:
+    """The frames from the first to the last with an activation to speak of, in either column; none where none has."""
+    frame = np.flatnonzero((values >= SILENT).any(axis=1))
+    return slice(int(frame[0]), int(frame[-1]) + 1) if len(frame) else slice(0, 0)
+
+
 def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray:
     """The beat intervals, in frames, from bpm_high down to bpm_low; every frame count, or 60 of them by ratio."""
     shortest = max(2, round(60 * frame_rate_hz / bpm_high))
@@ -59,12 +70,26 @@ def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray
     return chosen
 
 
+def kept_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...], use_cache: bool) -> BeatPath:
+    """The best path, or what was found before for the same activations, intervals and meters."""
+    asked = hashlib.sha256(np.ascontiguousarray(values).data)
+    asked.update(repr((values.shape, interval.tolist(), meters)).encode())
+    key = f"beats-{code_version(__file__)}-{asked.hexdigest()}"
+
+    def search() -> tuple[IntArray, IntArray, FloatArray]:
+        path = best_path(values, interval, meters)
+        return path.frame, path.interval, np.array([path.log_likelihood])
+
+    frame, chosen, log_likelihood = kept(key, search, use_cache)
+    return BeatPath(frame, chosen, float(log_likelihood[0]))
+
+
 def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> BeatPath:
     """Find the most likely beats.
 
     values: (n_frames, 2) probabilities of a beat that is no downbeat, and of a downbeat; interval: (n_intervals,)
-    frames, increasing; meters: beats in a bar, of which the likeliest is taken for the whole track. The first
-    and the last beat may lie partly outside the frames. No frames give no beats. Beats lie on the highest frame
+    frames, increasing, at most 126; meters: beats in a bar, of which the likeliest is taken for the whole track. The
+    first and the last beat may lie partly outside the frames. No frames give no beats. Beats lie on the highest frame
     of their region.
     """
     if len(values) == 0:
@@ -74,20 +99,23 @@ def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -
     # Row r stands for a beat that starts at frame r - longest. Values are kept in a ring: no more than the last
     # `longest` rows are ever looked back at.
     ring = model.longest + int(interval[0])
-    value = np.full((ring, len(interval), len(model.before) + len(meters)), -np.inf)
+    value = np.full((len(model.before) + len(meters), len(interval), ring), -np.inf)
     # By far the largest thing in memory: as small as the indices allow.
-    came_from = np.full((n_rows, len(interval), len(model.before)), -1, np.int8 if len(interval) < 128 else np.int16)
-    bar_ends = np.zeros((n_rows, len(interval), len(meters)), np.int8)
+    came_from = np.full((len(model.before), len(interval), n_rows), -1, np.int8)
+    bar_ends = np.zeros((len(meters), len(interval), n_rows), np.int8)
     for first in range(0, n_rows, int(interval[0])):
         row = np.arange(first, min(first + int(interval[0]), n_rows))
-        best, came_from[row] = model.step(row, value)
-        ending, bar_ends[row] = model.end_bars(best)
-        value[row % ring] = np.concatenate([best, ending], axis=2)
+        block = slice(first, first + len(row))
+        best, came_from[:, :, block] = model.step(row, value)
+        ending, bar_ends[:, :, block] = model.end_bars(best)
+        value[:, :, row % ring] = np.concatenate([best, ending])
     return _trace(values.sum(axis=1), model, value, came_from, bar_ends)
 
 
 class _Model:
     """Log likelihoods of starting, of going on, and of a whole beat; positions of all meters side by side.
+
+    Arrays are (n_positions, n_intervals, n_rows): what is compared lies together in memory, in long runs.
 
     Before a first position comes the end of a bar, wherever that was: a column for each meter behind the positions.
     """
@@ -102,7 +130,10 @@ class _Model:
         )
         self.column = np.concatenate([np.r_[1, np.zeros(m - 1, np.int64)] for m in meters])
         self.start = -np.log(len(interval)) - np.log(interval)[:, None] - np.log(len(self.before))
-        self.near, self.transition = _transitions(interval)
+        # Repeated for each row of a block: what is the same for all of them would break up the long runs.
+        rows = np.ones(int(interval[0]))
+        self.transitions = [(step, reached, log[:, None] * rows) for step, reached, log in _transitions(interval)]
+        self.one_more = (np.arange(1, len(interval) + 1)[:, None] * rows).astype(np.int8)
         self.region = beat_region(interval)
         self._sum_up(values)
 
@@ -118,43 +149,47 @@ class _Model:
         logs = np.zeros((n_frames + 2 * self.longest + 1, 3))
         logs[inside, :2] = np.log(beat) * sounds[:, None]
         logs[inside, 2] = np.log(silence) * sounds
-        self._sum = np.cumsum(logs, axis=0)
+        self._sum = np.ascontiguousarray(np.cumsum(logs, axis=0).T)
 
     def whole_beat(self, row: IntArray) -> FloatArray:
-        """(n_rows, n_intervals, n_positions) log likelihood of a beat that starts at each row."""
-        start = row[:, None]
-        middle, end = start + self.region, start + self.interval
-        on = (self._sum[middle, :2] - self._sum[start, :2])[:, :, self.column]
-        off = self._sum[end, 2] - self._sum[middle, 2]
-        total: FloatArray = on + off[:, :, None]
+        """(n_positions, n_intervals, n_rows) log likelihood of a beat that starts at each row."""
+        middle, end = row + self.region[:, None], row + self.interval[:, None]
+        off = self._sum[2, end] - self._sum[2, middle]
+        total: FloatArray = np.stack([on[middle] - on[row] + off for on in self._sum[:2]])[self.column]
         return total
 
-    def step(self, row: IntArray, value: FloatArray) -> tuple[FloatArray, NDArray[np.int16]]:
+    def step(self, row: IntArray, value: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
         """Best values of beats that start at some rows, and the intervals they came from (-1: the track starts)."""
-        back = row[:, None] - self.interval
-        arriving = value[back % len(value), np.arange(len(self.interval))]
-        arriving = np.where((back >= 0)[:, :, None], arriving, -np.inf)[:, :, self.before]
-        # Intervals come last while the best of them is looked for: neighbours in memory are found fastest.
-        options = np.ascontiguousarray(arriving.transpose(0, 2, 1))[:, :, self.near] + self.transition
-        choice = options.argmax(axis=3)
-        chosen = options.reshape(-1)[choice.reshape(-1) + np.arange(choice.size) * options.shape[3]]
-        best = chosen.reshape(choice.shape).transpose(0, 2, 1)
-        origin = self.near[np.arange(len(self.near)), choice].transpose(0, 2, 1)
-        may_start = (row[:, None] <= self.longest) & (row[:, None] + self.interval > self.longest)
-        start = np.where(may_start[:, :, None], self.start, -np.inf)
-        came_from = np.where(start >= best, -1, origin).astype(np.int16)
-        return np.maximum(start, best) + self.whole_beat(row), came_from
+        index = np.arange(len(self.interval))[:, None]
+        back = row - self.interval[:, None]
+        arriving = value[self.before[:, None, None], index, back % value.shape[2]]
+        arriving[:, back < 0] = -np.inf
+        may_start = (row <= self.longest) & (row + self.interval[:, None] > self.longest)
+        best = np.broadcast_to(np.where(may_start, self.start, -np.inf), arriving.shape).copy()
+        # The last origin that was better than all before it is the best: so the largest one that was better is.
+        came_from = np.zeros(arriving.shape, np.int8)
+        for step, reached, log_probability in self.transitions:
+            option = arriving[:, reached.start + step : reached.stop + step] + log_probability[:, : len(row)]
+            better = (option > best[:, reached]).view(np.int8)
+            better *= self.one_more[reached.start + step : reached.stop + step, : len(row)]
+            np.maximum(came_from[:, reached], better, out=came_from[:, reached])
+            np.maximum(best[:, reached], option, out=best[:, reached])
+        came_from -= 1
+        return best + self.whole_beat(row), came_from
 
     def end_bars(self, best: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
-        """(n_rows, n_intervals, n_meters) best value of a bar that ends with each beat, and the position it ends at."""
+        """(n_meters, n_intervals, n_rows) best value of a bar that ends with each beat, and the position it ends at."""
         values, positions = [], []
         for meter, first in self.meters:
-            price = np.full(meter, np.log(BROKEN_BAR))
-            price[-1] = 0.0
-            ending = best[:, :, first : first + meter] + price
-            positions.append(first + ending.argmax(axis=2))
-            values.append(ending.max(axis=2))
-        return np.stack(values, axis=2), np.stack(positions, axis=2).astype(np.int8)
+            value = best[first] + (np.log(BROKEN_BAR) if meter > 1 else 0.0)
+            position = np.full(value.shape, first, np.int8)
+            for place in range(first + 1, first + meter):
+                ending = best[place] if place == first + meter - 1 else best[place] + np.log(BROKEN_BAR)
+                np.copyto(position, np.int8(place), where=ending > value)
+                np.maximum(value, ending, out=value)
+            values.append(value)
+            positions.append(position)
+        return np.stack(values), np.stack(positions)
 
 
 def _first_positions(meters: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -168,42 +203,48 @@ def beat_region(interval: IntArray) -> IntArray:
     return np.maximum(1, np.ceil(interval / BEAT_REGION).astype(np.int64))
 
 
-def _transitions(interval: IntArray) -> tuple[IntArray, FloatArray]:
-    """For each interval those that it may come from, (n_intervals, n_near), and the log probability of each."""
+def _transitions(interval: IntArray) -> list[tuple[int, slice, FloatArray]]:
+    """For each step along the intervals, upwards: those that may be reached from so many places further on, and
+    (n_reached,) the log probability of each.
+    """
     ratio = interval[None, :] / interval[:, None]
     log = -TEMPO_STIFFNESS * np.abs(ratio - 1)
     log -= np.log(np.exp(log).sum(axis=1, keepdims=True))
-    allowed = np.abs(ratio - 1) <= LARGEST_STEP
-    n_near = int(allowed.sum(axis=0).max())
-    near = np.argsort(~allowed, axis=0, kind="stable")[:n_near].T
-    reachable = np.take_along_axis(allowed.T, near, axis=1)
-    return near, np.where(reachable, np.take_along_axis(log.T, near, axis=1), -np.inf)
+    log[np.abs(ratio - 1) > LARGEST_STEP] = -np.inf
+    found = []
+    for step in range(1 - len(interval), len(interval)):
+        diagonal = log.diagonal(-step)
+        allowed = np.flatnonzero(np.isfinite(diagonal))
+        if len(allowed):
+            first, last, begin = int(allowed[0]), int(allowed[-1]) + 1, max(0, -step)
+            found.append((step, slice(begin + first, begin + last), diagonal[first:last].copy()))
+    return found
 
 
 def _trace(
     activation: FloatArray,
     model: _Model,
     value: FloatArray,
-    came_from: NDArray[np.signedinteger],
+    came_from: NDArray[np.int8],
     bar_ends: NDArray[np.int8],
 ) -> BeatPath:
     n_frames, longest, interval = len(activation), model.longest, model.interval
     row = np.arange(n_frames, n_frames + longest)
-    reaches_end = (row[:, None] + interval >= n_frames + longest)[:, :, None]
+    reaches_end = row + interval[:, None] >= n_frames + longest
     n_positions = len(model.before)
-    final = np.where(reaches_end, value[row % len(value), :, :n_positions], -np.inf)
-    first, state, position = (int(i) for i in np.unravel_index(int(final.argmax()), final.shape))
+    final = np.where(reaches_end, value[:n_positions, :, row % value.shape[2]], -np.inf)
+    position, state, first = (int(i) for i in np.unravel_index(int(final.argmax()), final.shape))
     at = int(row[first])
     rows, states = [], []
     while True:
         rows.append(at)
         states.append(state)
-        previous = int(came_from[at, state, position])
+        previous = int(came_from[position, state, at])
         if previous < 0:
             break
         at, state, position = at - int(interval[previous]), previous, int(model.before[position])
         if position >= n_positions:
-            position = int(bar_ends[at, state, position - n_positions])
+            position = int(bar_ends[position - n_positions, state, at])
     start = np.array(rows[::-1]) - longest
     chosen = interval[np.array(states[::-1])]
     width = beat_region(chosen)

@@ -1,6 +1,7 @@
-"""A small, bounded store of activations in the user's cache folder.
+"""A small, bounded store in the user's cache folder of what took long to compute: activations, beats, hits.
 
-An entry is one file: the SHA-256 of the rest, then a NumPy array. It is written to a temporary file and renamed, so
+An entry is one file: the SHA-256 of the rest, then NumPy arrays. Its key names all that decides it: the sound and the
+code (with its weights), so an answer of other code is never taken. It is written to a temporary file and renamed, so
 two runs may meet and none needs a lock; an entry whose checksum fails counts as absent, and a warning says so. The
 cache is a convenience: where it can't be read or written, pulsefind computes again and says nothing. A folder that is a
 link, or belongs to somebody else, is left alone: what lies there is not ours to trust or to delete.
@@ -17,10 +18,14 @@ import sys
 import tempfile
 import time
 import warnings
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+Arrays = tuple[NDArray[Any], ...]
 
 LIMIT_BYTES = 256 * 1024 * 1024
 """The oldest entries go when the folder holds more than this."""
@@ -46,8 +51,26 @@ def folder() -> Path:
     return Path(base) / "pulsefind"
 
 
-def read(key: str) -> NDArray[np.float64] | None:
-    """The array stored under a key, or None if there is none that is whole."""
+def kept(key: str, make: Callable[[], Arrays], use_cache: bool) -> Arrays:
+    """What an earlier run stored under a key, or else what is made now, stored for the next."""
+    found = read(key) if use_cache else None
+    if found is None:
+        found = make()
+        if use_cache:
+            write(key, found)
+    return found
+
+
+def code_version(*files: str) -> str:
+    """A name for the content of source files and weights, 16 hexadecimal digits: part of the key of what they make."""
+    digest = hashlib.sha256()
+    for file in files:
+        digest.update(hashlib.sha256(Path(file).read_bytes()).digest())
+    return digest.hexdigest()[:16]
+
+
+def read(key: str) -> Arrays | None:
+    """The arrays stored under a key, or None if there are none that are whole."""
     place = folder()
     path = place / f"{key}{_SUFFIX}"
     if not path.is_file() or not _is_ours(place):
@@ -62,8 +85,10 @@ def read(key: str) -> NDArray[np.float64] | None:
         return None
     with contextlib.suppress(OSError):
         os.utime(path, follow_symlinks=False)
-    array: NDArray[np.float64] = np.load(io.BytesIO(body), allow_pickle=False)
-    return array
+    buffer, arrays = io.BytesIO(body), []
+    while buffer.tell() < len(body):
+        arrays.append(np.load(buffer, allow_pickle=False))
+    return tuple(arrays)
 
 
 def _is_ours(place: Path) -> bool:
@@ -86,10 +111,11 @@ def _is_ours(place: Path) -> bool:
     return reason is None and stat.S_ISDIR(status.st_mode)
 
 
-def write(key: str, array: NDArray[np.float64]) -> None:
-    """Store an array under a key, then drop the entries that were used longest ago if the store is too large."""
+def write(key: str, arrays: Arrays) -> None:
+    """Store arrays under a key, then drop the entries that were used longest ago if the store is too large."""
     buffer = io.BytesIO()
-    np.save(buffer, array, allow_pickle=False)
+    for array in arrays:
+        np.save(buffer, array, allow_pickle=False)
     body = buffer.getvalue()
     place = folder()
     with contextlib.suppress(OSError):

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import atexit
 import io
-import os
-import shutil
-import signal
 import sys
-import tempfile
 import warnings
 from pathlib import Path
 from typing import Annotated, TextIO
@@ -19,6 +14,7 @@ from pulsefind import __version__
 from pulsefind.errors import HintError, PulsefindError
 from pulsefind.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.records import Analysis, Settings
+from pulsefind.stopping import stop_in_order
 
 app = typer.Typer(
     add_completion=False,
@@ -38,12 +34,10 @@ madmom's code is under the BSD licence."""
 def main() -> None:
     """Run the command line; errors that a person can act on become one line and exit code 2."""
     warnings.showwarning = _show_warning
-    for number in (signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)):
-        signal.signal(number, _stop)
+    stop_in_order("pulsefind", _clear_progress)
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A name on disk may hold bytes that are no text.
         sys.stdout.reconfigure(errors="backslashreplace")
-    _make_room_for_compiled_code()
     try:
         app(standalone_mode=True)
     except PulsefindError as error:
@@ -54,26 +48,6 @@ def main() -> None:
         # Whoever read our output has heard enough. Python would complain once more at exit.
         sys.stderr.close()
         sys.exit(1)
-
-
-def _make_room_for_compiled_code() -> None:
-    """Give Numba, which librosa uses, a folder of this run where the user's own can't be written: it stops without."""
-    place = Path(os.environ.get("XDG_CACHE_HOME") or f"{os.environ.get('HOME', '/')}/.cache").absolute()
-    while not os.access(place, os.F_OK) and place != place.parent:
-        place = place.parent
-    if "NUMBA_CACHE_DIR" not in os.environ and not os.access(place, os.W_OK):
-        folder = tempfile.mkdtemp(prefix="pulsefind-")
-        os.environ["NUMBA_CACHE_DIR"] = folder
-        atexit.register(shutil.rmtree, folder, ignore_errors=True)
-
-
-def _stop(number: int, _: object) -> None:
-    """End in order when told to: temporary files go, children end. Told again while it does, it goes on."""
-    for other in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(other, signal.SIG_IGN)
-    _clear_progress()
-    print("pulsefind: stopped", file=sys.stderr)
-    sys.exit(128 + number)
 
 
 def _show_warning(

@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
-from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, best_path, intervals
+from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, intervals, kept_path, sounding
 from pulsefind.harmony import chord_change
+from pulsefind.onehint import EVIDENCE_LIMIT, REACH_S, meant
 from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
 from pulsefind.sureness import by_section, half_share, phase_shares
 from pulsefind.taps import continued, counted_odds, counted_otherwise, heard_otherwise, lateness_s, tempi, with_taps
@@ -28,9 +29,6 @@ SEARCH_METERS = (3, 4)
 
 RATIOS = (2.0, 0.5, 1.5, 2 / 3)
 """Tempi of the other readings, relative to the best path."""
-
-SILENT = 0.05
-"""Before the first and after the last frame with an activation of this much there is no music to count."""
 
 EVIDENCE_SECONDS = 1.0
 """How many seconds' worth of independent evidence a whole track counts for when readings are compared.
@@ -47,8 +45,6 @@ HARMONY_WEIGHT = 0.35
 
 HARMONY_LIMIT = 4.0
 
-_TEMPO_CENTRE_BPM, _TEMPO_WIDTH = 120.0, 0.8
-_FAR_BEAT = 0.2
 _UNLIKELY, _SETTLED = 0.2, 0.99
 _MIN_BEATS = 4
 _TOLD_LATE_S = 0.02
@@ -81,8 +77,8 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     """Find the beats and count them.
 
     Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
-    and with one_at_s the beat nearest to that time is a 1 (all beats move with it if none is near). Taps (less what
-    they are all late) bind where they are, and the rest of the track follows them.
+    and with one_at_s the beat that is meant by that time is a 1 (all beats move with it if none is near). Taps (less
+    what they are all late) bind where they are, and the rest of the track follows them.
     Too little to count gives a Pulse without beats.
     """
     if not settings.taps_s:
@@ -115,12 +111,11 @@ def _decoded(
     activations: Activations, harmony: Harmony, settings: Settings, ratios: tuple[float, ...] = RATIOS
 ) -> Pulse:
     """The pulse, with readings at these ratios of its tempo beside it."""
-    values, first_frame = _sounding_part(activations.values)
-    rate_hz = activations.frame_rate_hz
+    part, rate_hz = sounding(activations.values), activations.frame_rate_hz
+    first_frame, values = part.start, activations.values[part]
     if len(values) < rate_hz:
         return _no_pulse()
-    sounding = slice(first_frame, first_frame + len(values))
-    odds, halves = activations.downbeat_odds[sounding], activations.half_odds[sounding]
+    odds, halves = activations.downbeat_odds[part], activations.half_odds[part]
     heard = _Heard(values, odds, halves, rate_hz, first_frame, harmony)
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
@@ -128,9 +123,11 @@ def _decoded(
     half = _better_half(heard, readings[0], settings)
     best = half.reading
     time_s = (best.path.frame + first_frame) / rate_hz
-    time_s, moved = _with_fixed_one(time_s, settings.one_at_s)
+    moved = False
     if settings.one_at_s is not None:
-        best = replace(best, bars=rotated(best.bars, int(np.argmin(np.abs(time_s - settings.one_at_s)))))
+        one, _ = _meant(heard, best, settings.one_at_s)
+        time_s, moved = _with_fixed_one(time_s, one, settings.one_at_s)
+        best = replace(best, bars=rotated(best.bars, one))
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
     probability_one, one_alternatives = _phase(best, time_s, settings)
@@ -143,7 +140,8 @@ def _decoded(
         count=best.bars.count,
         beats_per_bar=best.bars.beats_per_bar,
         unit=unit,
-        probability_one=probability_one,
+        # A 1 that is counted in the wrong meter or at the wrong tempo is no 1.
+        probability_one=probability_one * meter_share * shares[0],
         probability_octave=shares[0],
         probability_meter=meter_share,
         alternatives=tuple(sorted(alternatives, key=lambda other: -other.probability)),
@@ -165,19 +163,11 @@ def _no_pulse() -> Pulse:
     return Pulse(np.zeros(0), empty, empty, 4, 0.0, 0.0, 0.0)
 
 
-def _sounding_part(values: FloatArray) -> tuple[FloatArray, int]:
-    """Cut off frames without any activation at both ends; returns the rest and the index of its first frame."""
-    sounding = np.flatnonzero((values >= SILENT).any(axis=1))
-    if not len(sounding):
-        return values[:0], 0
-    return values[sounding[0] : sounding[-1] + 1], int(sounding[0])
-
-
 def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> list[_Reading]:
     """The best path first, then those at other tempi."""
     low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
     hinted = settings.bpm_low is not None or settings.bpm_high is not None
-    base = best_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS)
+    base = kept_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS, settings.use_cache)
     if len(base.frame) < 2:
         return []
     bpm = _bpm(base.frame, heard.rate_hz)
@@ -186,7 +176,7 @@ def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> l
     for ratio in ratios:
         if floor <= bpm * ratio <= ceiling:
             span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
-            path = best_path(heard.values, span, SEARCH_METERS)
+            path = kept_path(heard.values, span, SEARCH_METERS, settings.use_cache)
             if len(path.frame) >= 2:
                 readings.append(_reading(heard, path, settings))
     return readings
@@ -213,20 +203,29 @@ def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
     if settings.taps_s:
         return _Half(reading, 1.0, ())
     hinted = settings.one_at_s is not None
-    stays = _nearer(path, later, heard, settings.one_at_s) if settings.one_at_s is not None else odds >= 0
+    if not hinted and half_share(odds) > _SETTLED:
+        return _Half(reading, half_share(odds), ())
+    moved = _reading(heard, later, settings)
+    stays = _means_first(heard, reading, moved, odds, settings.one_at_s)
     share = half_share(odds if stays else -odds)
     settled = hinted or share > _SETTLED
-    if stays and settled:
-        return _Half(reading, share, ())
-    moved = _reading(heard, later, settings)
     chosen, left = (reading, moved) if stays else (moved, reading)
     return _Half(chosen, share, () if settled else _other_half(left, 1 - share, heard))
 
 
-def _nearer(path: BeatPath, later: BeatPath, heard: _Heard, one_at_s: float) -> bool:
-    """Does the path come as near to the hint as the one half a beat later?"""
-    frame = one_at_s * heard.rate_hz - heard.first_frame
-    return bool(np.abs(path.frame - frame).min() <= np.abs(later.frame - frame).min())
+def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, one_at_s: float | None) -> bool:
+    """Is the first of two halves the beat, by the odds of the sound and, if there is one, by the hint?"""
+    if one_at_s is None:
+        return odds >= 0
+    (_, fit), (_, other) = (_meant(heard, reading, one_at_s) for reading in (first, second))
+    return fit - other + float(np.clip(odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
+
+
+def _meant(heard: _Heard, reading: _Reading, one_at_s: float) -> tuple[int, float]:
+    """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
+    time_s = (reading.path.frame + heard.first_frame) / heard.rate_hz
+    count, meter = reading.bars.count, _usual_meter(reading.bars)
+    return meant(time_s, count, phase_shares(reading.odds, count, meter), one_at_s)
 
 
 def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
@@ -244,7 +243,7 @@ def _half_a_beat_later(path: BeatPath) -> BeatPath:
 
 
 def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
-    """Count the beats of a path, and score it: evidence per second, damped, plus how common its tempo and meter are."""
+    """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
     change = chord_change(heard.harmony, (path.frame + heard.first_frame) / heard.rate_hz)
     odds = heard.downbeat_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
     meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
@@ -252,9 +251,8 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     bars = best_bars(odds, meters)
     bpm = _bpm(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
-    log_tempo = -0.5 * (np.log(bpm / _TEMPO_CENTRE_BPM) / _TEMPO_WIDTH) ** 2
     log_meter = float(np.log(METER_PRIOR.get(_usual_meter(bars), min(METER_PRIOR.values()))))
-    return _Reading(path, odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_tempo + log_meter)
+    return _Reading(path, odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_meter)
 
 
 def _usual_meter(bars: BarPath) -> int:
@@ -293,15 +291,11 @@ def _unit(bars: BarPath, bpm: float) -> int:
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
 
-def _with_fixed_one(time_s: FloatArray, one_at_s: float | None) -> tuple[FloatArray, bool]:
-    """Move all beats so that one of them meets the hint, if none is near it. Returns times and whether they moved."""
-    if one_at_s is None:
+def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float) -> tuple[FloatArray, bool]:
+    """Move all beats so that a beat meets the hint, if it is not near. Returns times and whether they moved."""
+    if abs(one_at_s - time_s[one]) <= REACH_S:
         return time_s, False
-    k = int(np.argmin(np.abs(time_s - one_at_s)))
-    interval = float(np.median(np.diff(time_s)[max(0, k - 4) : k + 4]))
-    share = (one_at_s - time_s[k]) / interval
-    if abs(share) < _FAR_BEAT:
-        return time_s, False
+    share = (one_at_s - time_s[one]) / float(np.median(np.diff(time_s)[max(0, one - 4) : one + 4]))
     step = np.diff(time_s, append=2 * time_s[-1] - time_s[-2])
     return time_s + share * step, True
 

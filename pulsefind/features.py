@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import librosa
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
@@ -17,7 +16,11 @@ WINDOW = 1024
 BANDS = 72
 LOW_HZ, HIGH_HZ = 30.0, 16000.0
 
-_BLOCK = 2048
+_BEND_HZ, _HZ_A_MEL = 1000.0, 200 / 3
+_BEND_MEL = _BEND_HZ / _HZ_A_MEL
+_LOG_STEP = float(np.log(6.4)) / 27
+
+_BLOCK = 256
 _FLOOR_SHARE = 0.003
 
 
@@ -40,10 +43,32 @@ class Spectrogram:
 
 def spectrogram(samples: Float32Array, rate_hz: int) -> Spectrogram:
     """Mel magnitudes of a mono signal; computed in blocks, so memory stays near that of the result."""
-    centre_hz = librosa.mel_frequencies(BANDS + 2, fmin=LOW_HZ, fmax=HIGH_HZ)[1:-1]
-    bank = librosa.filters.mel(sr=rate_hz, n_fft=WINDOW, n_mels=BANDS, fmin=LOW_HZ, fmax=HIGH_HZ, norm=None).T
-    magnitude = framed_magnitude(samples, WINDOW, np.arange(0, len(samples), HOP), bank.astype(np.float32))
-    return Spectrogram(magnitude, centre_hz, rate_hz / HOP)
+    edge_hz = mel_edges_hz()
+    bank = mel_bank(edge_hz, rate_hz)
+    magnitude = framed_magnitude(samples, WINDOW, np.arange(0, len(samples), HOP), bank)
+    return Spectrogram(magnitude, edge_hz[1:-1], rate_hz / HOP)
+
+
+def mel_edges_hz() -> NDArray[np.float64]:
+    """(BANDS + 2,) edges, evenly spaced in mel from LOW_HZ to HIGH_HZ: band k rises from edge k, peaks at edge k + 1.
+
+    The scale is that of M. Slaney, "Auditory Toolbox" (1998): linear up to 1 kHz, logarithmic above.
+    """
+    low, high = (_mel(hz) for hz in (LOW_HZ, HIGH_HZ))
+    mel = np.linspace(low, high, BANDS + 2)
+    return np.where(mel < _BEND_MEL, mel * _HZ_A_MEL, _BEND_HZ * np.exp(_LOG_STEP * np.maximum(0.0, mel - _BEND_MEL)))
+
+
+def _mel(hz: float) -> float:
+    return hz / _HZ_A_MEL if hz < _BEND_HZ else _BEND_MEL + float(np.log(hz / _BEND_HZ)) / _LOG_STEP
+
+
+def mel_bank(edge_hz: NDArray[np.float64], rate_hz: int) -> Float32Array:
+    """(WINDOW / 2 + 1, BANDS) triangles of height 1 between the edges, over the bins of a window at that rate."""
+    bin_hz = np.fft.rfftfreq(WINDOW, 1 / rate_hz)[:, None]
+    rising = (bin_hz - edge_hz[:-2]) / (edge_hz[1:-1] - edge_hz[:-2])
+    falling = (edge_hz[2:] - bin_hz) / (edge_hz[2:] - edge_hz[1:-1])
+    return np.maximum(0.0, np.minimum(rising, falling)).astype(np.float32)
 
 
 def framed_magnitude(samples: Float32Array, window: int, centre: NDArray[np.int64], bank: Float32Array) -> Float32Array:
@@ -51,14 +76,22 @@ def framed_magnitude(samples: Float32Array, window: int, centre: NDArray[np.int6
     shape = np.hanning(window + 1)[:-1].astype(np.float32)
     shape /= shape.sum() / 2
     result = np.zeros((len(centre), bank.shape[1]), dtype=np.float32)
-    reach = np.arange(window) - window // 2
     for first in range(0, len(centre), _BLOCK):
-        at = centre[first : first + _BLOCK, None] + reach
-        inside = (at >= 0) & (at < len(samples))
-        # Beyond the ends there is silence; only this block is padded, not a copy of the whole signal.
-        part = np.where(inside, samples[np.clip(at, 0, max(0, len(samples) - 1))], np.float32(0))
-        result[first : first + _BLOCK] = np.abs(rfft(part * shape, axis=1)) @ bank
+        part = _windows(samples, window, centre[first : first + _BLOCK] - window // 2)
+        part *= shape
+        result[first : first + _BLOCK] = np.abs(rfft(part, axis=1)) @ bank
     return result
+
+
+def _windows(samples: Float32Array, window: int, start: NDArray[np.int64]) -> Float32Array:
+    """(n, window) samples from each start on; beyond the ends there is silence."""
+    if len(samples) >= window and start.min() >= 0 and start.max() <= len(samples) - window:
+        inside: Float32Array = np.lib.stride_tricks.sliding_window_view(samples, window)[start]
+        return inside
+    # Only this block is padded, not a copy of the whole signal.
+    at = start[:, None] + np.arange(window)
+    known = (at >= 0) & (at < len(samples))
+    return np.where(known, samples[np.clip(at, 0, max(0, len(samples) - 1))], np.float32(0))
 
 
 def rises(compressed: Float32Array) -> Float32Array:

@@ -56,8 +56,8 @@ def find_grid(beats: Beats, bars: Bars, hits: Hits) -> Grid:
 
     Each candidate (1, 2, 3, 4 or 6 slots a beat; 2 and 4 also swung) is a mixture of places with learned weights plus
     strays; candidates are compared by the Bayesian information criterion over the track, and per bar along a
-    Viterbi path that pays for every change. No bars give an empty grid; bars without hits take the straight
-    eighths that a count needs.
+    Viterbi path that pays for every change. No bars give an empty grid; bars without hits go with those beside them,
+    and without any hits there are only the beats.
     """
     n_bars = len(bars.beats)
     if n_bars == 0:

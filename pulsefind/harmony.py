@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import librosa
 import numpy as np
-from scipy.signal import resample_poly
 
+from pulsefind import features
+from pulsefind.cache import code_version, kept
 from pulsefind.features import Float32Array, framed_magnitude
 from pulsefind.records import Audio, FloatArray, Harmony, IntArray
 
@@ -13,24 +13,43 @@ RATE_HZ = 22050
 HOP = 1102
 WINDOW = 8192
 
+_PIECE = 2048
+_AROUND = WINDOW // 2 + 64
+"""Samples on either side of a frame's centre that it needs: half a window, and the reach of the resampler's filter."""
+
 _BASS_BELOW_HZ = 220.0
 _LOW_HZ, _HIGH_HZ = 40.0, 2500.0
 
 
-def harmony_of(audio: Audio) -> Harmony:
+def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
     """Strength of the twelve pitch classes, below and above A3, 20 times a second. No sound gives no frames."""
-    samples = resample_poly(audio.samples, 1, audio.rate_hz // RATE_HZ).astype(np.float32)
-    centre = np.arange(0, len(samples), HOP)
-    magnitude = framed_magnitude(samples, WINDOW, centre, _pitch_class_bank())
-    return Harmony(np.sqrt(magnitude).astype(np.float64), RATE_HZ / HOP)
+    key = f"harmony-{code_version(__file__, features.__file__)}-{audio.sha256}"
+    (strength,) = kept(key, lambda: (_strength(audio),), use_cache)
+    return Harmony(strength.astype(np.float64), RATE_HZ / HOP)
+
+
+def _strength(audio: Audio) -> Float32Array:
+    """(n_frames, 24) of each pitch class, piece by piece: a copy of hours at half the rate would be a gigabyte."""
+    from scipy.signal import resample_poly  # Half a second to import, and not needed where the cache knows the answer.
+
+    step = audio.rate_hz // RATE_HZ
+    n = -(-len(audio.samples) // step)
+    bank = _pitch_class_bank()
+    magnitude = np.zeros((-(-n // HOP), bank.shape[1]), np.float32)
+    for first in range(0, len(magnitude), _PIECE):
+        centre = HOP * np.arange(first, min(first + _PIECE, len(magnitude)))
+        low, high = max(0, centre[0] - _AROUND), centre[-1] + _AROUND
+        samples = resample_poly(audio.samples[low * step : high * step], 1, step).astype(np.float32, copy=False)
+        magnitude[first : first + _PIECE] = framed_magnitude(samples, WINDOW, centre - low, bank)
+    return np.sqrt(magnitude)
 
 
 def _pitch_class_bank() -> Float32Array:
     """(bins, 24): which bin belongs to which pitch class, in the bass (first twelve) and above it."""
-    bin_hz = librosa.fft_frequencies(sr=RATE_HZ, n_fft=WINDOW)
+    bin_hz = np.fft.rfftfreq(WINDOW, 1 / RATE_HZ)
     used = (bin_hz >= _LOW_HZ) & (bin_hz <= _HIGH_HZ)
     bank = np.zeros((len(bin_hz), 24), dtype=np.float32)
-    note = librosa.hz_to_midi(np.maximum(bin_hz, 1.0))
+    note = 69 + 12 * (np.log2(np.maximum(bin_hz, 1.0)) - np.log2(440.0))
     nearness = np.exp(-0.5 * ((note - np.round(note)) / 0.2) ** 2)
     column = np.round(note).astype(int) % 12 + np.where(bin_hz < _BASS_BELOW_HZ, 0, 12)
     bank[used, column[used]] = nearness[used]

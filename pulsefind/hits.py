@@ -18,12 +18,10 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from sklearn.decomposition import NMF
-from sklearn.exceptions import ConvergenceWarning
 
+from pulsefind import features, nearest, network
+from pulsefind.cache import Arrays, code_version, kept
 from pulsefind.features import HOP, Float32Array, Spectrogram, framed_magnitude, rises, spectrogram
-from pulsefind.nearest import distance
-from pulsefind.network import FRAME_RATE_HZ, network_outputs
 from pulsefind.records import Audio, FloatArray, Hits, IntArray, Sound
 
 MAX_SOUNDS = 8
@@ -83,13 +81,33 @@ class _Parts:
     template: FloatArray
 
 
-def find_hits(audio: Audio) -> Hits:
-    """Find the percussive hits of a recording and sort them into sounds.
+def find_hits(audio: Audio, use_cache: bool = False) -> Hits:
+    """Find the percussive hits of a recording and sort them into sounds, or take what an earlier run found.
 
     Silence, or less than a handful of attacks, gives no hits.
     """
+    version = code_version(__file__, features.__file__, nearest.__file__)
+    key = f"hits-{version}-{network.version()}-{audio.sha256}"
+    return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache)), use_cache))
+
+
+def _as_arrays(hits: Hits) -> Arrays:
+    """Hits as the cache keeps them."""
+    measured = np.array([(s.centre_hz, s.decay_ms, s.noisiness) for s in hits.sounds]).reshape(-1, 3)
+    drums = np.array([s.drum for s in hits.sounds], np.str_)
+    return hits.time_s, hits.sound, hits.strength, hits.level_db, hits.timbre, measured, drums
+
+
+def _from_arrays(arrays: Arrays) -> Hits:
+    time_s, sound, strength, level_db, timbre, measured, drums = arrays
+    rows = zip(measured.tolist(), drums.tolist(), strict=True)
+    sounds = tuple(Sound(centre_hz, decay_ms, noisiness, drum) for (centre_hz, decay_ms, noisiness), drum in rows)
+    return Hits(time_s, sound, strength, level_db, timbre, TIMBRE_HZ, sounds)
+
+
+def _hits_of(audio: Audio, use_cache: bool) -> Hits:
     spectrum = spectrogram(audio.samples, audio.rate_hz)
-    drums = _drum_groups(audio, spectrum)
+    drums = _drum_groups(network.network_outputs(audio, use_cache=use_cache), spectrum)
     compressed = spectrum.compressed()
     rise = rises(compressed)
     untaught = _recurring_groups(spectrum, compressed, rise) + _band_groups(spectrum, rise)
@@ -103,26 +121,27 @@ def hits_of(audio: Audio, spectrum: Spectrogram, groups: list[Group]) -> Hits:
     if not groups:
         return _no_hits()
     rows = []
+    timbre = _power(spectrum, _timbre_weights(spectrum.centre_hz))
     for k, group in enumerate(groups):
         time_s = _fine_times_s(audio, group.attack, group.weight, spectrum.centre_hz)
-        level = _level_db(spectrum, group.attack, group.weight)
-        rows.append((time_s, np.full(len(time_s), k), group.strength, level, _timbre_db(spectrum, group.attack)))
+        level = _level_db(_power(spectrum, group.weight), group.attack)
+        bands = np.stack([_level_db(power, group.attack) for power in timbre.T], axis=1)
+        rows.append((time_s, np.full(len(time_s), k), group.strength, level, bands))
     time_s, sound, strength, level, bands = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((sound, time_s))
     sounds = tuple(_describe(audio, spectrum, group) for group in groups)
     return Hits(time_s[order], sound[order], strength[order], level[order], bands[order], TIMBRE_HZ, sounds)
 
 
-def _drum_groups(audio: Audio, spectrum: Spectrogram) -> list[Group]:
+def _drum_groups(heard: Float32Array, spectrum: Spectrogram) -> list[Group]:
     """Hits of the drum kit, as the network hears them, one group a kind."""
-    heard = network_outputs(audio)
     groups = []
     for drum, column, least, low_hz, high_hz in DRUM_KINDS:
         likely = heard[:, column] if len(heard) else np.zeros(0, np.float32)
         frame = np.flatnonzero((likely == maximum_filter1d(likely, 5)) & (likely > least))
         if len(frame) < MIN_HITS:
             continue
-        attack = np.round(frame / FRAME_RATE_HZ * spectrum.frame_rate_hz).astype(np.int64)
+        attack = np.round(frame / network.FRAME_RATE_HZ * spectrum.frame_rate_hz).astype(np.int64)
         attack = np.minimum(attack, len(spectrum.magnitude) - 1)
         inside = (spectrum.centre_hz >= low_hz) & (spectrum.centre_hz <= high_hz)
         weight = _band_weight(spectrum, attack, inside.astype(np.float64))
@@ -138,7 +157,7 @@ def _explained(group: Group, drums: list[Group], spectrum: Spectrogram) -> bool:
     for drum in drums:
         if drum.weight[centre] <= 0:
             continue
-        if float(np.mean(distance(drum.attack, group.attack) <= reach)) >= EXPLAINED:
+        if float(np.mean(nearest.distance(drum.attack, group.attack) <= reach)) >= EXPLAINED:
             return True
     return False
 
@@ -154,7 +173,7 @@ def _recurring_groups(spectrum: Spectrogram, compressed: Float32Array, rise: Flo
         threshold, full = _present_above(parts.gain[:, k])
         member = np.flatnonzero(parts.gain[:, k] > threshold)
         weight = _band_weight(spectrum, attack[member], parts.template[k, : rise.shape[1]])
-        member = member[_level_db(spectrum, attack[member], weight) >= FAINTEST_DB]
+        member = member[_level_db(_power(spectrum, weight), attack[member]) >= FAINTEST_DB]
         if len(member) >= MIN_HITS:
             groups.append(Group(attack[member], np.minimum(parts.gain[member, k] / full, 2.0), weight))
     return groups
@@ -172,7 +191,7 @@ def _band_groups(spectrum: Spectrogram, rise: Float32Array) -> list[Group]:
         threshold, full = _present_above(novelty[attack])
         struck = attack[novelty[attack] > threshold]
         weight = _band_weight(spectrum, struck, inside.astype(np.float64))
-        struck = struck[_level_db(spectrum, struck, weight) >= FAINTEST_DB]
+        struck = struck[_level_db(_power(spectrum, weight), struck) >= FAINTEST_DB]
         if len(struck) >= MIN_HITS:
             groups.append(Group(struck, np.minimum(novelty[struck] / full, 2.0).astype(np.float64), weight))
     return groups
@@ -229,6 +248,10 @@ def _factorise(vectors: FloatArray) -> _Parts:
     There are as many as independent directions that carry enough of the attacks' energy. Templates are learned from
     evenly spaced attacks (more of the same teach nothing), gains found for all.
     """
+    # A second to import, and not needed where the cache knows the hits.
+    from sklearn.decomposition import NMF
+    from sklearn.exceptions import ConvergenceWarning
+
     some = vectors[:: max(1, len(vectors) // LEARN_FROM)].astype(np.float32)
     energy = np.linalg.svd(some, compute_uv=False) ** 2
     worthy = int((energy >= WORTH_A_SOUND * energy.sum()).sum())
@@ -285,19 +308,21 @@ def _band_weight(spectrum: Spectrogram, attack: IntArray, allowed: FloatArray) -
     return share
 
 
-def _band_power(spectrum: Spectrogram, weight: FloatArray) -> FloatArray:
-    """(n_frames,) power of a sound's band, in blocks: a copy of an hour's spectrogram in double takes 400 MB."""
-    power = np.empty(len(spectrum.magnitude))
+def _power(spectrum: Spectrogram, weight: FloatArray) -> FloatArray:
+    """(n_frames,) power in the bands that a weight (bands,) names, or (n_frames, k) for weights (bands, k).
+
+    In blocks: a squared copy of an hour's spectrogram takes 200 MB.
+    """
+    power = np.empty((len(spectrum.magnitude), *weight.shape[1:]))
     for first in range(0, len(power), _BLOCK_FRAMES):
         block = slice(first, first + _BLOCK_FRAMES)
-        power[block] = (spectrum.magnitude[block].astype(np.float64) ** 2) @ weight
+        power[block] = np.square(spectrum.magnitude[block]) @ weight.astype(np.float32)
     return power
 
 
-def _level_db(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> FloatArray:
-    """How far each hit stands over what sounded 15 to 40 ms before it, in its own band."""
-    last = len(spectrum.magnitude) - 1
-    power = _band_power(spectrum, weight)
+def _level_db(power: FloatArray, attack: IntArray) -> FloatArray:
+    """How far each hit stands over what sounded 15 to 40 ms before it, by the power (n_frames,) of its own band."""
+    last = len(power) - 1
     peak = np.max([power[np.clip(attack + k, 0, last)] for k in range(5)], axis=0)
     before = np.mean([power[np.clip(attack - k, 0, last)] for k in range(3, 9)], axis=0)
     floor = 1e-6 * float(power.max()) + 1e-20
@@ -305,11 +330,12 @@ def _level_db(spectrum: Spectrogram, attack: IntArray, weight: FloatArray) -> Fl
     return level
 
 
-def _timbre_db(spectrum: Spectrogram, attack: IntArray) -> FloatArray:
+def _timbre_weights(centre_hz: FloatArray) -> FloatArray:
+    """(bands, len(TIMBRE_HZ)) share of each band in the parts of the spectrum that a timbre tells of."""
     edges = np.sqrt(np.array(TIMBRE_HZ[:-1]) * np.array(TIMBRE_HZ[1:]))
-    band = np.searchsorted(edges, spectrum.centre_hz)
-    columns = [_level_db(spectrum, attack, (band == k) / max(1, (band == k).sum())) for k in range(len(TIMBRE_HZ))]
-    return np.stack(columns, axis=1)
+    inside = np.searchsorted(edges, centre_hz)[:, None] == np.arange(len(TIMBRE_HZ))
+    weights: FloatArray = inside / np.maximum(1, inside.sum(axis=0))
+    return weights
 
 
 def _fine_times_s(audio: Audio, attack: IntArray, weight: FloatArray, centre_hz: FloatArray) -> FloatArray:
@@ -357,7 +383,7 @@ def _describe(audio: Audio, spectrum: Spectrogram, group: Group) -> Sound:
     attack, weight = group.attack, group.weight
     centre_hz = float(np.interp(0.5, np.cumsum(weight), spectrum.centre_hz))
     last = len(spectrum.magnitude) - 1
-    power = _band_power(spectrum, weight)
+    power = _power(spectrum, weight)
     course = np.array([np.median(power[np.clip(attack + k, 0, last)]) for k in range(121)])
     rest = np.median([np.median(power[np.clip(attack - k, 0, last)]) for k in range(3, 9)])
     above = np.maximum(course - rest, 0.0)

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
 
+from pulsefind.cache import code_version, kept
 from pulsefind.errors import FormatError
 from pulsefind.records import Audio
 
@@ -35,6 +36,7 @@ BASS_BANDS = 29
 NETWORK = "pulse-1"
 """Name of the network whose weights come with the package."""
 
+_WEIGHTS = Path(__file__).with_name("weights") / f"{NETWORK}.npz"
 _LOW_HZ, _HIGH_HZ = 30.0, 10500.0
 _OUTPUT_RATE_HZ = 100.0
 _BLOCK_FRAMES = 1000
@@ -226,7 +228,13 @@ class Weights:
 @cache
 def packaged_weights() -> Weights:
     """The weights that come with pulsefind."""
-    return read_weights(Path(__file__).with_name("weights") / f"{NETWORK}.npz")
+    return read_weights(_WEIGHTS)
+
+
+@cache
+def version() -> str:
+    """A name for this code and the packaged weights."""
+    return code_version(__file__, str(_WEIGHTS))
 
 
 def read_weights(path: Path) -> Weights:
@@ -257,23 +265,32 @@ def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights, bands
     return np.concatenate(found)
 
 
-def network_outputs(audio: Audio, weights: Weights | None = None, bands: int = BANDS) -> Float32Array:
+def network_outputs(
+    audio: Audio, weights: Weights | None = None, bands: int = BANDS, use_cache: bool = False
+) -> Float32Array:
     """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
 
     With BASS_BANDS it hears the bass alone, which tells the beat from the half between two beats where what is strummed
-    above doesn't.
+    above doesn't. What the packaged weights said of the same sound before may be taken from the cache.
     """
-    rms = _rms(audio.samples)
-    return outputs(_resampled(audio), _LEVEL / (rms + 1e-6), weights or packaged_weights(), bands)
+
+    def listen() -> tuple[Float32Array]:
+        gain = _LEVEL / (_rms(audio.samples) + 1e-6)
+        return (outputs(_resampled(audio), gain, weights or packaged_weights(), bands),)
+
+    (found,) = kept(f"own-{version()}-{bands}-{audio.sha256}", listen, use_cache and weights is None)
+    return found
 
 
-def pulse_activations(audio: Audio, weights: Weights | None = None, bands: int = BANDS) -> NDArray[np.float64]:
+def pulse_activations(
+    audio: Audio, weights: Weights | None = None, bands: int = BANDS, use_cache: bool = False
+) -> NDArray[np.float64]:
     """Beat and downbeat probabilities (n_frames, 2) at 100 frames a second, as records.Activations wants them.
 
     Column 0 is "a beat that is not a downbeat", column 1 "a downbeat". The network's 50 frames a second are
     interpolated. An empty recording gives n_frames = 0.
     """
-    return at_100_hz(network_outputs(audio, weights, bands), len(audio.samples) / audio.rate_hz)
+    return at_100_hz(network_outputs(audio, weights, bands, use_cache), len(audio.samples) / audio.rate_hz)
 
 
 def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:

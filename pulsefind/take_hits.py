@@ -1,10 +1,10 @@
 """The strokes of a recorded take: when, to about a millisecond, and of what kind.
 
-A take is mostly drums, and close by, so it is read otherwise than a track. 1. Four bands are followed in 1 ms
-steps; a stroke is a rise that one of them can't explain by what rang before. 2. Its time is the change point of the
+A take is mostly drums, and close by, so it is read otherwise than a track. 1. Eight bands are followed in 1 ms
+steps; a stroke is where they together rise over what rang before. 2. Its time is the change point of the
 signal's variance: the Akaike information criterion of two stretches of noise (Maeda 1985; common for arrival
-times in seismology), which needs no threshold and so moves little with loudness. 3. Its kind follows from the bands
-that rose.
+times in seismology), which needs no threshold and so moves little with loudness. 3. Its kind follows from what
+it added to each band.
 """
 
 from __future__ import annotations
@@ -13,46 +13,61 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import butter, sosfilt
 
 from pulsefind.audio import load
 from pulsefind.records import Audio, FloatArray, IntArray
+from pulsefind.take_kinds import kinds_of
 from pulsefind.take_midi import is_midi, read_midi_take
 from pulsefind.take_records import TakeHits
 
-BAND_HZ = ((30.0, 100.0), (150.0, 500.0), (600.0, 3000.0), (5500.0, 15000.0))
-"""Bass drum; bodies of snare and toms; the crack of a snare; cymbals and snare wires. Common practice, no source."""
+BAND_HZ = (
+    (30.0, 100.0),
+    (100.0, 220.0),
+    (220.0, 500.0),
+    (500.0, 1200.0),
+    (1200.0, 3000.0),
+    (3000.0, 6000.0),
+    (6000.0, 10000.0),
+    (10000.0, 16000.0),
+)
+"""From the bass drum's tone over bodies and beaters to wires, sticks and cymbals (common practice, no source)."""
 
-LEAST_RISE_DB = (9.0, 8.0, 4.5, 2.7)
-"""A stroke lifts its band by this much within a few ms. Low bands ring and beat, so they must rise further."""
+LEAST_RISE_DB, MOST_RISE_DB = 2.0, 20.0
+"""What rings on rises by less than the one now and then; beyond the other a rise says no more."""
 
-FLOOR_DB = -42.0
-"""Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence."""
-
-REST_TIMES = (8.0, 6.0, 1.5, 0.5)
-"""Nor below this many times what the band holds at rest: the power of a narrow band of noise leaps about. A wide one
-leaps less, and cymbals ring at rest: a ride's strokes rise little over its wash.
+RISE_WEIGHTS = (0.20, 0.11, 0.0, 0.19, 0.56, 0.0, 0.82, 0.69)
+LEAST_SCORE = 2.4
+"""A stroke's rises beyond the least, so weighed and summed, reach this score. Few strokes lift one band far; most lift
+several a little. Fitted to strokes of known times by logistic regression; which and how well: datasets.md.
 """
 
-SAME_STROKE_S = 0.02
-_LOW, _BODY, _MID, _HIGH = range(4)
-_BEFORE_MS, _GAP_MS, _AFTER_MS = 14, 3, 10
+FLOOR_DB = -50.0
+"""Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence."""
+
+REST_TIMES = (8.0, 6.0, 4.0, 3.0, 2.0, 2.0, 2.0, 2.0)
+"""Nor below this many times what the band holds at rest: the power of a narrow band of noise leaps about."""
+
+SAME_STROKE_S = 0.025
+_RIPPLES_BELOW_HZ, _FIRST_SHARP = 500.0, 3
+_BEFORE_MS, _GAP_MS, _REST_PERCENTILE = 12, 3, 10
+_AFTER_MS = (20, 15, 10, 8, 6, 6, 6, 6)
+_APART_MS, _NEAR_MS, _SMOOTH_MS = 19, 9, 3
 _PICK_BEFORE_S, _PICK_AFTER_S = 0.008, 0.005
 _STEEP_REACH_MS, _SHARP_REACH_MS, _LATE_MS, _CLEAR_DB = 20, 8, 10, 6.0
 _FEWEST_SAMPLES = 12
 _NARROW_HZ = 9000
-_LOOK_AHEAD_MS = (25, 12, 5, 5)
-_FAINTEST_DB = -38.0
-_ECHO_MS, _ECHO_DB = 70, 18.0
+_LOOK_AHEAD_MS = (25, 15, 12, 5, 5, 5, 5, 5)
+_LEVEL_BANDS = {"kick": slice(0, 1), "snare": slice(3, 5), "cymbal": slice(6, 8)}
+_SHARP_DB, _LEAST_SUM_DB = 4.0, 5.0
+_EVEN_WEIGHTS = (0.5, 0.5, 0.6, 0.8, 1.0, 1.0, 1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
-class _Bands:
-    """Power of each band in 1 ms steps, (n_ms, 4), and how far each step stands over what rang before, in dB."""
+class Bands:
+    """What each band holds after and before each 1 ms step, (n_ms, 8), and how far it rises there, in dB."""
 
-    power: FloatArray
     rise_db: FloatArray
     after: FloatArray
     before: FloatArray
@@ -82,13 +97,12 @@ def find_strokes(audio: Audio) -> TakeHits:
         )
     if len(audio.samples) < audio.rate_hz // 10 or not np.any(audio.samples):
         return _nothing(audio, notes)
-    bands = _follow_bands(audio)
-    frame = _candidates(bands)
+    bands = follow_bands(audio)
+    frame, rise_db = candidates(bands)
+    frame = frame[np.maximum(rise_db - LEAST_RISE_DB, 0.0) @ np.array(RISE_WEIGHTS) >= LEAST_SCORE]
     if not len(frame):
         return _nothing(audio, notes)
     gained_db = _gained_db(bands, frame)
-    kept = _not_masked(frame, gained_db)
-    frame, gained_db = frame[kept], gained_db[kept]
     rows = _name_kinds(gained_db, _pick_times(audio, frame, _reach_ms(bands, frame)))
     if not rows:
         return _nothing(audio, notes)
@@ -100,51 +114,69 @@ def _nothing(audio: Audio, notes: tuple[str, ...]) -> TakeHits:
     return TakeHits(np.zeros(0), (), np.zeros(0), "dB", audio.duration_s, "audio", notes)
 
 
-def _follow_bands(audio: Audio) -> _Bands:
+def follow_bands(audio: Audio) -> Bands:
+    """Follow the eight bands through a recording, which must not be empty."""
     step = audio.rate_hz // 1000
     n = len(audio.samples) // step
-    power = np.empty((n, len(BAND_HZ)))
+    rise_db, after, before = (np.empty((n, len(BAND_HZ))) for _ in range(3))
     for k, edges in enumerate(BAND_HZ):
-        sos = butter(2, edges, "bandpass", fs=audio.rate_hz, output="sos")
-        # Causal: a filter that looks ahead would let strokes ring before they happen.
-        part = sosfilt(sos, audio.samples)[: n * step]
-        power[:, k] = np.square(part).reshape(n, step).mean(axis=1)
-    smooth = uniform_filter1d(power, 3, axis=0, mode="nearest")
-    after = _shift(maximum_filter1d(smooth, _AFTER_MS, axis=0, mode="nearest"), -(_AFTER_MS // 2))
-    before = _shift(uniform_filter1d(power, _BEFORE_MS, axis=0, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS)
-    loud = np.percentile(after, 99.5, axis=0)
-    rest = np.percentile(power, 30, axis=0) * np.array(REST_TIMES)
-    floor = np.maximum(loud * 10 ** (FLOOR_DB / 10), rest) + 1e-12
-    rise_db = 10 * np.log10((after + floor) / (before + floor))
-    return _Bands(power, rise_db, after, before)
+        if edges[0] >= audio.source_rate_hz / 2 and k:
+            # A band that the recording can't hold is taken to follow the highest one that it can.
+            for rows in (rise_db, after, before):
+                rows[:, k] = rows[:, k - 1]
+            continue
+        power = _power(audio, edges)[: n * step].reshape(n, step).mean(axis=1)
+        smooth = uniform_filter1d(power, 4, mode="nearest")
+        after[:, k] = _shift(maximum_filter1d(smooth, _AFTER_MS[k], mode="nearest"), -(_AFTER_MS[k] // 2))
+        before[:, k] = _shift(uniform_filter1d(power, _BEFORE_MS, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS)
+        loud = float(np.percentile(after[:, k], 99.5))
+        rest = float(np.percentile(power, _REST_PERCENTILE)) * REST_TIMES[k]
+        floor = max(loud * 10 ** (FLOOR_DB / 10), rest) + 1e-12
+        rise_db[:, k] = 10 * np.log10((after[:, k] + floor) / (before[:, k] + floor))
+    return Bands(rise_db, after, before)
+
+
+def _power(audio: Audio, edges_hz: tuple[float, float]) -> FloatArray:
+    """(n,) power of one band. Filters are causal: one that looks ahead would let strokes ring before they happen."""
+    low_hz, high_hz = edges_hz
+    if low_hz >= _RIPPLES_BELOW_HZ:
+        sos = butter(2, edges_hz, "bandpass", fs=audio.rate_hz, output="sos")
+        squared: FloatArray = np.square(sosfilt(sos, audio.samples))
+        return squared
+    # A low tone's power swings within its period, which would look like strokes; the magnitude of the band moved to
+    # 0 Hz doesn't.
+    turn = np.exp(-1j * np.pi * (low_hz + high_hz) / audio.rate_hz * np.arange(len(audio.samples)))
+    sos = butter(2, (high_hz - low_hz) / 2, fs=audio.rate_hz, output="sos")
+    power: FloatArray = 2 * np.square(np.abs(sosfilt(sos, audio.samples * turn)))
+    return power
 
 
 def _shift(values: FloatArray, by: int) -> FloatArray:
-    """Rows moved later by `by` steps (earlier when negative); the ends repeat."""
+    """Values moved later by `by` steps (earlier when negative); the ends repeat."""
     index = np.clip(np.arange(len(values)) - by, 0, len(values) - 1)
     return values[index]
 
 
-def _candidates(bands: _Bands) -> IntArray:
-    """Frames (1 ms) at which a stroke is likely."""
-    over = bands.rise_db / np.array(LEAST_RISE_DB)
-    best = over.max(axis=1)
-    peak = (best == maximum_filter1d(best, 2 * 9 + 1)) & (best > 1.0)
-    frame = np.flatnonzero(peak)
+def candidates(bands: Bands) -> tuple[IntArray, FloatArray]:
+    """Frames (n,) (1 ms) at which the bands together rise most, and how far each rises near them, (n, 8) in dB."""
+    score = uniform_filter1d(np.maximum(bands.rise_db, 0.0) @ np.array(_EVEN_WEIGHTS), _SMOOTH_MS)
+    peak = np.flatnonzero((score == maximum_filter1d(score, _APART_MS)) & (score > _LEAST_SUM_DB))
     kept: list[int] = []
-    for f in frame:
+    for f in peak.tolist():
         if kept and f - kept[-1] < 1000 * SAME_STROKE_S:
-            if best[f] > best[kept[-1]]:
-                kept[-1] = int(f)
+            if score[f] > score[kept[-1]]:
+                kept[-1] = f
         else:
-            kept.append(int(f))
-    return np.array(kept, dtype=np.int64)
+            kept.append(f)
+    frame = np.array(kept, dtype=np.int64)
+    near = maximum_filter1d(bands.rise_db, _NEAR_MS, axis=0)[frame]
+    return frame, np.clip(near, 0.0, MOST_RISE_DB)
 
 
-def _reach_ms(bands: _Bands, frame: IntArray) -> IntArray:
+def _reach_ms(bands: Bands, frame: IntArray) -> IntArray:
     """(n,) how far before its frame a stroke may begin: the low bands' filters are late, the high ones' hardly."""
     near = maximum_filter1d(bands.rise_db, 7, axis=0)[frame]
-    sharp = (near > np.array(LEAST_RISE_DB))[:, _MID:].any(axis=1)
+    sharp = (near[:, _FIRST_SHARP:] > _SHARP_DB).any(axis=1)
     reach: IntArray = np.where(sharp, _SHARP_REACH_MS, _STEEP_REACH_MS)
     return reach
 
@@ -201,54 +233,27 @@ def change_point(signal: FloatArray) -> int:
     return int(k[np.argmin(k * np.log(left) + (n - k) * np.log(right))])
 
 
-def _gained_db(bands: _Bands, frame: IntArray) -> FloatArray:
-    """(n, 4) power that each stroke added to each band, in dB; low bands take longer to show it."""
+def _gained_db(bands: Bands, frame: IntArray) -> FloatArray:
+    """(n, 8) power that each stroke added to each band, in dB; low bands take longer to show it."""
     last = len(bands.after) - 1
     before = bands.before[np.clip(frame - 2, 0, last)]
     columns = [
         np.max([bands.after[np.clip(frame + k, 0, last), band] for k in range(ahead)], axis=0)
         for band, ahead in enumerate(_LOOK_AHEAD_MS)
     ]
-    gained: FloatArray = 10 * np.log10(np.maximum(np.stack(columns, axis=1) - before, 1e-15))
+    gained: FloatArray = 10 * np.log10(np.maximum(np.stack(columns, axis=1) - before, 1e-14))
     return gained
 
 
-def _not_masked(frame: IntArray, gained_db: FloatArray) -> NDArray[np.bool_]:
-    """(n,) is it more than an echo or an unsteady decay of the stroke before it, and more than nothing."""
-    strength = (gained_db - np.percentile(gained_db, 90, axis=0)).max(axis=1)
-    kept = strength > _FAINTEST_DB
-    last = -1
-    for i in range(len(frame)):
-        if not kept[i]:
-            continue
-        if last >= 0 and frame[i] - frame[last] < _ECHO_MS and strength[i] < strength[last] - _ECHO_DB:
-            kept[i] = False
-            continue
-        last = i
-    result: NDArray[np.bool_] = kept
-    return result
-
-
 def _name_kinds(gained_db: FloatArray, time_s: FloatArray) -> list[tuple[float, str, float]]:
-    """(time_s, kind, level_db) rows: one a stroke, two where a kick and another drum meet."""
-    usual = np.percentile(gained_db, 90, axis=0) if len(gained_db) else np.zeros(4)
+    """(time_s, kind, level_db) rows: one a stroke, more where a kick, a snare or a cymbal meet."""
+    kinds = kinds_of(gained_db)
     rows = []
-    for row, at_s in zip(gained_db, time_s, strict=True):
-        for kind in _kinds(row, usual, float(usual.max())):
-            band = {"kick": _LOW, "snare": _MID, "cymbal": _HIGH}[kind]
-            rows.append((float(at_s), kind, float(row[band] - usual[band])))
+    for kind, bands in _LEVEL_BANDS.items():
+        stroke = [i for i, sounding in enumerate(kinds) if kind in sounding]
+        if not stroke:
+            continue
+        level_db = 10 * np.log10(np.sum(10 ** (gained_db[stroke, bands] / 10), axis=1))
+        level_db -= float(np.percentile(level_db, 90))
+        rows += [(float(time_s[i]), kind, float(level)) for i, level in zip(stroke, level_db, strict=True)]
     return rows
-
-
-def _kinds(row: FloatArray, usual: FloatArray, loudest: float) -> tuple[str, ...]:
-    """What a stroke may have been, from what it added to each band (dB)."""
-    below = row - usual
-    kick = below[_LOW] > -14 and row[_LOW] > row[_BODY] and row[_LOW] > loudest - 28
-    # A snare's wires fill the middle; of a cymbal little reaches down there, of a kick only the beater's click.
-    middle = row[_MID] > row[_HIGH] - 9 and row[_MID] > loudest - 45
-    if middle and not (kick and (below[_MID] < -9 or row[_MID] < row[_LOW] - 13)):
-        return ("kick", "snare") if kick else ("snare",)
-    if kick:
-        # A beater's click falls off towards the top, a cymbal doesn't.
-        return ("kick", "cymbal") if below[_HIGH] > -20 and row[_HIGH] > row[_MID] - 3 else ("kick",)
-    return ("cymbal",) if row[_HIGH] >= row[_MID] else ("snare",)

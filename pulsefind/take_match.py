@@ -113,9 +113,7 @@ def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridS
     if player.swing_ratio > LARGEST_SWING:
         player = GridSection(player.first_bar, player.last_bar, player.slots_per_beat, 1.0)
     if track.slots_per_beat % player.slots_per_beat == 0 and track.slots_per_beat > player.slots_per_beat:
-        if player.swing_ratio == 1.0 or track.slots_per_beat == 3:
-            return track
-        return player
+        return track if player.swing_ratio == 1.0 else player
     if track.slots_per_beat != player.slots_per_beat:
         return player
     beat_ms = 60000.0 / float(analysis.tempo.bar_bpm[bar])
@@ -307,15 +305,15 @@ def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray, s
     nominal: dict[tuple[int, str], float] = {
         (int(bar), place): float(t) for bar, place, t in zip(slots.bar, slots.place, slots.nominal_s, strict=True)
     }
-    first_s, last_s = (float(played.time_s[0]), float(played.time_s[-1])) if len(played.time_s) else (0.0, 0.0)
     found = []
     for bar in steady:
+        # The take's first and last bars have too few around, so nothing is missed before it begins or after its end.
         around = _around(steady, int(bar))
         if len(around) < _FEWEST_AROUND:
             continue
         for (place, kind), row in table.items():
             at_s = nominal.get((int(bar), place))
-            if row[bar] or at_s is None or not first_s <= at_s <= last_s:
+            if row[bar] or at_s is None:
                 continue
             if source == "audio" and (int(bar), place) in struck:
                 continue

@@ -182,7 +182,7 @@ class PlaceSummary:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A run of bars (numbers as in the report): with a guide, alone, or a fill; swing ratios, 0 if unknown."""
+    """A run of bars (numbers as in the report), with a guide, alone, or a fill, and the offsets of its hits."""
 
     name: str
     first_bar: int

@@ -1,5 +1,6 @@
 """The whole pipeline on made sound, and the saved analysis."""
 
+import dataclasses
 import json
 import math
 
@@ -10,7 +11,7 @@ import pytest
 from making import RATE_HZ
 
 from pulsefind.analysis import SCHEMA, analyse, from_json, to_json
-from pulsefind.audio import from_samples
+from pulsefind.audio import crop, from_samples
 from pulsefind.demo import BREAK_BARS, SHAKER_PLACES, STRING_PLACES
 from pulsefind.errors import AudioError, FormatError, HintError
 from pulsefind.records import Settings
@@ -81,6 +82,18 @@ def test_saved_and_read_back_is_the_same(demo_analysis):
 def test_the_same_sound_gives_the_same_bytes(demo_song, demo_analysis):
     again = analyse(from_samples(demo_song[0], RATE_HZ))
     assert to_json(again) == to_json(demo_analysis)
+
+
+def test_what_the_cache_knows_gives_the_same_bytes_as_a_fresh_run(demo_song, tmp_path, monkeypatch):
+    monkeypatch.setenv("PULSEFIND_CACHE", str(tmp_path))
+    part = crop(from_samples(demo_song[0], RATE_HZ), 0.0, 20.0)[0]
+    plain, hinted = Settings(network="own"), Settings(network="own", one_at_s=float(demo_song[1].beat_s[6]))
+    kept = [to_json(analyse(part, settings)) for settings in (plain, plain, hinted)]
+    assert {path.name.split("-")[0] for path in tmp_path.iterdir()} == {"beats", "harmony", "hits", "own"}
+    fresh = [analyse(part, dataclasses.replace(settings, use_cache=False)) for settings in (plain, plain, hinted)]
+    assert kept == [
+        to_json(dataclasses.replace(a, settings=s)) for a, s in zip(fresh, (plain, plain, hinted), strict=True)
+    ]
 
 
 @pytest.mark.parametrize(

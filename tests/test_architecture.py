@@ -14,11 +14,11 @@ import pulsefind
 PACKAGE = Path(pulsefind.__file__).parent
 
 LAYERS = [
-    {"errors", "child"},
+    {"errors", "child", "stopping"},
     {"records"},
     {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
-    {"sureness", "taps"},
+    {"onehint", "sureness", "taps"},
     {"activations", "decode", "hits"},
     {"beats", "bars", "grid"},
     {"figures"},

@@ -10,7 +10,7 @@ import soundfile
 import soxr
 
 from pulsefind import audio as recordings
-from pulsefind.audio import LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
+from pulsefind.audio import BLOCK, LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
 from pulsefind.child import Limits
 from pulsefind.errors import AudioError
 
@@ -167,6 +167,30 @@ def test_blocks_give_what_reading_at_once_gives(write_wav):
     frames = 0.1 * rng.standard_normal((200_000, 3)).astype(np.float32)
     expected = soxr.resample(frames.mean(axis=1, dtype=np.float32), 48000, 44100)
     np.testing.assert_array_equal(load(write_wav(frames, 48000)).samples, expected)
+
+
+def test_a_long_recording_lies_in_a_temporary_file_that_goes_with_it(write_wav, tmp_path, monkeypatch):
+    samples = np.random.default_rng(0).uniform(-0.5, 0.5, 5 * BLOCK // 2).astype(np.float32)
+    path = write_wav(samples)
+    in_memory = load(path)
+    place = tmp_path / "temporary"
+    place.mkdir()
+    monkeypatch.setattr(recordings.tempfile, "tempdir", str(place))
+    monkeypatch.setattr(recordings, "IN_MEMORY_BYTES", 4 * BLOCK)
+    on_disk = load(path)
+    # soundfile's own reading is the oracle: more than two blocks, in order, nothing lost where the file begins.
+    np.testing.assert_array_equal(on_disk.samples, soundfile.read(path, dtype="float32")[0])
+    assert on_disk.sha256 == in_memory.sha256
+    assert not on_disk.samples.flags.writeable
+    assert list(place.iterdir()) == []
+
+
+def test_no_room_for_a_long_recording_is_one_line(write_wav, tmp_path, monkeypatch):
+    path = write_wav(np.zeros(2 * BLOCK, np.float32))
+    monkeypatch.setattr(recordings, "IN_MEMORY_BYTES", 4 * BLOCK - 1)
+    monkeypatch.setattr(recordings.tempfile, "tempdir", str(tmp_path / "gone"))
+    with pytest.raises(AudioError, match=r"sound.wav: no room for its sound .*No such file.*TMPDIR"):
+        load(path)
 
 
 def test_without_ffmpeg_the_line_says_so(tmp_path, monkeypatch):

@@ -1,4 +1,4 @@
-"""The store of activations: safe, bounded, silent unless something is wrong."""
+"""The store of what took long to compute: safe, bounded, silent unless something is wrong."""
 
 import os
 import subprocess
@@ -23,14 +23,50 @@ def test_what_is_written_is_read_back(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
     values = np.random.default_rng(0).uniform(size=(50, 2))
     assert cache.read("key") is None
-    cache.write("key", values)
-    assert np.array_equal(cache.read("key"), values)
+    cache.write("key", (values,))
+    assert np.array_equal(cache.read("key")[0], values)
     assert entries() == ["key.activations"]
+
+
+def test_several_arrays_come_back_in_order_with_their_types(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    stored = (np.arange(3), np.zeros((0, 4)), np.array(["", "snare"]), np.float32([[0.1, 0.2]]))
+    cache.write("key", stored)
+    for was, now in zip(stored, cache.read("key"), strict=True):
+        assert was.dtype == now.dtype
+        assert np.array_equal(was, now)
+
+
+def test_what_is_kept_is_made_once_and_without_the_cache_each_time(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    made = []
+
+    def make():
+        made.append(1)
+        return (np.array([len(made)]),)
+
+    assert [int(cache.kept("key", make, use_cache)[0][0]) for use_cache in (True, True, False, True)] == [1, 1, 2, 1]
+
+
+def test_a_change_of_any_file_changes_the_version_of_the_code(tmp_path):
+    code, weights = tmp_path / "code.py", tmp_path / "weights.npz"
+    code.write_text("a = 1")
+    weights.write_bytes(b"12")
+    versions = {cache.code_version(str(code), str(weights))}
+    assert versions == {cache.code_version(str(code), str(weights))}
+    code.write_text("a = 11")
+    versions.add(cache.code_version(str(code), str(weights)))
+    weights.write_bytes(b"2")
+    versions.add(cache.code_version(str(code), str(weights)))
+    code.write_text("a = 1")
+    weights.write_bytes(b"12")
+    assert len(versions) == 3
+    assert cache.code_version(str(code), str(weights)) in versions
 
 
 def test_a_damaged_entry_counts_as_absent_and_is_told(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
-    cache.write("key", np.ones((50, 2)))
+    cache.write("key", (np.ones((50, 2)),))
     path = cache.folder() / "key.activations"
     data = bytearray(path.read_bytes())
     data[-1] ^= 1
@@ -40,17 +76,17 @@ def test_a_damaged_entry_counts_as_absent_and_is_told(monkeypatch, tmp_path):
     path.write_bytes(b"")
     with pytest.warns(CacheWarning, match="is damaged"):
         assert cache.read("key") is None
-    cache.write("key", np.ones((50, 2)))
-    assert np.array_equal(cache.read("key"), np.ones((50, 2)))
+    cache.write("key", (np.ones((50, 2)),))
+    assert np.array_equal(cache.read("key")[0], np.ones((50, 2)))
 
 
 def test_the_oldest_entries_go_when_it_is_full(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
     monkeypatch.setattr(cache, "LIMIT_BYTES", 3000)
     for k in range(4):
-        cache.write(f"key{k}", np.zeros((50, 2)))
+        cache.write(f"key{k}", (np.zeros((50, 2)),))
         os.utime(cache.folder() / f"key{k}.activations", (k, k))
-    cache.write("key4", np.zeros((50, 2)))
+    cache.write("key4", (np.zeros((50, 2)),))
     assert cache.read("key4") is not None
     assert cache.read("key0") is None
     assert sum(p.stat().st_size for p in cache.folder().iterdir()) <= 3000
@@ -59,7 +95,7 @@ def test_the_oldest_entries_go_when_it_is_full(monkeypatch, tmp_path):
 def test_a_cache_that_can_not_be_written_is_no_error(monkeypatch, tmp_path):
     (tmp_path / "file").write_text("in the way")
     monkeypatch.setenv("PULSEFIND_CACHE", str(tmp_path / "file"))
-    cache.write("key", np.zeros((5, 2)))
+    cache.write("key", (np.zeros((5, 2)),))
     assert cache.read("key") is None
 
 
@@ -69,7 +105,7 @@ def test_a_folder_that_is_a_link_is_left_alone(monkeypatch, tmp_path):
     (tmp_path / "cache").symlink_to(theirs)
     fresh(monkeypatch, tmp_path)
     with pytest.warns(CacheWarning, match="is a link, so nothing is kept there"):
-        cache.write("key", np.ones((50, 2)))
+        cache.write("key", (np.ones((50, 2)),))
     assert list(theirs.iterdir()) == []
     (theirs / "key.activations").write_bytes(b"planted")
     with pytest.warns(CacheWarning, match="is a link"):
@@ -79,45 +115,45 @@ def test_a_folder_that_is_a_link_is_left_alone(monkeypatch, tmp_path):
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="no numbers of users")
 def test_a_folder_of_another_user_is_left_alone(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
-    cache.write("key", np.ones((50, 2)))
+    cache.write("key", (np.ones((50, 2)),))
     monkeypatch.setattr(os, "geteuid", lambda: os.getuid() + 1)
     with pytest.warns(CacheWarning, match="belongs to another user"):
         assert cache.read("key") is None
     with pytest.warns(CacheWarning, match="belongs to another user"):
-        cache.write("other", np.ones((50, 2)))
+        cache.write("other", (np.ones((50, 2)),))
     assert entries() == ["key.activations"]
 
 
 def test_a_new_folder_is_ours_alone_and_foreign_files_in_it_stay(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
-    cache.write("key", np.ones((50, 2)))
+    cache.write("key", (np.ones((50, 2)),))
     assert cache.folder().stat().st_mode & 0o777 == 0o700
     (cache.folder() / "song.wav").write_bytes(bytes(5000))
     monkeypatch.setattr(cache, "LIMIT_BYTES", 0)
-    cache.write("other", np.ones((50, 2)))
+    cache.write("other", (np.ones((50, 2)),))
     assert entries() == ["song.wav"]
     assert cache.size_bytes() == 0
 
 
 def test_what_a_killed_run_left_goes_after_an_hour(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
-    cache.write("key", np.ones((50, 2)))
+    cache.write("key", (np.ones((50, 2)),))
     for name in ("tmpold.part", "tmpyoung.part"):
         (cache.folder() / name).write_bytes(b"half")
     os.utime(cache.folder() / "tmpold.part", (1, 1))
-    cache.write("key", np.ones((50, 2)))
+    cache.write("key", (np.ones((50, 2)),))
     assert entries() == ["key.activations", "tmpyoung.part"]
 
 
 def test_a_full_disk_leaves_nothing_in_the_store(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
-    cache.write("key", np.ones((50, 2)))
+    cache.write("key", (np.ones((50, 2)),))
 
     def full(_):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(os, "fsync", full)
-    cache.write("other", np.ones((50, 2)))
+    cache.write("other", (np.ones((50, 2)),))
     assert entries() == ["key.activations"]
 
 
@@ -126,9 +162,9 @@ def test_many_runs_at_once_read_and_write_whole_entries(monkeypatch, tmp_path):
     code = (
         "import numpy as np, warnings\nfrom pulsefind import cache\nwarnings.simplefilter('error')\n"
         "for k in range(200):\n"
-        "    cache.write('key', np.full((500, 2), float(k)))\n"
+        "    cache.write('key', (np.full((500, 2), float(k)),))\n"
         "    got = cache.read('key')\n"
-        "    assert got is not None and got.shape == (500, 2) and len(np.unique(got)) == 1\n"
+        "    assert got is not None and got[0].shape == (500, 2) and len(np.unique(got)) == 1\n"
     )
     runs = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(3)]
     assert [run.wait() for run in runs] == [0, 0, 0]

@@ -1,5 +1,6 @@
 """Child processes: bounded, told apart by how they end, and gone when we are."""
 
+import multiprocessing
 import signal
 import subprocess
 import sys
@@ -8,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from pulsefind import pdf
-from pulsefind.child import Limits, running
+from pulsefind import child, pdf
+from pulsefind.child import Limits, running, worker_pool
 from pulsefind.errors import OutputError
 
+resource = pytest.importorskip("resource")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and limits of Unix")
 
 
@@ -102,6 +104,49 @@ def test_the_child_dies_with_its_parent(how):
         assert not ended(pid)
         parent.send_signal(how)
     wait_until(lambda: ended(pid))
+
+
+def in_a_copy(act, *arguments):
+    """Run something in a copy of this process: its exit code, and what it returned if that was 0."""
+    context = multiprocessing.get_context("fork")
+    reader, writer = context.Pipe(duplex=False)
+    copy = context.Process(target=lambda: writer.send(act(*arguments)))
+    copy.start()
+    copy.join(20)
+    return copy.exitcode, reader.recv() if reader.poll() else None
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="counts memory the Linux way")
+def test_the_bounds_are_set_before_the_program_starts():
+    bound = child._bounded(Limits(1, memory_bytes=2**34, file_bytes=1000))
+
+    def bounds():
+        bound()
+        return [
+            resource.getrlimit(kind)[0] for kind in (resource.RLIMIT_CORE, resource.RLIMIT_DATA, resource.RLIMIT_FSIZE)
+        ]
+
+    assert in_a_copy(bounds) == (0, [0, 2**34, 1000])
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the kernel's help is Linux's")
+def test_a_child_whose_parent_died_before_it_could_be_watched_leaves():
+    # No process has the number 0.
+    assert in_a_copy(child._death_watch(), 0) == (1, None)
+    assert in_a_copy(child._death_watch(), child.os.getpid()) == (0, None)
+
+
+def how_signals_are_taken(_):
+    held = signal.pthread_sigmask(signal.SIG_BLOCK, [])
+    return signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM), child._STOPS & held
+
+
+def test_a_worker_leaves_interrupts_to_its_parent_which_has_its_own_back():
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [])
+    with worker_pool(2) as pool:
+        taken = pool.map(how_signals_are_taken, range(4))
+        assert signal.pthread_sigmask(signal.SIG_BLOCK, []) == before
+    assert taken == [(signal.SIG_IGN, signal.SIG_DFL, set())] * 4
 
 
 def test_a_program_that_is_not_there_is_an_os_error():

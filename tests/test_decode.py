@@ -109,6 +109,7 @@ def test_between_two_readings_there_is_an_alternative_with_its_hint():
         weak = activations(between, np.full(40, 2), 36, level).values
         pulse = decode(heard(np.maximum(strong, weak)), Settings())
         tempi.append(round(60 / np.median(np.diff(pulse.time_s)), -1))
+        assert pulse.probability_one <= pulse.probability_octave * pulse.probability_meter * pulse.probability_half
         hints += [other.hint for other in pulse.alternatives if other.hint.startswith("--bpm")]
     assert tempi[0] == 70
     assert tempi[-1] == 140

@@ -1,13 +1,18 @@
 """Damaged files and odd hints: a seeded thousand; `python -m eval.fuzz` runs as many as you like."""
 
 import json
+import os
+import signal
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
+import pytest
 
-from eval import fuzz
-from eval.fuzz import Bench, damaged, damaged_text, damaged_tree, run, run_case, summary
+from eval import fuzz, fuzz_cases
+from eval.fuzz import apart, run, summary
+from eval.fuzz_cases import ANSWERED, FAULT, REFUSED, Bench, Outcome, damaged, damaged_text, damaged_tree, run_case
 from pulsefind import cli
 
 
@@ -16,8 +21,8 @@ def test_a_thousand_damaged_files_and_odd_hints_are_answered_or_refused_in_one_l
     assert len(outcomes) == 1000
     assert not any(one.fault for one in outcomes), summary(outcomes)
     # The cases reach the readers: enough of them are answered, and enough refused.
-    assert sum(one.verdict == fuzz.ANSWERED for one in outcomes) > 150
-    assert sum(one.verdict == fuzz.REFUSED for one in outcomes) > 300
+    assert sum(one.verdict == ANSWERED for one in outcomes) > 150
+    assert sum(one.verdict == REFUSED for one in outcomes) > 300
 
 
 def test_damage_follows_from_the_seed():
@@ -29,17 +34,17 @@ def test_damage_follows_from_the_seed():
 
 
 def test_damages_one_after_the_other_leave_the_stock_of_values_as_it_was():
-    before = json.dumps(fuzz._VALUES)
+    before = json.dumps(fuzz_cases._VALUES)
     data = json.dumps({"a": [[1, [2]], {"b": [3]}], "c": [[], [[4]]]}).encode()
     for seed in range(2000):
         damaged_tree(data, np.random.default_rng(seed), data)
-    assert json.dumps(fuzz._VALUES) == before
+    assert json.dumps(fuzz_cases._VALUES) == before
 
 
-def outcome_of(monkeypatch, tmp_path, act):
-    monkeypatch.setattr(fuzz, "CASES", ((1.0, lambda bench, rng, place: ["find", str(place / "out.json")]),))
+def use(monkeypatch, act):
+    """Let every case be `find out.json` in its folder, and `act` what that does."""
+    monkeypatch.setattr(fuzz_cases, "CASES", ((1.0, lambda bench, rng, place: ["find", str(place / "out.json")]),))
     monkeypatch.setattr(cli, "main", act)
-    return run_case(Bench({}, tmp_path), 1, 1)
 
 
 def test_the_judge_knows_each_kind_of_fault(monkeypatch, tmp_path):
@@ -61,19 +66,81 @@ def test_the_judge_knows_each_kind_of_fault(monkeypatch, tmp_path):
     def leave():
         Path(sys.argv[2]).with_name(".pulsefind-x.part").write_text("half")
 
+    def leave_elsewhere():
+        os.close(fuzz_cases.tempfile.mkstemp()[0])
+
+    def outcome_of(act):
+        use(monkeypatch, act)
+        place = tmp_path / str(len(list(tmp_path.iterdir())))
+        place.mkdir()
+        return run_case(Bench({}, tmp_path), 1, 1, place)
+
     told = "pulsefind: no"
-    assert outcome_of(monkeypatch, tmp_path, crash).fault.startswith("ZeroDivisionError")
-    assert outcome_of(monkeypatch, tmp_path, refuse(told, told)).fault == "not one line"
-    assert outcome_of(monkeypatch, tmp_path, refuse()).fault == "not one line"
-    assert outcome_of(monkeypatch, tmp_path, refuse(told, out=True)).fault == "output of a refused run"
-    assert outcome_of(monkeypatch, tmp_path, leave).fault == "temporary file left behind"
-    assert outcome_of(monkeypatch, tmp_path, lambda: sys.exit(1)).fault == "exit code 1"
-    assert outcome_of(monkeypatch, tmp_path, refuse(told)).verdict == fuzz.REFUSED
-    assert outcome_of(monkeypatch, tmp_path, lambda: None).verdict == fuzz.ANSWERED
+    assert outcome_of(crash).fault.startswith("traceback: ZeroDivisionError")
+    assert outcome_of(lambda: np.zeros(2**58)).fault.startswith("memory: ")
+    assert outcome_of(refuse(told, told)).fault == "messages: not one line"
+    assert outcome_of(refuse()).fault == "messages: not one line"
+    assert outcome_of(refuse(told, out=True)).fault == "left over: output of a refused run"
+    assert outcome_of(leave).fault == "left over: a temporary file"
+    assert outcome_of(leave_elsewhere).fault == "left over: a temporary file"
+    assert outcome_of(lambda: sys.exit(1)).fault == "exit code 1"
+    assert outcome_of(refuse(told)).verdict == REFUSED
+    good = outcome_of(lambda: None)
+    assert (good.verdict, good.ended) == (ANSWERED, "exit code 0")
 
 
-def test_a_process_that_dies_costs_only_its_case(monkeypatch, tmp_path):
+@pytest.mark.skipif(sys.platform != "linux", reason="copies of a process")
+def test_a_case_that_hangs_or_dies_costs_only_itself(monkeypatch, tmp_path):
+    monkeypatch.setattr(fuzz, "LIMIT_S", 0.5)
+    bench = Bench({}, tmp_path)
+    use(monkeypatch, lambda: time.sleep(100))
+    outcome = apart(bench, 1, 5)
+    assert (outcome.number, outcome.verdict, outcome.fault) == (5, FAULT, "hang")
+    assert 0.5 <= outcome.took_s < 10
+    use(monkeypatch, lambda: os.kill(os.getpid(), signal.SIGKILL))
+    assert apart(bench, 1, 6).fault == "died: exit code -9"
+    use(monkeypatch, lambda: None)
+    good = apart(bench, 1, 7)
+    assert (good.verdict, good.fault) == (ANSWERED, "")
+    assert good.peak_mib > 1
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="copies of a process")
+def test_a_worker_that_can_not_start_is_told(monkeypatch, tmp_path):
     monkeypatch.setattr(sys, "executable", "/bin/false")
-    (outcome,) = fuzz._batch(tmp_path, 1, 5, 8)
-    assert (outcome.number, outcome.verdict) == (5, fuzz.FAULT)
-    assert "died" in outcome.fault
+    with pytest.raises(RuntimeError, match="no case can be run"):
+        next(fuzz._answers(tmp_path, 1, iter([5])))
+
+
+def test_what_led_to_a_fault_is_kept(monkeypatch, tmp_path):
+    seeds = tmp_path / "seeds"
+    seeds.mkdir()
+    (seeds / "beats.txt").write_text("0.5 1\n")
+
+    def make(bench, rng, place):
+        return ["find", str(fuzz_cases._put(bench, rng, place, ["beats.txt"], damaged))]
+
+    monkeypatch.setattr(fuzz_cases, "CASES", ((1.0, make),))
+    fuzz._keep(tmp_path / "kept", seeds, 3, Outcome(4, "find", FAULT, "hang", "no end"))
+    kept = tmp_path / "kept" / "seed 3 case 4"
+    assert sorted(path.name for path in kept.iterdir()) == ["case.txt", "in-beats.txt"]
+    command, _, fault, details = (kept / "case.txt").read_text().splitlines()
+    assert command == f"pulsefind find '{kept / 'in-beats.txt'}'"
+    assert (fault, details) == ("hang", "no end")
+
+
+def test_the_summary_counts_each_kind():
+    told = summary(
+        [
+            Outcome(1, "find", ANSWERED, ended="exit code 0", took_s=2.0, peak_mib=300.0),
+            Outcome(2, "click", FAULT, "traceback: E in a", "", "traceback", 1.0, 400.0),
+            Outcome(3, "click", FAULT, "traceback: E in b", "", "traceback", 1.0, 100.0),
+            Outcome(4, "?", FAULT, "hang", "", "hang", 60.0, 100.0),
+        ]
+    ).splitlines()
+    assert told[0] == "4 cases: 1 answered, 3 fault"
+    assert told[1] == "ended by: 1 exit code 0, 1 hang, 2 traceback"
+    assert told[2] == "longest 60.0 s (case 4: ?)"
+    assert told[3] == "largest 400 MiB (case 2: click)"
+    assert told[4].startswith("faults: 2 traceback, 1 hang, 0 memory, 0 died")
+    assert told[5] == "     1  traceback: E in a  (case 2: click)"

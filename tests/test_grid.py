@@ -1,9 +1,13 @@
 """The subdivision, from hits with a player's looseness."""
 
+from itertools import product
+from math import exp, log, pi, sqrt
+
 import numpy as np
 import pytest
 from making import at_places, bars_of, beats_of, hits_at, pulse
 
+from pulsefind import grid as grids
 from pulsefind.grid import find_grid, swing_warnings
 from pulsefind.records import Grid, GridSection
 
@@ -137,3 +141,184 @@ def test_sections_follow_each_other_without_gap_and_one_odd_bar_makes_none():
     others = [bar for bar in range(32) if bar != 9]
     odd = np.r_[at_places(a_pulse, eighths, others), at_places(a_pulse, [0, 1, 4 / 3, 5 / 3], [9])]
     assert len(grid_of(a_pulse, np.sort(odd)).sections) == 1
+
+
+def phases(phase, beat_ms=500.0):
+    n = len(phase)
+    return grids._Phases(np.array(phase, float), np.zeros(n, np.int64), np.full(n, beat_ms))
+
+
+def slow_log_likelihood(phase, beat_ms, places):
+    """Expectation maximisation with sums written out: a tenth of the hits are strays, places start alike and keep a
+    tenth of a hit.
+    """
+
+    def density(p, place):
+        away = abs(p - place)
+        away_ms = min(away, 1 - away) * beat_ms
+        return exp(-0.5 * (away_ms / 14) ** 2) / (14 * sqrt(2 * pi))
+
+    weight = [1 / len(places)] * len(places)
+    for _ in range(12):
+        total = [0.1] * len(places)
+        for p in phase:
+            joint = [0.9 * w * density(p, place) for w, place in zip(weight, places, strict=True)]
+            for k in range(len(places)):
+                total[k] += joint[k] / (sum(joint) + 0.1 / beat_ms)
+        weight = [one / sum(total) for one in total]
+    return [
+        log(0.1 / beat_ms + sum(0.9 * w * density(p, place) for w, place in zip(weight, places, strict=True)))
+        for p in phase
+    ]
+
+
+@pytest.mark.parametrize(
+    ("section", "places"),
+    [
+        (GridSection(0, 0, 1, 1.0), [0]),
+        (GridSection(0, 0, 3, 1.0), [0, 1 / 3, 2 / 3]),
+        (GridSection(0, 0, 2, 2.0), [0, 2 / 3]),
+        (GridSection(0, 0, 4, 1.5), [0, 0.3, 0.5, 0.8]),
+    ],
+)
+def test_the_likelihood_of_a_grid_is_that_of_a_slow_version(section, places):
+    rng = np.random.default_rng(5)
+    phase = np.r_[rng.uniform(0, 1, 20), rng.normal(0.5, 0.02, 10), rng.normal(0, 0.02, 10) % 1.0]
+    found = grids._log_likelihood(phases(phase, 470.0), section)
+    np.testing.assert_allclose(found, slow_log_likelihood(phase, 470.0, places), rtol=1e-9)
+
+
+def test_the_best_path_is_that_of_trying_every_path():
+    rng = np.random.default_rng(2)
+    for _ in range(20):
+        gain = rng.normal(0, 9, (6, 3))
+        every = product(range(3), repeat=6)
+        # Each change of grid must gain 12 nats.
+        worth = {p: sum(gain[k, p[k]] for k in range(6)) - 12 * sum(np.diff(p) != 0) for p in every}
+        assert tuple(grids._best_path(gain).tolist()) == max(worth, key=worth.get)
+
+
+def test_hits_are_counted_from_the_beat_before_them_with_their_bar():
+    a_pulse = pulse(9, bpm=120, start_s=1.0)
+    # Before the first beat and from the last on there is no beat to count from.
+    found = grids._phases(beats_of(a_pulse), bars_of(a_pulse), hits_at([0.9, 1.0, 1.125, 1.5, 3.4, 4.98, 5.0, 5.2]))
+    np.testing.assert_allclose(found.phase, [0.0, 0.25, 0.0, 0.8, 0.96], atol=1e-9)
+    assert found.bar.tolist() == [0, 0, 0, 1, 1]
+    np.testing.assert_allclose(found.beat_ms, 500)
+
+
+@pytest.mark.parametrize(("apart_s", "expected"), [(0.014, [0.014]), (0.016, [0.0, 0.032])])
+def test_what_sounds_within_15_ms_is_one_attack_at_its_mean(apart_s, expected):
+    a_pulse = pulse(9, bpm=120)
+    # The habit is taken from the beats: eight hits on them keep it at nothing.
+    pair = [1.25, 1.25 + apart_s]
+    found = grids._phases(beats_of(a_pulse), bars_of(a_pulse), hits_at(a_pulse.time_s[:8], pair))
+    between = found.phase[(found.phase > 0.4) & (found.phase < 0.6)]
+    np.testing.assert_allclose(between - 0.5, expected, atol=1e-9)
+
+
+def test_a_habit_is_the_median_of_what_lies_within_60_ms_of_a_beat():
+    away_ms = np.array([-10.0, -20.0, -59.0, 61.0, 200.0, 5.0])
+    assert grids._lean_ms(away_ms % 500.0, np.full(6, 500.0)) == pytest.approx((-10 - 20) / 2)
+    assert grids._lean_ms(np.array([100.0, 250.0]), np.full(2, 500.0)) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("bpm", "expected"),
+    [
+        # Places closer than 55 ms are none: sixteenths at 275 bpm are 54.5 ms apart, at 270 bpm 55.6.
+        (270, [1, 2, 3, 4]),
+        (275, [1, 2, 3]),
+        (180, [1, 2, 3, 4, 6]),
+        (185, [1, 2, 3, 4]),
+        (360, [1, 2, 3]),
+        (370, [1, 2]),
+        (600, [1, 2]),
+    ],
+)
+def test_grids_that_the_tempo_allows(bpm, expected):
+    assert [slots for slots, _ in grids._candidates(phases([0.0] * 4, 60000 / bpm))] == expected
+
+
+def test_without_hits_all_grids_of_a_usual_tempo_are_open():
+    assert grids._candidates(phases([])) == [(1, 1.0), (2, 1.0), (3, 1.0), (4, 1.0), (6, 1.0)]
+
+
+def test_sixteen_hits_are_enough_to_ask_for_swing_and_fifteen_are_not():
+    swung = [0.0, 2 / 3] * 8
+    assert (2, 2.0) in grids._candidates(phases(swung))
+    assert all(ratio == 1.0 for _, ratio in grids._candidates(phases(swung[:15])))
+
+
+@pytest.mark.parametrize(
+    ("beats", "late", "ratio"),
+    [
+        # At least eight late notes, and six percent of all.
+        (20, 7, 1.0),
+        (20, 8, 2.0),
+        (200, 12, 1.0),
+        (200, 13, 2.0),
+    ],
+)
+def test_a_few_late_notes_are_no_swing(beats, late, ratio):
+    assert grids._fit_swing(phases([0.0] * beats + [2 / 3] * late), 2) == ratio
+
+
+@pytest.mark.parametrize(
+    ("bpm", "slots", "largest"),
+    [
+        # Swung eighths up to 3.5 : 1 and no short note below 60 ms; sixteenths up to 2.2 : 1 and none below 70 ms.
+        (120, 2, 3.5),
+        (300, 2, 2.33),
+        (80, 4, 2.2),
+        (150, 4, 1.86),
+        (500, 2, 1.0),
+        (500, 4, 1.0),
+    ],
+)
+def test_a_ratio_beyond_what_is_played_is_cut_off(bpm, slots, largest):
+    pair = 2 / slots
+    bound = largest / (1 + largest) * pair
+    beyond = [k * pair for k in range(slots // 2)] * 20 + [bound + 0.005 * pair] * 20
+    assert grids._fit_swing(phases(beyond, 60000 / bpm), slots) == pytest.approx(largest, abs=0.005)
+
+
+def test_the_ratio_is_the_mean_of_the_late_notes_and_not_a_step_of_the_search():
+    late = np.random.default_rng(1).normal(0.63, 0.005, 40)
+    expected = late.mean() / (1 - late.mean())
+    assert grids._fit_swing(phases(np.r_[np.zeros(40), late]), 2) == pytest.approx(expected, abs=0.005)
+
+
+def test_a_warning_names_the_largest_swing_of_eighths_and_starts_below_75_ms():
+    def told(beat_ms, *sections):
+        return swing_warnings(Grid(tuple(GridSection(0, 9, *section) for section in sections)), beat_ms)
+
+    assert told(300.0, (2, 3.0)) == ()
+    assert "a swing of 3.0 : 1 leaves 74 ms" in told(296.0, (2, 3.0))[0]
+    assert "3.0 : 1" in told(296.0, (2, 2.0), (2, 3.0), (4, 2.2))[0]
+    assert told(296.0, (4, 3.0)) == ()
+    # Straight eighths may be as short as they like.
+    assert told(100.0, (2, 1.0)) == told(100.0, (2, 1.14)) == ()
+    assert told(150.0, (2, 1.15)) != ()
+
+
+def test_sections_are_runs_of_one_candidate():
+    found = grids._sections(np.array([1, 1, 0, 2, 2, 2]), [(1, 1.0), (2, 1.5), (4, 1.0)])
+    assert found == (GridSection(0, 1, 2, 1.5), GridSection(2, 2, 1, 1.0), GridSection(3, 5, 4, 1.0))
+
+
+def test_triplets_must_say_more_than_even_parts_do_and_their_halves_still_more():
+    # Nothing but beats: every grid fits, and the plainest is taken.
+    a_pulse = pulse(64, bpm=100)
+    assert grid_of(a_pulse, at_places(a_pulse, [0, 1, 2, 3])).sections[0].slots_per_beat == 1
+    thirds = np.r_[at_places(a_pulse, [0, 1, 2, 3]), at_places(a_pulse, [1 / 3, 2 / 3])]
+    assert grid_of(a_pulse, np.sort(thirds)).sections[0].slots_per_beat == 3
+    sixths = np.r_[thirds, at_places(a_pulse, [1 / 6, 5 / 6])]
+    assert grid_of(a_pulse, np.sort(sixths)).sections[0].slots_per_beat == 6
+
+
+def test_bars_without_hits_go_with_those_beside_them_and_without_any_there_are_only_beats():
+    a_pulse = pulse(64, bpm=100)
+    sections = grid_of(a_pulse, at_places(a_pulse, [k / 2 for k in range(8)], [*range(6), *range(10, 15)])).sections
+    assert [(s.first_bar, s.last_bar, s.slots_per_beat) for s in sections] == [(0, 15, 2)]
+    assert grid_of(a_pulse, []).sections == (GridSection(0, 15, 1, 1.0),)

@@ -3,9 +3,13 @@
 import numpy as np
 import pytest
 from making import RATE_HZ
+from scipy.signal import resample_poly
 
+from pulsefind import harmony
 from pulsefind.audio import from_samples
-from pulsefind.harmony import chord_change, harmony_of
+from pulsefind.features import framed_magnitude
+from pulsefind.harmony import RATE_HZ as RATE_HZ_OF_HARMONY
+from pulsefind.harmony import WINDOW, _pitch_class_bank, chord_change, harmony_of
 from pulsefind.records import Harmony
 
 
@@ -20,11 +24,33 @@ def test_a_tone_falls_into_its_pitch_class(hz, column):
     assert int(harmony.pitch_class[20].argmax()) == column
 
 
+def test_bins_and_notes_are_those_of_librosa():
+    import librosa
+
+    bin_hz = librosa.fft_frequencies(sr=RATE_HZ_OF_HARMONY, n_fft=WINDOW)
+    used = (bin_hz >= 40) & (bin_hz <= 2500)
+    note = np.round(librosa.hz_to_midi(bin_hz[used])).astype(int)
+    column = note % 12 + np.where(bin_hz[used] < 220, 0, 12)
+    bank = _pitch_class_bank()
+    assert np.array_equal(bank[used].argmax(axis=1), column)
+    assert not bank[~used].any()
+
+
 def test_the_beat_at_which_the_chord_changes_stands_out():
     samples = np.concatenate([tone(220, 2.0), tone(294, 2.0), tone(220, 2.0)])
     beats = np.arange(0.5, 6.0, 0.5)
     change = chord_change(harmony_of(from_samples(samples, RATE_HZ)), beats)
     assert set(np.argsort(change)[-2:]) == {3, 7}
+
+
+@pytest.mark.parametrize("length_s", [0.01, 3.0, 3.1])
+def test_piece_by_piece_is_the_same_as_at_once(monkeypatch, length_s):
+    audio = from_samples(np.random.default_rng(1).normal(0, 0.1, int(length_s * RATE_HZ)), RATE_HZ)
+    whole = resample_poly(audio.samples, 1, 2)
+    centre = np.arange(0, len(whole), harmony.HOP)
+    expected = np.sqrt(framed_magnitude(whole, harmony.WINDOW, centre, harmony._pitch_class_bank()))
+    monkeypatch.setattr(harmony, "_PIECE", 7)
+    np.testing.assert_allclose(harmony_of(audio).pitch_class, expected, rtol=1e-5)
 
 
 def test_nothing_to_compare_gives_zeros():

@@ -5,8 +5,19 @@ import pytest
 from making import RATE_HZ, drum, noise_burst, render
 
 from pulsefind.audio import from_samples
-from pulsefind.features import HOP, WINDOW, Spectrogram, rises, spectrogram
-from pulsefind.hits import _BLOCK_FRAMES, _band_power, _half_rise, _otsu, find_hits
+from pulsefind.features import (
+    BANDS,
+    HIGH_HZ,
+    HOP,
+    LOW_HZ,
+    WINDOW,
+    Spectrogram,
+    mel_bank,
+    mel_edges_hz,
+    rises,
+    spectrogram,
+)
+from pulsefind.hits import _BLOCK_FRAMES, _half_rise, _otsu, _power, find_hits
 
 
 def matched(truth, found, within_s):
@@ -85,6 +96,16 @@ def test_the_spectrogram_equals_a_plain_transform():
     assert np.allclose(spectrum.magnitude[k], plain, rtol=1e-3, atol=1e-6)
 
 
+@pytest.mark.parametrize("rate_hz", [32000, 44100, 48000])
+def test_the_mel_bank_is_that_of_librosa(rate_hz):
+    import librosa
+
+    edges = librosa.mel_frequencies(BANDS + 2, fmin=LOW_HZ, fmax=HIGH_HZ)
+    bank = librosa.filters.mel(sr=rate_hz, n_fft=WINDOW, n_mels=BANDS, fmin=LOW_HZ, fmax=HIGH_HZ, norm=None)
+    assert np.abs(mel_edges_hz() - edges).max() < 1e-6
+    assert np.abs(mel_bank(mel_edges_hz(), rate_hz) - bank.T).max() < 1e-6
+
+
 def test_vibrato_is_no_attack():
     t = np.arange(3 * RATE_HZ) / RATE_HZ
     tone = 0.3 * np.sin(2 * np.pi * 660 * t + 8 * np.sin(2 * np.pi * 5.5 * t)) * np.minimum(1, t / 0.5)
@@ -116,4 +137,4 @@ def test_the_power_of_a_band_equals_the_sum_over_the_whole():
     magnitude = rng.random((2 * _BLOCK_FRAMES + 3, 5)).astype(np.float32)
     weight = rng.random(5)
     plain = np.einsum("fb,b->f", magnitude.astype(np.float64) ** 2, weight)
-    assert _band_power(Spectrogram(magnitude, np.arange(5.0), 200.0), weight) == pytest.approx(plain, rel=1e-12)
+    assert _power(Spectrogram(magnitude, np.arange(5.0), 200.0), weight) == pytest.approx(plain, rel=1e-6)

@@ -236,3 +236,63 @@ def test_human_performances_sound_like_their_notes():
             audio_difference(hits, click_track(bpm, beats, unit, hits.duration_s), np.random.default_rng(index))
         )
     assert np.median(np.abs([row[0] for row in rows])) <= 3.0
+
+
+def eighths(track, skip_bar=None):
+    """Hats on eighths, kick and snare in turn on the beats: (time_s, kind, level) rows; accents on 1, soft '&'s."""
+    rows = []
+    edges = np.r_[track.beats.time_s, track.bars.end_s]
+    for b in range(len(edges) - 1):
+        if b // 4 == skip_bar:
+            continue
+        half_s = float(edges[b] + 0.5 * (edges[b + 1] - edges[b]))
+        rows += [(float(edges[b]), "hat", 110.0 if b % 4 == 0 else 80.0), (half_s, "hat", 50.0)]
+        rows.append((float(edges[b]), "snare" if b % 2 else "kick", 100.0))
+    return rows
+
+
+def as_hits(rows):
+    time_s, kind, level = zip(*sorted(rows), strict=True)
+    return TakeHits(np.array(time_s), kind, np.array(level), "velocity", time_s[-1] + 1, "midi")
+
+
+def test_a_fill_is_a_section_of_its_own_with_its_own_offsets():
+    track = make_track(100, 16)
+    one_s = float(track.bars.start_s[5])
+    # A bar of toms, all 12 ms late, in a groove that is exactly on the track.
+    fill = [(one_s + 0.3 * k + 0.012, "tom", 100.0) for k in range(8)]
+    hits = as_hits([*eighths(track, skip_bar=5), *fill])
+    review = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
+    assert [(s.name, s.first_bar, s.last_bar) for s in review.sections] == [
+        ("with a guide", 1, 5),
+        ("fill", 6, 6),
+        ("with a guide", 7, 16),
+    ]
+    assert (review.sections[1].offsets.offset_ms, review.sections[1].offsets.n) == (pytest.approx(12.0, abs=0.5), 8)
+    assert review.sections[0].offsets.offset_ms == pytest.approx(0.0, abs=0.5)
+    row = next(line for line in review_report(review).splitlines() if "fill" in line)
+    assert "bar 6" in row and "12 ms late" in row
+    assert [s["name"] for s in json.loads(review_to_json(review))["sections"]] == [s.name for s in review.sections]
+
+
+def test_dynamics_per_place_are_the_levels_that_were_played():
+    track = make_track(100, 16)
+    review = review_take(track, as_hits(eighths(track)), HERE, SONG, starts_at_s=0.0)
+    level = {(p.place, p.kind): p.level for p in review.places}
+    assert level["1", "hat"] == pytest.approx(110) and level["2", "hat"] == pytest.approx(80)
+    assert level["1&", "hat"] == level["4&", "hat"] == pytest.approx(50)
+    assert level["1", "kick"] == level["2", "snare"] == pytest.approx(100)
+    rows = [line.split() for line in review_report(review).splitlines()]
+    assert any(row[:2] == ["1", "hat"] and row[-1] == "110" for row in rows)
+    assert any(row[:2] == ["1&", "hat"] and row[-1] == "50" for row in rows)
+
+
+def test_dynamics_per_place_of_a_recording_are_those_of_its_strokes():
+    track = make_track(100, 16)
+    rows = [row for row in eighths(track) if row[1] == "hat"]
+    sound = find_strokes(from_samples(render(as_hits(rows), np.random.default_rng(0)), RATE_HZ))
+    review = review_take(track, sound, HERE, SONG, starts_at_s=0.0)
+    level = {p.place: p.level for p in review.places if p.kind == "cymbal"}
+    # The kit's amplitude is 0.03 + 0.97 v^2 of the velocity's share v of 127: what 20 log10 makes of it in dB.
+    loud, soft = (20 * np.log10(0.03 + 0.97 * (v / 127) ** 2) for v in (110, 50))
+    assert level["1"] - level["1&"] == pytest.approx(loud - soft, abs=2.5)

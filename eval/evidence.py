@@ -1,0 +1,68 @@
+"""What pulsefind's decoder is given about a track, listened to once and kept in pulsefind's cache."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from eval.metrics import track_scores
+from eval.records import Answer, FloatArray, Track
+from pulsefind.activations import activations, half_odds
+from pulsefind.audio import load, past_silence
+from pulsefind.harmony import harmony_of
+from pulsefind.network import BASS_BANDS, pulse_activations
+from pulsefind.records import Activations, Harmony, Pulse
+
+FIGURES = {"beat_f_70": "beat F", "cmlt": "CMLt", "downbeat_f_70": "downbeat F"}
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Of one track: what all networks say together, and each by itself, of the half the bass alone; the harmony.
+
+    Times and frames count from start_s of the recording.
+    """
+
+    track: Track
+    together: Activations
+    stock: Activations
+    own: Activations
+    half_by_whole: FloatArray
+    half_by_bass: FloatArray
+    harmony: Harmony
+    start_s: float
+
+
+def evidence(track: Track) -> Evidence:
+    """Listen to a track, as the pipeline does; all arrays end with the shortest.
+
+    Raises
+    ------
+    AudioError
+        if it can't be read.
+    """
+    part, start_s = past_silence(load(track.audio))
+    together, stock, own = (activations(part, network, use_cache=True) for network in ("both", "stock", "own"))
+    bass = half_odds(pulse_activations(part, bands=BASS_BANDS, use_cache=True))
+    n_frames = min(len(together.values), len(stock.values), len(own.values), len(bass))
+    together, stock, own = (_first(n_frames, heard) for heard in (together, stock, own))
+    harmony = harmony_of(part, use_cache=True)
+    return Evidence(track, together, stock, own, half_odds(own.values), bass[:n_frames], harmony, start_s)
+
+
+def _first(n_frames: int, heard: Activations) -> Activations:
+    return Activations(
+        heard.values[:n_frames], heard.downbeat_odds[:n_frames], heard.half_odds[:n_frames], heard.frame_rate_hz
+    )
+
+
+def answer_of(pulse: Pulse, start_s: float) -> Answer:
+    """The decoder's beats and counts, in seconds of the recording; beats are not placed on the hits yet."""
+    return Answer(np.array(pulse.time_s) + start_s, np.array(pulse.count))
+
+
+def figures(pulse: Pulse, heard: Evidence) -> dict[str, float | None]:
+    """The scores named in FIGURES; None where the annotation has no bars."""
+    scores = track_scores(heard.track.reference, answer_of(pulse, heard.start_s))
+    return {name: scores[name] for name in FIGURES}

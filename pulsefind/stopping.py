@@ -1,0 +1,55 @@
+"""Told to stop (Ctrl-C, kill, a terminal that closes): one line, and the exit code that shells use for it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from collections.abc import Callable
+
+SIGNALS = (signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM))
+_AGAIN_S = 0.01
+
+
+def stop_at_once(program: str) -> None:
+    """From now on, end on the spot when told to: for as long as a program only loads what it consists of."""
+
+    def leave(number: int, _: object) -> None:
+        os.write(2, f"{program}: stopped\n".encode())
+        os._exit(128 + number)
+
+    for number in SIGNALS:
+        signal.signal(number, leave)
+
+
+def stop_in_order(program: str, before: Callable[[], None] = lambda: None) -> None:
+    """From now on, end in order when told to: temporary files go, children end. Told again while it does, it goes on.
+
+    `before` is called before the line is said.
+    """
+
+    def stop(number: int, _: object) -> None:
+        for other in SIGNALS:
+            signal.signal(other, signal.SIG_IGN)
+        before()
+        print(f"{program}: stopped", file=sys.stderr)
+        _exit_for_certain(128 + number)
+
+    for number in SIGNALS:
+        signal.signal(number, stop)
+
+
+def _exit_for_certain(code: int) -> None:
+    """Raise SystemExit, and once more where Python drops it: what its own callbacks raise, those of an import among
+    them, is only reported, and the program would go on.
+    """
+
+    def again(dropped: sys.UnraisableHookArgs) -> None:
+        if dropped.exc_type is not SystemExit:
+            sys.__unraisablehook__(dropped)
+        elif hasattr(signal, "setitimer"):
+            signal.signal(signal.SIGALRM, lambda *_: sys.exit(code))
+            signal.setitimer(signal.ITIMER_REAL, _AGAIN_S)
+
+    sys.unraisablehook = again
+    sys.exit(code)
