@@ -9,7 +9,7 @@ it added to each band.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import butter, sosfilt
 
 from pulsefind.audio import load
+from pulsefind.nearest import nearest
 from pulsefind.records import Audio, FloatArray, IntArray
 from pulsefind.take_kinds import kinds_of
 from pulsefind.take_midi import is_midi, read_midi_take
@@ -38,18 +39,24 @@ LEAST_RISE_DB, MOST_RISE_DB = 2.0, 20.0
 """What rings on rises by less than the one now and then; beyond the other a rise says no more."""
 
 RISE_WEIGHTS = (0.20, 0.11, 0.0, 0.19, 0.56, 0.0, 0.82, 0.69)
-LEAST_SCORE = 2.4
+LEAST_SCORE = 2.1
 """A stroke's rises beyond the least, so weighed and summed, reach this score. Few strokes lift one band far; most lift
 several a little. Fitted to strokes of known times by logistic regression; which and how well: datasets.md.
 """
 
-FLOOR_DB = -50.0
+FLOOR_DB = -40.0
 """Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence."""
 
 REST_TIMES = (8.0, 6.0, 4.0, 3.0, 2.0, 2.0, 2.0, 2.0)
 """Nor below this many times what the band holds at rest: the power of a narrow band of noise leaps about."""
 
 SAME_STROKE_S = 0.025
+
+LEAK_DB, LEAK_WITHIN_S = -24.0, 0.015
+"""Where the track is heard in a take, hits this far below the loud ones of their kind, this near a stroke of the track,
+are taken to be its own (ghost notes lie some 20 dB below accents; common practice, no source).
+"""
+
 _RIPPLES_BELOW_HZ, _FIRST_SHARP = 500.0, 3
 _BEFORE_MS, _GAP_MS, _REST_PERCENTILE = 12, 3, 10
 _AFTER_MS = (20, 15, 10, 8, 6, 6, 6, 6)
@@ -108,6 +115,21 @@ def find_strokes(audio: Audio) -> TakeHits:
         return _nothing(audio, notes)
     time, kind, level = zip(*sorted(rows), strict=True)
     return TakeHits(np.array(time), tuple(kind), np.array(level), "dB", audio.duration_s, "audio", notes)
+
+
+def without_leak(hits: TakeHits, time_s: FloatArray, track: Audio) -> TakeHits:
+    """The hits less those that are the track heard in the take: faint ones, together with a stroke of the track.
+
+    time_s: (n,) the hits in track time. A player's own ghost notes are louder than what is called faint here.
+    """
+    of_track = np.unique(find_strokes(track).time_s)
+    if not len(of_track) or not len(hits.time_s):
+        return hits
+    away_s = np.abs(of_track[nearest(of_track, time_s)] - time_s)
+    kept = np.flatnonzero((hits.level > LEAK_DB) | (away_s > LEAK_WITHIN_S))
+    return replace(
+        hits, time_s=hits.time_s[kept], level=hits.level[kept], kind=tuple(hits.kind[i] for i in kept.tolist())
+    )
 
 
 def _nothing(audio: Audio, notes: tuple[str, ...]) -> TakeHits:

@@ -10,6 +10,7 @@ import numpy as np
 from pulsefind.records import Analysis, Audio
 from pulsefind.take_align import align
 from pulsefind.take_corrections import course_of, find_corrections
+from pulsefind.take_hits import without_leak
 from pulsefind.take_match import Matched, match
 from pulsefind.take_measures import (
     HISTOGRAM_EDGES_MS,
@@ -67,6 +68,8 @@ def review_take(
     alignment = align(analysis, hits, track_audio, take_audio, starts_at_s, latency_ms)
     if not alignment.chosen:
         return _unplaced(analysis, hits, recording, alignment, latency_ms)
+    if alignment.method == "leak" and track_audio is not None:
+        hits = without_leak(hits, alignment.to_track(hits.time_s), track_audio)
     matched = match(analysis, hits, alignment.to_track(hits.time_s))
     played = matched.played
     if len(played.time_s) < FEWEST_HITS or len(np.unique(played.bar)) < FEWEST_BARS:

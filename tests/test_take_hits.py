@@ -6,7 +6,7 @@ import pytest
 from eval.take_sound import RATE_HZ, render
 from pulsefind.audio import from_samples
 from pulsefind.errors import AudioError
-from pulsefind.take_hits import change_point, find_strokes, read_take
+from pulsefind.take_hits import change_point, find_strokes, read_take, without_leak
 from pulsefind.take_records import TakeError, TakeHits
 
 
@@ -152,3 +152,14 @@ def test_soft_ride_strokes_are_heard_over_the_wash_of_loud_ones():
     assert np.mean(away_s < 0.005) >= 0.9
     # And no stroke is made up of the wash.
     assert len(found) <= 63
+
+
+def test_faint_hits_together_with_the_track_are_its_own_and_ghost_notes_stay():
+    track = from_samples(render(strokes(["kick", "hat", "snare", "hat"] * 4), np.random.default_rng(0)), RATE_HZ)
+    at_s = np.array([0.5, 0.7, 0.81, 1.12, 1.3])
+    # The second lies between the track's strokes, the third on one but as loud as a ghost note, the fourth on one.
+    level = np.array([0.0, -30.0, -18.0, -30.0, 0.0])
+    hits = TakeHits(at_s + 2.0, ("snare",) * 5, level, "dB", 5.0, "audio")
+    assert without_leak(hits, at_s, track).time_s.tolist() == pytest.approx([2.5, 2.7, 2.81, 3.3])
+    silent = from_samples(np.zeros(RATE_HZ * 5), RATE_HZ)
+    assert len(without_leak(hits, at_s, silent).time_s) == 5
