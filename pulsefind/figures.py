@@ -36,7 +36,7 @@ LEFT_POWER = (0.7, 0.6)
 LACKING = (0.03, 0.03)
 """Most of a sound (share of its cells, by how far they rise) that may lack where it is struck with others."""
 
-ALIKE_LACKING = 0.35
+ALIKE_LACKING = 0.65
 """The same for two places that hold each other's rises: the player varies."""
 
 CONTAINED = 0.3

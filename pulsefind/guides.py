@@ -347,18 +347,19 @@ def _settle(
 
 def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> NDArray[np.bool_]:
     """Bars in which the pattern is played: the likelier of two states along the bars, each change at a cost."""
-    evidence = _evidence(table, struck, phase)
-    value = np.array([0.0, evidence[0]])
-    stayed = np.ones((len(evidence), 2), np.bool_)
-    for bar in range(1, len(evidence)):
-        change = value[::-1] - CHANGE_COST
-        stayed[bar] = value >= change
-        value = np.maximum(value, change) + np.array([0.0, evidence[bar]])
+    evidence = _evidence(table, struck, phase).tolist()
+    rests, plays = 0.0, evidence[0]
+    stayed = [(True, True)]
+    # Plain numbers: arrays of two cost ten times as much.
+    for here in evidence[1:]:
+        ceased, began = plays - CHANGE_COST, rests - CHANGE_COST
+        stayed.append((rests >= ceased, plays >= began))
+        rests, plays = max(rests, ceased), max(plays, began) + here
     played = np.zeros(len(evidence), np.bool_)
-    state = int(value.argmax())
+    state = int(plays > rests)
     for bar in range(len(evidence) - 1, -1, -1):
         played[bar] = state == 1
-        state = state if stayed[bar, state] else 1 - state
+        state = state if stayed[bar][state] else 1 - state
     return played
 
 

@@ -57,7 +57,12 @@ def test_two_runs_on_one_track_at_once_say_the_same(song, tmp_path):
     assert first == second
     assert (said, also) == (b"", b"")
     assert json.loads(first)["beats"]["time_s"]
-    assert len(list((tmp_path / "cache").iterdir())) == 1
+    alone = find(song, "--json", PULSEFIND_CACHE=str(tmp_path / "alone"))
+    assert alone.communicate() == (first, b"")
+    kept, by_one = (
+        {file.name: file.read_bytes() for file in (tmp_path / name).iterdir()} for name in ("cache", "alone")
+    )
+    assert kept and kept == by_one
 
 
 def test_two_runs_that_write_one_file_leave_one_whole_file(song, tmp_path):
