@@ -10,7 +10,7 @@ import numpy as np
 
 from pulsefind.take_records import Review
 
-SCHEMA = 1
+SCHEMA = 2
 """Raised when the meaning or the name of a field changes."""
 
 

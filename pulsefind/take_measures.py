@@ -90,8 +90,9 @@ def sections_of(played: Played, analysis: Analysis, alone: IntArray, fills: IntA
     return tuple(found)
 
 
-def places_of(played: Played) -> tuple[PlaceSummary, ...]:
+def places_of(played: Played, level_unit: str) -> tuple[PlaceSummary, ...]:
     """Every place and kind that was struck, in order of the bar; bars counts those in which anything was played."""
+    own_level = _own_level(played, level_unit)
     bars = len(np.unique(played.bar))
     keys = sorted(set(zip(played.position_beats.tolist(), played.place, played.kind, strict=True)))
     seen: dict[tuple[str, str], float] = {}
@@ -102,6 +103,7 @@ def places_of(played: Played) -> tuple[PlaceSummary, ...]:
     for (place, kind), position in seen.items():
         member = is_kind(played.place, place) & is_kind(played.kind, kind)
         offset = played.offset_ms[member]
+        level = played.level[member & own_level]
         counts, _ = np.histogram(np.clip(offset, edges[0], edges[-1]), edges)
         found.append(
             PlaceSummary(
@@ -110,11 +112,19 @@ def places_of(played: Played) -> tuple[PlaceSummary, ...]:
                 kind,
                 summary(offset),
                 bars,
-                float(np.mean(played.level[member])),
+                float(np.mean(level)) if len(level) else None,
                 tuple(int(c) for c in counts),
             )
         )
     return tuple(found)
+
+
+def _own_level(played: Played, level_unit: str) -> NDArray[np.bool_]:
+    """(n_hits,) which levels are the hit's own: by sound, a cymbal in one stroke with a snare has the snare's."""
+    if level_unit != "dB":
+        return np.ones(len(played.time_s), np.bool_)
+    under = np.isin(played.time_s, played.time_s[is_kind(played.kind, "snare")])
+    return ~(is_kind(played.kind, "cymbal") & under)
 
 
 def drifts_of(course: Course, analysis: Analysis) -> tuple[Drift, ...]:

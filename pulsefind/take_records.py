@@ -47,7 +47,8 @@ def _column(record: object, name: str, n: int, dtype: type = np.float64) -> None
 class TakeHits:
     """What was played, in take time: time_s, kind (a name out of KINDS) and level, (n_hits,) each.
 
-    level_unit is "velocity" (MIDI, 1..127) or "dB" (sound, below the take's loudest hit of that kind).
+    level_unit is "velocity" (MIDI, 1..127) or "dB" (sound, against the take's loud hits of that kind; that of a cymbal
+    under a snare is the snare's, whose wires fill the same bands).
     source is "audio" or "midi"; notes tell what a reader should know of how it was read.
     """
 
@@ -168,6 +169,7 @@ class Summary:
 class PlaceSummary:
     """One place and kind: offsets, how often it was struck of the bars played, mean level, and a histogram.
 
+    level is None where nothing was heard of the hits' own level: cymbals under snares in a recording.
     histogram counts the offsets in the bins that Review.histogram_edges_ms bounds.
     """
 
@@ -176,7 +178,7 @@ class PlaceSummary:
     kind: str
     offsets: Summary
     bars: int
-    level: float
+    level: float | None
     histogram: tuple[int, ...]
 
 

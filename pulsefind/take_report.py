@@ -32,7 +32,9 @@ def lean(offset_ms: float, noticeable_ms: float, known: bool) -> str:
     Where an overall early or late isn't known, only how far it is from where the player usually is with a guide.
     """
     if not known:
-        return f"{_signed(offset_ms)} ms from your usual"
+        if not round(offset_ms):
+            return "as usual"
+        return f"{abs(offset_ms):.0f} ms {'earlier' if offset_ms < 0 else 'later'} than usual"
     if abs(offset_ms) < noticeable_ms / 2:
         return f"on the beat ({_signed(offset_ms)} ms)"
     if offset_ms < 0:
@@ -51,9 +53,8 @@ def _cut(text: str) -> str:
 
 
 def _seconds(time_s: float) -> str:
-    sign = "-" if round(abs(time_s) * 100) and time_s < 0 else ""
     hundredths = round(abs(time_s) * 100)
-    return f"{sign}{hundredths // 6000}:{hundredths // 100 % 60:02d}.{hundredths % 100:02d}"
+    return f"{hundredths // 6000}:{hundredths // 100 % 60:02d}.{hundredths % 100:02d}"
 
 
 def _unplaced(review: Review) -> list[str]:
@@ -75,7 +76,11 @@ def _unplaced(review: Review) -> list[str]:
 
 def _start(review: Review) -> list[str]:
     alignment = review.alignment
-    text = f"the recording starts at {_seconds(alignment.starts_at_s)} of the track ({alignment.reason})"
+    if alignment.starts_at_s <= -0.005:
+        start = f"{-alignment.starts_at_s:.2f} s before the track"
+    else:
+        start = f"at {_seconds(alignment.starts_at_s)} of the track"
+    text = f"the recording starts {start} ({alignment.reason})"
     if abs(alignment.clock_ppm) >= 20:
         way = "fast" if alignment.clock_ppm > 0 else "slow"
         text += f"; its clock runs {abs(alignment.clock_ppm):.0f} millionths {way}, corrected"
@@ -102,7 +107,7 @@ def _whole(review: Review) -> list[str]:
     else:
         lines += field("Whole", f"spread {review.whole.spread_ms:.0f} ms; early or late over all can't be told")
     for kind, found in review.kinds.items():
-        lines += field("", f"{kind:<7} {_told(review, found)}, {found.n} hits")
+        lines += field("", f"{kind:<7} {_told(review, found)}, {found.n} {'hit' if found.n == 1 else 'hits'}")
     return lines
 
 
@@ -114,8 +119,8 @@ def _told(review: Review, found: Summary) -> str:
 def _meaning(review: Review) -> list[str]:
     just = review.noticeable_ms
     text = (
-        f"at your spacing of notes listeners just notice {just:.0f} ms (6 ms for fast notes, else 2.5 %: Friberg "
-        f"and Sundberg 1995); your spread is {review.whole.spread_ms / just:.1f} times that"
+        f"at your spacing of notes listeners just notice a shift of {just:.0f} ms (6 ms for fast notes, else 2.5 %: "
+        f"Friberg and Sundberg 1995); your spread is {review.whole.spread_ms / just:.1f} times that"
     )
     lines = field("Meaning", text)
     drums = {k: v.offset_ms for k, v in review.kinds.items() if v.n >= 8 and k in ("kick", "snare", "hat", "cymbal")}
@@ -146,7 +151,7 @@ def _sections(review: Review) -> list[str]:
         told = _told(review, section.offsets) if section.offsets.n else "nothing played"
         lines += field("Sections" if index == 0 else "", f"{bars:<13}{section.name:<17}{told}")
     if len(review.sections) > _MOST_SECTIONS:
-        lines += field("", f"and {len(review.sections) - _MOST_SECTIONS} more: --json lists them")
+        lines += field("", _unshown(len(review.sections) - _MOST_SECTIONS, "more"))
     return [*lines, ""]
 
 
@@ -178,7 +183,7 @@ def _corrections(review: Review) -> list[str]:
         lines += field("Back" if index == 0 else "", _correction_text(correction))
         lines += _stretched(correction)
     if len(review.corrections) > _MOST_CORRECTIONS:
-        lines += field("", f"and {len(review.corrections) - _MOST_CORRECTIONS} more: --json lists them")
+        lines += field("", _unshown(len(review.corrections) - _MOST_CORRECTIONS, "more"))
     return [*lines, ""] if lines or review.drifts else []
 
 
@@ -189,8 +194,8 @@ def _correction_text(correction: Correction) -> str:
     cause = "after the stretch alone" if correction.cause == "alone" else "after a slip"
     return (
         f"bar {correction.first_bar}, {cause}: {abs(correction.size_ms):.0f} ms taken back in {correction.bars} "
-        f"{bars}, "
-        f"{how} (spread {share:.2f}; 1 is perfectly even); where 10 was, {10 * correction.stretch:.1f} was played"
+        f"{bars}, {how} (spread {share:.2f}; 1 is perfectly even); where 10 was, "
+        f"{10 * correction.stretch:.1f} was played"
     )
 
 
@@ -249,15 +254,25 @@ def _places(review: Review) -> list[str]:
     unit = "velocity" if review.level_unit == "velocity" else "level dB"
     lines = ["", f"{'Places':<{_INDENT}}place  kind    offset ms  spread ms   hits  {unit}"]
     lines += [f"{'':{_INDENT}}{_place_row(p)}" for p in shown]
+    if any(p.level is None for p in shown):
+        lines += field("", "level -: only heard under the snare, which hides how loud it was")
     if len(review.places) > len(shown):
-        lines += field("", f"and {len(review.places) - len(shown)} that are rarer: --json lists them")
+        lines += field("", _unshown(len(review.places) - len(shown), "rarer"))
     return [*lines, ""]
 
 
+def _unshown(n: int, what: str) -> str:
+    return f"and {n} {what}: --json lists {'it' if n == 1 else 'them'}"
+
+
 def _place_row(place: PlaceSummary) -> str:
+    level = "-" if place.level is None else str(round(place.level))
+    # A tenth that rounds to zero has no sign.
+    offset_ms = round(place.offsets.offset_ms, 1)
+    signed = f"{offset_ms:+.1f}" if offset_ms else "0.0"
     return (
-        f"{place.place:<6} {place.kind:<7} {place.offsets.offset_ms:>+9.1f} {place.offsets.spread_ms:>10.1f} "
-        f"{place.offsets.n:>6}  {round(place.level):>8}"
+        f"{place.place:<6} {place.kind:<7} {signed:>9} {place.offsets.spread_ms:>10.1f} "
+        f"{place.offsets.n:>6}  {level:>8}"
     )
 
 

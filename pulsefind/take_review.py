@@ -84,7 +84,7 @@ def review_take(
     drifts = drifts_of(course, analysis)
     corrections = find_corrections(course, analysis, drifts, alone)
     noticeable_ms = noticeable(played)
-    places = places_of(played)
+    places = places_of(played, hits.level_unit)
     return Review(
         track=analysis.track.name,
         track_sha256=analysis.track.sha256,
@@ -196,7 +196,7 @@ def _practice(
                 abs(worst_jump.size_ms) * (1 - worst_jump.spread_share) / noticeable_ms,
                 Practice(
                     "come back evenly: widen or narrow all spaces of a bar alike",
-                    f"in bar {worst_jump.first_bar} {abs(worst_jump.size_ms):.0f} ms were taken back nearly at once",
+                    f"{abs(worst_jump.size_ms):.0f} ms were taken back nearly at once in bar {worst_jump.first_bar}",
                     f"pulsefind click {name} --gap 2:2",
                 ),
             )
@@ -235,12 +235,13 @@ def _cautions(analysis: Analysis, alignment: Alignment, played: Played, matched:
     elif alignment.method == "given" and alignment.latency_ms is None:
         notes.append(
             "a constant latency of the recording chain is part of every offset; measure it with --calibrate and "
-            "give it "
-            "with --latency-ms"
+            "give it with --latency-ms"
         )
     outside = sum(stray.reason == "outside" for stray in matched.strays)
     if outside:
-        notes.append(f"{outside} hits lie before the track's first bar or after its last and are not judged")
+        lie = "hit lies" if outside == 1 else "hits lie"
+        judged = "is" if outside == 1 else "are"
+        notes.append(f"{outside} {lie} before the track's first bar or after its last and {judged} not judged")
     n = len(played.time_s) + sum(stray.reason == "extra" for stray in matched.strays)
     if n and len(played.time_s) < 0.7 * n:
         notes.append("many hits lie on no place of the grid: check --starts-at, the track's tempo and its 1")

@@ -12,7 +12,7 @@ from pulsefind.errors import FormatError, OutputError
 from pulsefind.take_records import Review
 
 SCHEMA = 1
-_WIDTH, _BAR = 80, 40
+_WIDTH, _BAR = 80, 34
 _SHOWN = 12
 
 
@@ -124,9 +124,13 @@ def progress(entries: tuple[TakeEntry, ...], track_sha256: str) -> str:
         return ""
     shown = mine[-_SHOWN:]
     widest = max(entry.spread_ms for entry in shown) or 1.0
-    lines = [f"Takes     {len(mine)} of this track; spread of the hits, in ms"]
+    lines = [f"Takes     {len(mine)} of this track, in ms: spread of the hits, farthest off when alone"]
     for entry in shown:
         bar = "#" * max(1, round(_BAR * entry.spread_ms / widest))
-        alone = "" if entry.worst_alone_ms is None else f"  alone {entry.worst_alone_ms:+.0f}"
+        alone = "" if entry.worst_alone_ms is None else f"  alone {_ahead(entry.worst_alone_ms)}"
         lines.append(f"{'':10}{entry.reviewed_at[:10]} {entry.spread_ms:5.1f} {bar}{alone}"[:_WIDTH])
     return "\n".join(lines) + "\n"
+
+
+def _ahead(ms: float) -> str:
+    return f"{abs(ms):.0f} {'ahead' if ms < 0 else 'behind'}"

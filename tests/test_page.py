@@ -653,7 +653,7 @@ def test_the_take_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, take,
         assert row[2] == str((bar == k).sum())
         assert row[3] == f"{abs(mean):.0f} ms {side}" or abs(mean) < 0.6
         assert row[1] == ("alone" if 9 <= k <= 12 else "guide")
-    assert "bars 9 to 12" in page.inner_text("#take-alone")
+    assert "Bars 9 to 12" in page.inner_text("#take-alone")
     assert page.locator("#take-corrections .correction svg").count() == len(take["corrections"]) > 0
     assert page.locator(".takes li").count() == 2
     assert "pulsefind click" in page.inner_text("#take-next")

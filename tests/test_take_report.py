@@ -90,16 +90,26 @@ def alignment(**changed):
         (-2.9, True, "on the beat (-3 ms)"),
         (3.1, True, "behind, 3 ms late"),
         (-0.4, True, "on the beat (0 ms)"),
-        (-9.0, False, "-9 ms from your usual"),
+        (-9.0, False, "9 ms earlier than usual"),
+        (9.0, False, "9 ms later than usual"),
+        (-0.4, False, "as usual"),
     ],
 )
 def test_a_lean_is_told_from_half_of_what_is_noticed(offset_ms, known, words):
     assert lean(offset_ms, 6.0, known) == words
 
 
-@pytest.mark.parametrize(("starts_at_s", "words"), [(61.239, "1:01.24"), (-0.5, "-0:00.50"), (-0.001, "0:00.00")])
+@pytest.mark.parametrize(
+    ("starts_at_s", "words"),
+    [
+        (61.239, "at 1:01.24 of the track"),
+        (-0.5, "0.50 s before the track"),
+        (-61.5, "61.50 s before the track"),
+        (-0.001, "at 0:00.00 of the track"),
+    ],
+)
 def test_a_start_is_told_in_minutes_and_hundredths(starts_at_s, words):
-    assert f"starts at {words} of the track (as given)" in told(alignment=alignment(starts_at_s=starts_at_s))
+    assert f"starts {words} (as given)" in told(alignment=alignment(starts_at_s=starts_at_s))
 
 
 def test_clock_and_latency_are_told_where_they_are_known():
@@ -215,10 +225,17 @@ def test_places_are_listed_in_the_order_of_the_bar_the_rarer_ones_left_out():
     assert "Places" not in told(places=(place(0, 3),))
     text = told(places=tuple(place(k, 21 - k if k else 4) for k in range(18)))
     # The two that are struck least are the last and the first.
-    assert "p0" not in text and "p17" not in text and "and 2 that are rarer" in text
+    assert "p0" not in text and "p17" not in text and "and 2 rarer: --json lists them" in text
     assert text.index("p1 ") < text.index("p2 ") < text.index("p16 ")
     assert "level dB" in text and "p1 hat -3.2 4.0 20 -6" in text
     assert "velocity" in told(places=(place(0, 4),), level_unit="velocity")
+    assert "level -" not in text
+
+
+def test_a_level_that_is_not_its_own_and_an_offset_of_nothing_are_told_without_a_number_and_without_a_sign():
+    hidden = PlaceSummary("2", 1.0, "cymbal", Summary(-0.04, 4.0, 7), 8, None, (7,))
+    text = told(places=(hidden,))
+    assert "2 cymbal 0.0 4.0 7 - level -: only heard under the snare" in text
 
 
 def test_what_comes_next_is_the_last_thing_said():

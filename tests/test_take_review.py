@@ -1,4 +1,5 @@
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -296,3 +297,23 @@ def test_dynamics_per_place_of_a_recording_are_those_of_its_strokes():
     # The kit's amplitude is 0.03 + 0.97 v^2 of the velocity's share v of 127: what 20 log10 makes of it in dB.
     loud, soft = (20 * np.log10(0.03 + 0.97 * (v / 127) ** 2) for v in (110, 50))
     assert level["1"] - level["1&"] == pytest.approx(loud - soft, abs=2.5)
+
+
+def test_a_cymbal_under_a_snare_has_no_level_of_its_own_in_a_recording():
+    track = make_track(100, 16)
+    rows = [(t, kind, 60 if kind == "hat" else 100) for t, kind, _ in eighths(track)]
+    sound = find_strokes(from_samples(render(as_hits(rows), np.random.default_rng(0)), RATE_HZ))
+    # Every stroke with a snare is read as one with a cymbal too, whose level is then the snare's.
+    snare = np.array([kind == "snare" for kind in sound.kind])
+    fresh = snare & ~np.isin(sound.time_s, [t for t, k in zip(sound.time_s, sound.kind, strict=True) if k == "cymbal"])
+    rows = list(zip(sound.time_s, sound.kind, sound.level, strict=True))
+    rows += [(t, "cymbal", 8.0) for t in sound.time_s[fresh]]
+    time_s, kinds, level = zip(*sorted(rows), strict=True)
+    read = replace(sound, time_s=np.array(time_s), kind=kinds, level=np.array(level))
+    levels = {(p.place, p.kind): p.level for p in review_take(track, read, HERE, SONG, starts_at_s=0.0).places}
+    assert levels["2", "cymbal"] is None and levels["4", "cymbal"] is None
+    assert levels["2", "snare"] is not None and -3 < levels["2&", "cymbal"] < 1
+    # Over MIDI every drum has its own.
+    struck = as_hits([*eighths(track), *((float(t), "cymbal", 90) for t in track.beats.time_s[1::4])])
+    levels = {(p.place, p.kind): p.level for p in review_take(track, struck, HERE, SONG, starts_at_s=0.0).places}
+    assert levels["2", "cymbal"] == pytest.approx(90)

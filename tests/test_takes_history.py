@@ -58,4 +58,5 @@ def test_progress_shows_the_takes_of_one_track():
     assert len(lines) == 3 and "99" not in text
     assert lines[1].count("#") == 2 * lines[2].count("#")
     assert max(len(line) for line in lines) <= 80
+    assert lines[1].endswith("  alone 60 behind")
     assert progress((ENTRY,), ENTRY.track_sha256) == ""

@@ -6,7 +6,7 @@ import { positionAt } from "./reading.mjs";
 const LEFT = 46;
 const RIGHT = 8;
 const TEMPO_H = 64;
-const HEIGHT = 300;
+const HEIGHT = 306;
 const ZERO_Y = 186;
 const HALF_H = 88;
 const LEAST_REACH_MS = 30;
@@ -31,11 +31,12 @@ function meanAndSpread(offsets) {
   return { n, mean, spread: Math.sqrt(offsets.reduce((a, b) => a + (b - mean) ** 2, 0) / n) };
 }
 
-// "9 ms early", or how far from the player's usual where an overall early or late can't be told.
+// "9 ms early", or "9 ms earlier than usual": how far from the player's usual where an overall early or late can't be told.
 export function leanText(ms, known) {
   const size = Math.abs(ms).toFixed(0);
-  if (size === "0") return known ? "on the beat" : "as usual for you";
-  return `${size} ms ${ms < 0 ? "early" : "late"}${known ? "" : " of your usual"}`;
+  if (size === "0") return known ? "on the beat" : "as usual";
+  if (known) return `${size} ms ${ms < 0 ? "early" : "late"}`;
+  return `${size} ms ${ms < 0 ? "earlier" : "later"} than usual`;
 }
 
 // moved: has the reading been corrected in the page since the take was reviewed?
@@ -54,13 +55,20 @@ export function drawTake(boxes, reading, take, moved) {
 export function takeWords(take, moved) {
   const { whole } = take;
   const lean = take.offset_known ? `${leanText(whole.offset_ms, true)} on average, ` : "";
-  const unknown = take.offset_known ? "" : " Early or late over all can't be told: the start was fitted to the hits.";
   return [
     `${take.recording}: ${whole.n} hits on places, ${take.missed.length} of your own pattern missed, ${take.extra} on no place.`,
-    `${lean}give or take ${whole.spread_ms.toFixed(0)} ms. At your spacing of notes listeners just notice ${take.noticeable_ms.toFixed(0)} ms.${unknown}`,
-    ...take.notes,
+    `${sentence(`${lean}give or take ${whole.spread_ms.toFixed(0)} ms`)} At your spacing of notes listeners just notice a shift of ${take.noticeable_ms.toFixed(0)} ms.`,
+    ...take.notes.map(sentence),
     ...(moved ? ["You corrected the beats in this page. Offsets bar by bar follow that; places, stretches alone and corrections keep the counts and bar numbers of the review. Review the take again with the corrected beats to change them."] : []),
   ];
+}
+
+function capital(text) {
+  return `${text[0].toUpperCase()}${text.slice(1)}`;
+}
+
+function sentence(text) {
+  return `${capital(text)}${/[.!?]$/.test(text) ? "" : "."}`;
 }
 
 // ---- along the song
@@ -73,8 +81,8 @@ function drawCourse(box, reading, take, bars) {
   const y = (ms) => ZERO_Y + (ms / reach) * HALF_H;
   const parts = [
     ...tempoParts(reading, x, width),
-    ...aloneParts(reading, x),
     svg("rect", { class: "unheard", x: LEFT, y: y(-take.noticeable_ms), width: width - LEFT - RIGHT, height: y(take.noticeable_ms) - y(-take.noticeable_ms) }),
+    ...aloneParts(reading, x),
     svg("line", { class: "zero", x1: LEFT, x2: width - RIGHT, y1: ZERO_Y, y2: ZERO_Y }),
     ...bars.flatMap((bar, k) => (bar.n ? barParts(reading.bars[k], bar, x, y) : [])),
     ...take.missed.map((t) => missedMark(x(t))),
@@ -134,8 +142,8 @@ function axisParts(reach, y) {
   const marks = [-step, 0, step].map((ms) => svg("text", { class: "axis", x: LEFT - 6, y: y(ms) + 4, "text-anchor": "end" }, String(Math.abs(ms))));
   return [
     ...marks,
-    svg("text", { class: "axis", x: LEFT - 6, y: ZERO_Y - HALF_H + 10, "text-anchor": "end" }, "early"),
-    svg("text", { class: "axis", x: LEFT - 6, y: ZERO_Y + HALF_H, "text-anchor": "end" }, "late"),
+    svg("text", { class: "axis", x: LEFT - 6, y: ZERO_Y - HALF_H, "text-anchor": "end" }, "early"),
+    svg("text", { class: "axis", x: LEFT - 6, y: ZERO_Y + HALF_H + 10, "text-anchor": "end" }, "late"),
   ];
 }
 
@@ -149,7 +157,7 @@ function numberParts(reading, x) {
 }
 
 function drawBarTable(table, reading, take, bars) {
-  const head = el("thead", {}, el("tr", {}, ...["Bar", "To follow", "Hits", take.offset_known ? "On average" : "From your usual", "Give or take"].map((text) => el("th", { scope: "col" }, text))));
+  const head = el("thead", {}, el("tr", {}, ...["Bar", "To follow", "Hits", take.offset_known ? "On average" : "Against your usual", "Give or take"].map((text) => el("th", { scope: "col" }, text))));
   const rows = bars.flatMap((bar, k) =>
     bar.n
       ? [
@@ -173,7 +181,7 @@ function drawBarTable(table, reading, take, bars) {
 function placeCards(take) {
   const shown = take.places.filter((place) => place.n >= FEWEST_HITS);
   const rarer = take.places.length - shown.length;
-  return [...shown.map((place) => placeCard(place, take)), rarer ? el("p", {}, `And ${rarer} with fewer than ${FEWEST_HITS} hits.`) : null].filter(Boolean);
+  return [...shown.map((place) => placeCard(place, take)), rarer ? el("p", { class: "rarer" }, `And ${rarer} with fewer than ${FEWEST_HITS} hits.`) : null].filter(Boolean);
 }
 
 function placeCard(place, take) {
@@ -190,7 +198,7 @@ function placeCard(place, take) {
   return el(
     "div",
     { class: "lens" },
-    el("h3", {}, `${place.place} ${place.kind}`),
+    el("h3", {}, capital(`${place.kind} on ${place.place}`)),
     svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" }, ...columns, svg("line", { class: "zero", x1: zero, x2: zero, y1: 4, y2: 74 }), ...scale),
     el("p", {}, `${leanText(place.offset_ms, take.offset_known)}, give or take ${place.spread_ms.toFixed(0)} ms; ${place.n} hits in ${place.bars} bars`),
   );
@@ -204,7 +212,7 @@ function numbersText({ first_bar: first, last_bar: last }) {
 
 function aloneItems(take) {
   if (!take.drifts.length) return [el("li", {}, "There was no stretch alone of two bars or more in what you played.")];
-  return take.drifts.map((drift) => el("li", {}, el("b", {}, numbersText(drift)), `: ${driftWords(drift)}`));
+  return take.drifts.map((drift) => el("li", {}, el("b", {}, capital(numbersText(drift))), `: ${driftWords(drift)}`));
 }
 
 export function driftWords(drift) {
@@ -218,14 +226,14 @@ export function driftWords(drift) {
 
 function correctionItems(take, width) {
   if (!take.corrections.length) return [el("p", {}, "Nothing had to be taken back.")];
-  return take.corrections.map((found) => el("div", { class: "correction" }, el("p", {}, el("b", {}, numbersText(found)), `: ${correctionWords(found)}`), stretchedBar(found.notes, Math.min(820, Math.max(280, width)))));
+  return take.corrections.map((found) => el("div", { class: "correction" }, el("p", {}, el("b", {}, `From bar ${found.first_bar}`), `, ${correctionWords(found)}`), stretchedBar(found.notes, Math.min(820, Math.max(280, width)))));
 }
 
 export function correctionWords(found) {
   const share = found.spread_share;
   const how = share >= 0.75 ? "evenly" : share < 0.25 ? "in one jump" : "over part of the notes";
   const cause = found.cause === "alone" ? "after the stretch alone" : "after a slip";
-  return `${cause} ${Math.abs(found.size_ms).toFixed(0)} ms were taken back in ${found.bars} ${found.bars === 1 ? "bar" : "bars"}, ${how} (spread ${share.toFixed(2)}, 1 is perfectly even). Where 10 was, ${(10 * found.stretch).toFixed(1)} was played.`;
+  return `${cause}: ${Math.abs(found.size_ms).toFixed(0)} ms were taken back in ${found.bars} ${found.bars === 1 ? "bar" : "bars"}, ${how} (spread ${share.toFixed(2)}, 1 is perfectly even). Where 10 was, ${(10 * found.stretch).toFixed(1)} was played.`;
 }
 
 // The spaces between the notes as written, as played, and as an even correction has them, one row under the other.
@@ -261,7 +269,7 @@ function stretchedBar(notes, width) {
 
 function drawHistory(box, history) {
   if (history.length < 2) {
-    box.replaceChildren(el("p", {}, "One take only. Reviews made with --history FILE show here how your takes come along."));
+    box.replaceChildren(el("p", {}, "One take only. Reviews made with ", el("code", {}, "--history FILE"), " show here how your takes come along."));
     return;
   }
   const most = Math.max(...history.map((entry) => entry.spread_ms));
@@ -271,7 +279,7 @@ function drawHistory(box, history) {
       "ol",
       { class: "takes" },
       ...history.map((entry) => {
-        const alone = entry.worst_alone_ms === null ? "" : `; alone ${Math.abs(entry.worst_alone_ms).toFixed(0)} ms ${entry.worst_alone_ms < 0 ? "ahead" : "behind"} at most`;
+        const alone = entry.worst_alone_ms === null ? "" : `; alone up to ${Math.abs(entry.worst_alone_ms).toFixed(0)} ms ${entry.worst_alone_ms < 0 ? "ahead" : "behind"}`;
         const bar = svg("svg", { class: "take-bar", "aria-hidden": "true", preserveAspectRatio: "none", viewBox: "0 0 100 10" }, svg("rect", { class: "column", x: 0, y: 0, width: Math.max(1, (100 * entry.spread_ms) / most), height: 10 }));
         return el("li", {}, el("span", { dir: "auto" }, `${entry.reviewed_at.slice(0, 10)} ${entry.recording}`), bar, el("span", {}, `${entry.spread_ms.toFixed(1)} ms${alone}`));
       }),
@@ -282,5 +290,5 @@ function drawHistory(box, history) {
 function nextItems(take) {
   if (!take.practice) return [];
   const { what, why, command } = take.practice;
-  return [el("p", {}, `${what[0].toUpperCase()}${what.slice(1)}: ${why}.`), el("pre", { tabindex: 0, "aria-label": "The command that makes this exercise" }, command)];
+  return [el("p", {}, sentence(`${what}; ${why}`)), el("pre", { tabindex: 0, "aria-label": "The command that makes this exercise" }, command)];
 }

@@ -37,11 +37,12 @@ test("early and late are said, and that they can't be told", () => {
   assert.equal(leanText(-8.6, true), "9 ms early");
   assert.equal(leanText(12, true), "12 ms late");
   assert.equal(leanText(0.2, true), "on the beat");
-  assert.equal(leanText(12, false), "12 ms late of your usual");
-  const take = { recording: "a.wav", whole: { offset_ms: 7, spread_ms: 11, n: 40 }, missed: [1], extra: 2, noticeable_ms: 6, notes: ["by ear"], offset_known: false };
+  assert.equal(leanText(12, false), "12 ms later than usual");
+  const take = { recording: "a.wav", whole: { offset_ms: 7, spread_ms: 11, n: 40 }, missed: [1], extra: 2, noticeable_ms: 6, notes: ["the start can't be told", "by ear."], offset_known: false };
   const words = takeWords(take, false).join(" ");
   assert.match(words, /40 hits on places, 1 of your own pattern missed, 2 on no place/);
-  assert.match(words, /can't be told/);
+  // Notes are said as sentences, whether they end as one or not.
+  assert.match(words, /\. Give or take 11 ms\. .* The start can't be told\. By ear\.$/);
   assert.doesNotMatch(words, /7 ms/);
   assert.match(takeWords({ ...take, offset_known: true }, false).join(" "), /7 ms late on average/);
   assert.doesNotMatch(words, /corrected the beats/);
@@ -53,6 +54,6 @@ test("drift and correction in words", () => {
   assert.equal(driftWords(drift), "101.0 bpm on the track's 100.0, 12 ms a bar faster; 48 ms ahead at its end, back after 1 bar.");
   assert.match(driftWords({ ...drift, error_ms: 9, back_after_bars: null }), /held within what can be measured.*not back/);
   const found = { cause: "slip", size_ms: 66, bars: 2, spread_share: 0.1, stretch: 1.02 };
-  assert.match(correctionWords(found), /after a slip 66 ms were taken back in 2 bars, in one jump.*10\.2 was played/);
+  assert.match(correctionWords(found), /after a slip: 66 ms were taken back in 2 bars, in one jump.*10\.2 was played/);
   assert.match(correctionWords({ ...found, spread_share: 0.9 }), /evenly/);
 });
