@@ -14,7 +14,7 @@ import numpy as np
 from pulsefind.barpath import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beatpath import BEAT_REGION, BeatPath, beat_region, intervals, kept_path, sounding
 from pulsefind.harmony import chord_change
-from pulsefind.onehint import EVIDENCE_LIMIT, REACH_S, meant
+from pulsefind.onehint import EVIDENCE_LIMIT, REACH_S, among_beats, meant
 from pulsefind.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
 from pulsefind.sureness import by_section, half_share, phase_shares
 from pulsefind.taps import continued, counted_odds, counted_otherwise, heard_otherwise, lateness_s, tempi, with_taps
@@ -120,13 +120,14 @@ def _decoded(
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
-    half = _better_half(heard, readings[0], settings)
+    hint_s = _among_beats(heard, readings[0], settings.one_at_s)
+    half = _better_half(heard, readings[0], replace(settings, one_at_s=hint_s))
     best = half.reading
     time_s = (best.path.frame + first_frame) / rate_hz
     moved = False
-    if settings.one_at_s is not None:
-        one, _ = _meant(heard, best, settings.one_at_s)
-        time_s, moved = _with_fixed_one(time_s, one, settings.one_at_s)
+    if hint_s is not None:
+        one, _ = _meant(heard, best, hint_s)
+        time_s, moved = _with_fixed_one(time_s, one, hint_s)
         best = replace(best, bars=rotated(best.bars, one))
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
@@ -219,6 +220,14 @@ def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, 
         return odds >= 0
     (_, fit), (_, other) = (_meant(heard, reading, one_at_s) for reading in (first, second))
     return fit - other + float(np.clip(odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
+
+
+def _among_beats(heard: _Heard, reading: _Reading, one_at_s: float | None) -> float | None:
+    """The hint at a 1, or a 1 some bars from it if no beats are there."""
+    if one_at_s is None:
+        return None
+    time_s = (reading.path.frame + heard.first_frame) / heard.rate_hz
+    return among_beats(time_s, _usual_meter(reading.bars), one_at_s)
 
 
 def _meant(heard: _Heard, reading: _Reading, one_at_s: float) -> tuple[int, float]:

@@ -17,8 +17,26 @@ EXACT_S, BY_EAR_S = 0.01, 0.075
 REACH_S = 0.16
 """A time farther than this from a beat does not mean it: 150 ms, and a frame of the networks."""
 
+_NEAR_BEATS = 8
+
 EVIDENCE_LIMIT = 4.6
 """What was heard counts for no more than this, in log odds (99 %, from where no other half is offered)."""
+
+
+def among_beats(time_s: FloatArray, meter: int, one_at_s: float) -> float:
+    """The time, moved by whole bars to where the beats are if it lies before or after them all: a 1 there as well.
+
+    time_s: (n_beats,), at least two.
+    """
+    step = np.diff(time_s)
+    first_s, last_s = (float(np.median(part)) for part in (step[:_NEAR_BEATS], step[-_NEAR_BEATS:]))
+    early = time_s[0] - first_s / 2 - one_at_s
+    late = one_at_s - time_s[-1] - last_s / 2
+    if early > 0:
+        return one_at_s + float(np.ceil(early / (meter * first_s))) * meter * first_s
+    if late > 0:
+        return one_at_s - float(np.ceil(late / (meter * last_s))) * meter * last_s
+    return one_at_s
 
 
 def log_fit(away_s: FloatArray) -> FloatArray:

@@ -5,7 +5,7 @@ import pytest
 from made_activations import NO_HARMONY, activations, found, heard, ones_found, song, values_of
 
 from pulsefind.decode import decode
-from pulsefind.onehint import BY_EAR_S, EXACT_S, log_fit, meant
+from pulsefind.onehint import BY_EAR_S, EXACT_S, among_beats, log_fit, meant
 from pulsefind.records import Activations, Settings
 
 
@@ -45,6 +45,31 @@ def test_a_1_that_no_beat_is_near_moves_all_beats():
     asked_s = float(truth.time_s[20]) + 0.3
     pulse = decode(heard(truth), NO_HARMONY, Settings(one_at_s=asked_s, bpm_low=45, bpm_high=55))
     assert np.abs(pulse.time_s[pulse.count == 1] - asked_s).min() < 1e-9
+
+
+@pytest.mark.parametrize("bars", [-4, -2, 3, 7])
+def test_a_1_named_where_no_beats_are_is_whole_bars_from_one(bars):
+    truth = song((4, 10, 120))
+    ones_s = truth.time_s[truth.count == 1]
+    asked_s = float((ones_s[0] if bars < 0 else ones_s[-1]) + 2.0 * bars)
+    pulse = decode(heard(truth), NO_HARMONY, Settings(one_at_s=asked_s))
+    assert ones_found(truth, pulse) > 0.9
+
+
+@pytest.mark.parametrize("off_s", np.arange(0.3, 12, 1.3))
+def test_a_1_named_anywhere_after_the_beats_gives_beats_in_order(off_s):
+    truth = song((4, 4, 120), (4, 4, 110), (3, 4, 100))
+    pulse = decode(heard(truth), NO_HARMONY, Settings(one_at_s=float(truth.time_s[-1] + off_s)))
+    assert len(pulse.time_s) > 30 and (np.diff(pulse.time_s) > 0.3).all()
+
+
+def test_times_among_the_beats_stay_and_others_move_by_bars():
+    time_s = 10 + np.arange(12) * 0.5
+    assert [among_beats(time_s, 3, at_s) for at_s in (9.8, 12.3, 15.7)] == [9.8, 12.3, 15.7]
+    assert among_beats(time_s, 3, 9.6) == pytest.approx(11.1)
+    assert among_beats(time_s, 3, 2.2) == pytest.approx(11.2)
+    assert among_beats(time_s, 3, 16.0) == pytest.approx(14.5)
+    assert among_beats(time_s, 3, 30.1) == pytest.approx(15.1)
 
 
 def test_the_fit_is_an_even_mixture_of_two_normal_densities():
