@@ -39,6 +39,11 @@ export function leanText(ms, known) {
   return `${size} ms ${ms < 0 ? "earlier" : "later"} than usual`;
 }
 
+// The same under a column's head that says against what.
+export function leanCell(ms, known) {
+  return leanText(ms, known).replace(/ than usual$/, "");
+}
+
 // moved: has the reading been corrected in the page since the take was reviewed?
 export function drawTake(boxes, reading, take, moved) {
   const bars = offsetsByBar(reading, take.hits);
@@ -167,7 +172,7 @@ function drawBarTable(table, reading, take, bars) {
             el("th", { scope: "row" }, reading.bars[k].number || "pickup"),
             el("td", {}, reading.plan[k] < 0 ? "alone" : "guide"),
             el("td", {}, String(bar.n)),
-            el("td", {}, leanText(bar.mean, take.offset_known)),
+            el("td", {}, leanCell(bar.mean, take.offset_known)),
             el("td", {}, `${bar.spread.toFixed(0)} ms`),
           ),
         ]

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { readingOf, shifted } from "../../pulsefind/web/reading.mjs";
-import { correctionWords, driftWords, leanText, offsetsByBar, takeWords } from "../../pulsefind/web/takeview.mjs";
+import { correctionWords, driftWords, leanCell, leanText, offsetsByBar, takeWords } from "../../pulsefind/web/takeview.mjs";
 import { songData } from "./fixture.mjs";
 
 test("hits are gathered by bar; mean and spread are those of the numbers put in", () => {
@@ -38,6 +38,7 @@ test("early and late are said, and that they can't be told", () => {
   assert.equal(leanText(12, true), "12 ms late");
   assert.equal(leanText(0.2, true), "on the beat");
   assert.equal(leanText(12, false), "12 ms later than usual");
+  assert.deepEqual([leanCell(12, false), leanCell(0, false), leanCell(-3, true)], ["12 ms later", "as usual", "3 ms early"]);
   const take = { recording: "a.wav", whole: { offset_ms: 7, spread_ms: 11, n: 40 }, missed: [1], extra: 2, noticeable_ms: 6, notes: ["the start can't be told", "by ear."], offset_known: false };
   const words = takeWords(take, false).join(" ");
   assert.match(words, /40 hits on places, 1 of your own pattern missed, 2 on no place/);
