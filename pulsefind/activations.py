@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
+from scipy.special import expit
 
 from pulsefind import cache
 from pulsefind.beatpath import sounding
@@ -95,38 +96,35 @@ def weighed(first: FloatArray, second: FloatArray, share: float) -> FloatArray:
     The odds of any beat against none, and of a downbeat against another beat, are averaged apart (a logarithmic opinion
     pool: Genest and Zidek, "Combining probability distributions", Statistical Science 1986).
     """
-    beat = _probability(share * _beat_odds(first) + (1 - share) * _beat_odds(second))
-    one = _probability(share * _one_odds(first) + (1 - share) * _one_odds(second))
+    beat, one = (
+        expit(share * odds(first, _BEAT_FLOOR) + (1 - share) * odds(second, _BEAT_FLOOR))
+        for odds in (_beat_odds, _one_odds)
+    )
     return np.stack([beat * (1 - one), beat * one], axis=1)
 
 
-def _beat_odds(values: FloatArray) -> FloatArray:
-    beat = np.clip(values.sum(axis=1), _BEAT_FLOOR, 1 - _BEAT_FLOOR)
+def _beat_odds(values: FloatArray, floor: float) -> FloatArray:
+    """(n_frames,) log odds of any beat against none."""
+    beat = np.clip(values.sum(axis=1), floor, 1 - floor)
     odds: FloatArray = np.log(beat / (1 - beat))
     return odds
 
 
-def _one_odds(values: FloatArray) -> FloatArray:
-    odds: FloatArray = np.log(values[:, 1] + _BEAT_FLOOR) - np.log(values[:, 0] + _BEAT_FLOOR)
+def _one_odds(values: FloatArray, floor: float) -> FloatArray:
+    """(n_frames,) log odds of a downbeat against another beat."""
+    odds: FloatArray = np.log(values[:, 1] + floor) - np.log(values[:, 0] + floor)
     return odds
-
-
-def _probability(odds: FloatArray) -> FloatArray:
-    probability: FloatArray = 1 / (1 + np.exp(-odds))
-    return probability
 
 
 def downbeat_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of downbeat against other beat, from the highest activations within 20 ms."""
     near = maximum_filter1d(values, 2 * _ODDS_REACH + 1, axis=0, mode="nearest")
-    odds: FloatArray = np.log(near[:, 1] + _ODDS_FLOOR) - np.log(near[:, 0] + _ODDS_FLOOR)
-    return odds
+    return _one_odds(near, _ODDS_FLOOR)
 
 
 def half_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of any beat, the highest within 30 ms."""
-    beat = np.clip(values.sum(axis=1), _HALF_FLOOR, 1 - _HALF_FLOOR)
-    odds: FloatArray = maximum_filter1d(np.log(beat / (1 - beat)), 2 * _HALF_REACH + 1, mode="nearest")
+    odds: FloatArray = maximum_filter1d(_beat_odds(values, _HALF_FLOOR), 2 * _HALF_REACH + 1, mode="nearest")
     return odds
 
 

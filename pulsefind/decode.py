@@ -120,11 +120,12 @@ def _decoded(
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
-    hint_s = _among_beats(heard, readings[0], settings.one_at_s)
+    hint_s = settings.one_at_s
+    if hint_s is not None:
+        hint_s = among_beats(_times_s(heard, readings[0].path), _usual_meter(readings[0].bars), hint_s)
     half = _better_half(heard, readings[0], replace(settings, one_at_s=hint_s))
     best = half.reading
-    time_s = (best.path.frame + first_frame) / rate_hz
-    moved = False
+    time_s, moved = _times_s(heard, best.path), False
     if hint_s is not None:
         one, _ = _meant(heard, best, hint_s)
         time_s, moved = _with_fixed_one(time_s, one, hint_s)
@@ -157,6 +158,12 @@ def _over_the_middles(heard: _Heard, path: BeatPath) -> FloatArray:
     middle = (path.frame[:-1] + path.frame[1:]) // 2
     over: FloatArray = np.append(heard.half_odds[path.frame[:-1]] - heard.half_odds[middle], 0.0)
     return over
+
+
+def _times_s(heard: _Heard, path: BeatPath) -> FloatArray:
+    """(n_beats,) times of the beats of a path, from where the activations begin."""
+    time_s: FloatArray = (path.frame + heard.first_frame) / heard.rate_hz
+    return time_s
 
 
 def _no_pulse() -> Pulse:
@@ -222,27 +229,18 @@ def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, 
     return fit - other + float(np.clip(odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
 
 
-def _among_beats(heard: _Heard, reading: _Reading, one_at_s: float | None) -> float | None:
-    """The hint at a 1, or a 1 some bars from it if no beats are there."""
-    if one_at_s is None:
-        return None
-    time_s = (reading.path.frame + heard.first_frame) / heard.rate_hz
-    return among_beats(time_s, _usual_meter(reading.bars), one_at_s)
-
-
 def _meant(heard: _Heard, reading: _Reading, one_at_s: float) -> tuple[int, float]:
     """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
-    time_s = (reading.path.frame + heard.first_frame) / heard.rate_hz
     count, meter = reading.bars.count, _usual_meter(reading.bars)
-    return meant(time_s, count, phase_shares(reading.odds, count, meter), one_at_s)
+    return meant(_times_s(heard, reading.path), count, phase_shares(reading.odds, count, meter), one_at_s)
 
 
 def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
     """The half that was not chosen, with the hint at its first 1; nothing where it has none."""
-    ones = left.path.frame[left.bars.count == 1]
-    if not len(ones):
+    ones_s = _times_s(heard, left.path)[left.bars.count == 1]
+    if not len(ones_s):
         return ()
-    hint = f"--one-at {(ones[0] + heard.first_frame) / heard.rate_hz:.2f}"
+    hint = f"--one-at {ones_s[0]:.2f}"
     return (Alternative("the beat is half a beat away", probability, hint),)
 
 
@@ -253,10 +251,11 @@ def _half_a_beat_later(path: BeatPath) -> BeatPath:
 
 def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
-    change = chord_change(heard.harmony, (path.frame + heard.first_frame) / heard.rate_hz)
+    time_s = _times_s(heard, path)
+    change = chord_change(heard.harmony, time_s)
     odds = heard.downbeat_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
     meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
-    odds, meters = counted_odds(odds, (path.frame + heard.first_frame) / heard.rate_hz, settings, meters)
+    odds, meters = counted_odds(odds, time_s, settings, meters)
     bars = best_bars(odds, meters)
     bpm = _bpm(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)

@@ -72,7 +72,7 @@ _EVEN_WEIGHTS = (0.5, 0.5, 0.6, 0.8, 1.0, 1.0, 1.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Bands:
+class _Bands:
     """What each band holds after and before each 1 ms step, (n_ms, 8), and how far it rises there, in dB."""
 
     rise_db: FloatArray
@@ -104,8 +104,8 @@ def find_strokes(audio: Audio) -> TakeHits:
         )
     if len(audio.samples) < audio.rate_hz // 10 or not np.any(audio.samples):
         return _nothing(audio, notes)
-    bands = follow_bands(audio)
-    frame, rise_db = candidates(bands)
+    bands = _follow_bands(audio)
+    frame, rise_db = _candidates(bands)
     frame = frame[np.maximum(rise_db - LEAST_RISE_DB, 0.0) @ np.array(RISE_WEIGHTS) >= LEAST_SCORE]
     if not len(frame):
         return _nothing(audio, notes)
@@ -136,7 +136,7 @@ def _nothing(audio: Audio, notes: tuple[str, ...]) -> TakeHits:
     return TakeHits(np.zeros(0), (), np.zeros(0), "dB", audio.duration_s, "audio", notes)
 
 
-def follow_bands(audio: Audio) -> Bands:
+def _follow_bands(audio: Audio) -> _Bands:
     """Follow the eight bands through a recording, which must not be empty."""
     step = audio.rate_hz // 1000
     n = len(audio.samples) // step
@@ -155,7 +155,7 @@ def follow_bands(audio: Audio) -> Bands:
         rest = float(np.percentile(power, _REST_PERCENTILE)) * REST_TIMES[k]
         floor = max(loud * 10 ** (FLOOR_DB / 10), rest) + 1e-12
         rise_db[:, k] = 10 * np.log10((after[:, k] + floor) / (before[:, k] + floor))
-    return Bands(rise_db, after, before)
+    return _Bands(rise_db, after, before)
 
 
 def _power(audio: Audio, edges_hz: tuple[float, float]) -> FloatArray:
@@ -179,7 +179,7 @@ def _shift(values: FloatArray, by: int) -> FloatArray:
     return values[index]
 
 
-def candidates(bands: Bands) -> tuple[IntArray, FloatArray]:
+def _candidates(bands: _Bands) -> tuple[IntArray, FloatArray]:
     """Frames (n,) (1 ms) at which the bands together rise most, and how far each rises near them, (n, 8) in dB."""
     score = uniform_filter1d(np.maximum(bands.rise_db, 0.0) @ np.array(_EVEN_WEIGHTS), _SMOOTH_MS)
     peak = np.flatnonzero((score == maximum_filter1d(score, _APART_MS)) & (score > _LEAST_SUM_DB))
@@ -195,7 +195,7 @@ def candidates(bands: Bands) -> tuple[IntArray, FloatArray]:
     return frame, np.clip(near, 0.0, MOST_RISE_DB)
 
 
-def _reach_ms(bands: Bands, frame: IntArray) -> IntArray:
+def _reach_ms(bands: _Bands, frame: IntArray) -> IntArray:
     """(n,) how far before its frame a stroke may begin: the low bands' filters are late, the high ones' hardly."""
     near = maximum_filter1d(bands.rise_db, 7, axis=0)[frame]
     sharp = (near[:, _FIRST_SHARP:] > _SHARP_DB).any(axis=1)
@@ -255,7 +255,7 @@ def change_point(signal: FloatArray) -> int:
     return int(k[np.argmin(k * np.log(left) + (n - k) * np.log(right))])
 
 
-def _gained_db(bands: Bands, frame: IntArray) -> FloatArray:
+def _gained_db(bands: _Bands, frame: IntArray) -> FloatArray:
     """(n, 8) power that each stroke added to each band, in dB; low bands take longer to show it."""
     last = len(bands.after) - 1
     before = bands.before[np.clip(frame - 2, 0, last)]
