@@ -95,7 +95,7 @@ def _analysed(
         pulse, beats = _given(beats_from, start_s, start_s + part.duration_s, whole.duration_s)
         hits = _shifted(find_hits(part, settings.use_cache), start_s)
     bars = lay_bars(pulse, beats)
-    grid = find_grid(beats, bars, hits)
+    grid = find_grid(beats, bars, hits.certain())
     progress("looking for guides")
     figures = _shifted(find_figures(part, start_s, beats, bars, grid), start_s)
     guides = find_guides(hits, beats, bars, grid, figures)
@@ -134,7 +134,7 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     pulse = decode(frames, harmony_of(part, settings.use_cache), hints)
     progress("finding hits")
     hits = find_hits(part, settings.use_cache)
-    beats = place_beats(pulse, hits, frames)
+    beats = place_beats(pulse, hits.certain(), frames)
     return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
 
 

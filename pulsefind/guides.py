@@ -9,7 +9,7 @@ which bars a guide can be followed is the most likely course of two states, play
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,9 @@ NO_DRUM, LONGER_FIGURE = 0.7, 0.85
 """What a score is multiplied by where the sound is none of the drum kit's, which are told apart more surely, and where
 a figure of two or four bars has to be kept in mind. Chosen, as the weights, on made songs (first guide right)."""
 
+LEFT_OPEN = 0.25
+"""How much a score falls for a guide that leaves every beat open as the 1, as one on all beats does. By judgement."""
+
 FOLDED = 0.6
 """What a score is multiplied by where only the folded bars show the sound: it has no stray hits to tell against it."""
 
@@ -83,8 +86,14 @@ LEAST_CLARITY = 0.2
 TWIN_HITS, TWIN_S = 0.6, 0.03
 """Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
 
+CLEAREST_GAP, USUAL_PULL = 3.0, 0.5
+"""Log odds: a gap of more between places struck and places not struck is no clearer; and how much clearer a gap must be
+for each unit that its middle is away from the odds at which a hit usually counts. Chosen on made songs."""
+
 _DOUBLE_HIT_S = 0.03
+_SAME_PLACE_BEATS = 0.1
 _ROUNDS = 3
+_SUREST = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +105,7 @@ class _Placed:
     slot: IntArray
     offset_ms: FloatArray
     level_db: FloatArray
+    odds: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,10 +140,10 @@ def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> list[Guide]:
     slots = slots_of(bars, grid)
     found: list[Guide] = []
     for k, sound in enumerate(hits.sounds):
-        placed = _place(hits, k, beats, bars, grid, slots)
+        placed = _clear(_place(hits, k, beats, bars, grid, slots), full, len(slots))
         remaining = full.copy()
         for _ in range(PATTERNS_PER_SOUND):
-            pattern = _find_pattern(placed, bars, remaining, len(slots))
+            pattern = _find_pattern(placed, bars, remaining, len(slots), bool(sound.drum))
             if pattern is None:
                 break
             guide = _guide(sound, placed, pattern, slots, bars, full)
@@ -197,7 +207,27 @@ def _place(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: 
     )
     inside = nearest.bar >= 0
     offset_ms = np.where(nearest.on_place, nearest.offset_ms, 0.0)
-    return _Placed(time_s[inside], nearest.bar[inside], slot[inside], offset_ms[inside], hits.level_db[member][inside])
+    level_db, odds = hits.level_db[member][inside], hits.odds[member][inside]
+    return _Placed(time_s[inside], nearest.bar[inside], slot[inside], offset_ms[inside], level_db, odds)
+
+
+def _clear(placed: _Placed, full: NDArray[np.bool_], n_slots: int) -> _Placed:
+    """Without the doubtful hits, the doubt beginning where the places divide most clearly.
+
+    How surely a drum is heard differs from song to song, and from place to place within one it differs most between
+    those where it is struck and those where it isn't: of the odds that 70 % of the bars reach, the widest gap counts.
+    """
+    if not (placed.odds < 0).any():
+        return placed
+    lowest = float(placed.odds.min()) - 1.0
+    table = np.full((len(full), n_slots), lowest)
+    on = placed.slot >= 0
+    np.maximum.at(table, (placed.bar[on], placed.slot[on]), placed.odds[on])
+    reached = np.sort(np.r_[np.quantile(table[full], 1 - PLACE_RATE, axis=0), lowest, _SUREST])
+    gap, middle = np.diff(reached), (reached[1:] + reached[:-1]) / 2
+    least = middle[np.argmax(np.minimum(gap, CLEAREST_GAP) - USUAL_PULL * np.abs(middle))]
+    kept = placed.odds >= least
+    return _Placed(*(getattr(placed, field.name)[kept] for field in fields(placed)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,14 +291,19 @@ def _struck_table(placed: _Placed, n_bars: int, n_slots: int) -> NDArray[np.bool
     return table
 
 
-def _find_pattern(placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int) -> _Pattern | None:
+def _find_pattern(placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int, drum: bool) -> _Pattern | None:
     """The pattern of the allowed bars: one that holds through them, or else that of a section, or None."""
     table = _struck_table(placed, len(bars.beats), n_slots)
-    return _throughout(table, placed, bars, allowed) or _in_a_section(table, placed, bars, allowed)
+    return _throughout(table, placed, bars, allowed, drum) or _in_a_section(table, placed, bars, allowed)
 
 
-def _throughout(table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_]) -> _Pattern | None:
-    """The pattern of all allowed bars, of one bar unless a longer one explains them much better."""
+def _throughout(
+    table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: NDArray[np.bool_], drum: bool
+) -> _Pattern | None:
+    """The pattern of all allowed bars, of one bar unless a longer one explains them much better.
+
+    What else a drum plays (ghost notes, fills) does not matter, if its places stand out.
+    """
     best: tuple[float, _Pattern] | None = None
     for length in PATTERN_BARS:
         phase = _pattern_bar(bars, length)
@@ -281,7 +316,9 @@ def _throughout(table: NDArray[np.bool_], placed: _Placed, bars: Bars, allowed: 
         score = _information_score(table, _Pattern(struck, allowed), phase) - (LONGER_GAINS if length > 1 else 0.0)
         pattern = _Pattern(struck, allowed & _followed(table, struck, phase))
         holds = 2 * pattern.covered.sum() >= allowed.sum()
-        if holds and _falls_on_places(placed, pattern, bars, ON_PATTERN_THROUGHOUT if length == 1 else ON_PATTERN):
+        stands_out = drum and length == 1 and _clarity(placed, pattern, bars, table.shape[1]) >= LEAST_CLARITY
+        least = ON_PATTERN_THROUGHOUT if length == 1 else ON_PATTERN
+        if holds and (stands_out or _falls_on_places(placed, pattern, bars, least)):
             best = max(best or (score, pattern), (score, pattern), key=lambda option: option[0])
     return best[1] if best else None
 
@@ -445,7 +482,8 @@ def _guide(
         score=0.0,
         clarity=clarity,
     )
-    return replace(guide, score=_score(guide))
+    usual = int(np.bincount(bars.beats_per_bar[full]).argmax())
+    return replace(guide, score=_score(guide) * (1.0 - LEFT_OPEN * _open(guide, usual)))
 
 
 def _clarity(placed: _Placed, pattern: _Pattern, bars: Bars, n_slots: int) -> float:
@@ -465,6 +503,22 @@ def _score(guide: Guide) -> float:
     parts = np.array([guide.recurrence, guide.audibility, guide.coverage_share, guide.tightness, guide.clarity])
     score = float(np.exp(np.array(SCORE_WEIGHTS) @ np.log(np.maximum(parts, 1e-3))))
     return score * (1.0 if guide.sound.drum else NO_DRUM) * (1.0 if guide.pattern_bars == 1 else LONGER_FIGURE)
+
+
+def _open(guide: Guide, beats_per_bar: int) -> float:
+    """Share of the other beats that could be the 1 as well, by the guide's places alone: 0 when they settle it."""
+    n_beats = guide.pattern_bars * beats_per_bar
+    places = np.array([(place.bar - 1) * beats_per_bar + place.position_beats for place in guide.places])
+    if n_beats < 2:
+        return 0.0
+    same = sum(_reached(places, (places + shift) % n_beats, n_beats) for shift in range(1, n_beats))
+    return same / (n_beats - 1)
+
+
+def _reached(places: FloatArray, moved: FloatArray, n_beats: int) -> bool:
+    """Is each place that has been moved near one of the places, around the pattern?"""
+    away = np.abs(moved[:, None] - places)
+    return bool((np.minimum(away, n_beats - away).min(axis=1) <= _SAME_PLACE_BEATS).all())
 
 
 def _without_twins(guides: list[Guide]) -> list[Guide]:

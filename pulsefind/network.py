@@ -1,4 +1,4 @@
-"""pulsefind's own pulse network: how likely a beat, a downbeat and each kind of hit are, in plain NumPy.
+"""pulsefind's own networks: how likely a beat, a downbeat and each kind of hit are, in plain NumPy.
 
 Two log-frequency spectrograms (a short window for when, a long one for what) at 50 frames a second go through three
 small two-dimensional convolutions that pool over frequency, and then through dilated one-dimensional convolutions
@@ -33,10 +33,10 @@ WINDOWS = (1024, 4096)
 BANDS = 81
 BASS_BANDS = 29
 """The bands below 250 Hz."""
-NETWORK = "pulse-1"
-"""Name of the network whose weights come with the package."""
+PULSE, KIT = "pulse-1", "kit-1"
+"""The networks whose weights come with the package: one for beats, one for what is struck."""
 
-_WEIGHTS = Path(__file__).with_name("weights") / f"{NETWORK}.npz"
+_WEIGHTS = Path(__file__).with_name("weights")
 _LOW_HZ, _HIGH_HZ = 30.0, 10500.0
 _OUTPUT_RATE_HZ = 100.0
 _BLOCK_FRAMES = 1000
@@ -226,15 +226,15 @@ class Weights:
 
 
 @cache
-def packaged_weights() -> Weights:
-    """The weights that come with pulsefind."""
-    return read_weights(_WEIGHTS)
+def packaged_weights(name: str = PULSE) -> Weights:
+    """The weights that come with pulsefind under that name."""
+    return read_weights(_WEIGHTS / f"{name}.npz")
 
 
 @cache
-def version() -> str:
-    """A name for this code and the packaged weights."""
-    return code_version(__file__, str(_WEIGHTS))
+def version(name: str = PULSE) -> str:
+    """A name for this code and the packaged weights of that name."""
+    return code_version(__file__, str(_WEIGHTS / f"{name}.npz"))
 
 
 def read_weights(path: Path) -> Weights:
@@ -266,9 +266,11 @@ def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights, bands
 
 
 def network_outputs(
-    audio: Audio, weights: Weights | None = None, bands: int = BANDS, use_cache: bool = False
+    audio: Audio, weights: Weights | str = PULSE, bands: int = BANDS, use_cache: bool = False
 ) -> Float32Array:
-    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
+    """All outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
+
+    weights: the name of packaged ones, or others.
 
     With BASS_BANDS it hears the bass alone, which tells the beat from the half between two beats where what is strummed
     above doesn't. What the packaged weights said of the same sound before may be taken from the cache.
@@ -276,14 +278,17 @@ def network_outputs(
 
     def listen() -> tuple[Float32Array]:
         gain = _LEVEL / (_rms(audio.samples) + 1e-6)
-        return (outputs(_resampled(audio), gain, weights or packaged_weights(), bands),)
+        known = packaged_weights(weights) if isinstance(weights, str) else weights
+        return (outputs(_resampled(audio), gain, known, bands),)
 
-    (found,) = kept(f"own-{version()}-{bands}-{audio.sha256}", listen, use_cache and weights is None)
+    if not isinstance(weights, str):
+        return listen()[0]
+    (found,) = kept(f"own-{version(weights)}-{bands}-{audio.sha256}", listen, use_cache)
     return found
 
 
 def pulse_activations(
-    audio: Audio, weights: Weights | None = None, bands: int = BANDS, use_cache: bool = False
+    audio: Audio, weights: Weights | str = PULSE, bands: int = BANDS, use_cache: bool = False
 ) -> NDArray[np.float64]:
     """Beat and downbeat probabilities (n_frames, 2) at 100 frames a second, as records.Activations wants them.
 

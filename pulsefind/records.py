@@ -7,7 +7,7 @@ it is given. Times are float64 seconds from the first sample of the file as deco
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -274,7 +274,8 @@ class Hits:
 
     time_s: (n_hits,) to about a millisecond; sound: (n_hits,) index into sounds; strength: (n_hits,) linear, 1.0 for
     a full hit of that sound; level_db: (n_hits,) how far the hit stands over what sounded just before it, in its
-    own band; timbre: (n_hits, k) level in each band of timbre_hz, dB over what sounded before.
+    own band; timbre: (n_hits, k) level in each band of timbre_hz, dB over what sounded before; odds: (n_hits,) log odds
+    that it was struck, over those from which such a hit usually counts (below 0 it is doubtful), all 0 if not given.
     """
 
     time_s: FloatArray
@@ -284,20 +285,36 @@ class Hits:
     timbre: FloatArray
     timbre_hz: tuple[float, ...]
     sounds: tuple[Sound, ...]
+    odds: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         """Check order and lengths."""
-        for name in ("time_s", "strength", "level_db"):
+        if not len(self.odds):
+            object.__setattr__(self, "odds", np.zeros(len(self.time_s)))
+        for name in ("time_s", "strength", "level_db", "odds"):
             _set(self, name, _frozen(getattr(self, name), np.float64, 1, name))
         _set(self, "sound", _frozen(self.sound, np.int64, 1, "sound"))
         _set(self, "timbre", _frozen(self.timbre, np.float64, 2, "timbre"))
         _check_times(self.time_s, "time_s", strictly=False)
-        if not len(self.time_s) == len(self.sound) == len(self.strength) == len(self.level_db):
-            raise ValueError("time_s, sound, strength and level_db differ in length")
+        if len({len(self.time_s), len(self.sound), len(self.strength), len(self.level_db), len(self.odds)}) > 1:
+            raise ValueError("time_s, sound, strength, level_db and odds differ in length")
         if self.timbre.shape != (len(self.time_s), len(self.timbre_hz)):
             raise ValueError("timbre must be (n_hits, len(timbre_hz))")
         if len(self.sound) and not 0 <= self.sound.min() <= self.sound.max() < len(self.sounds):
             raise ValueError("sound must be an index into sounds")
+
+    def certain(self) -> Hits:
+        """Without those that are doubtful."""
+        kept = self.odds >= 0
+        return replace(
+            self,
+            time_s=self.time_s[kept],
+            sound=self.sound[kept],
+            strength=self.strength[kept],
+            level_db=self.level_db[kept],
+            timbre=self.timbre[kept],
+            odds=self.odds[kept],
+        )
 
 
 @dataclass(frozen=True, slots=True)

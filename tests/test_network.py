@@ -149,9 +149,27 @@ def test_100_frames_a_second_for_the_whole_length():
     assert values.min() >= 0 and values.sum(axis=1).max() <= 1 + 1e-9
 
 
-def test_packaged_weights_are_small_and_complete():
-    weights = network.packaged_weights()
-    assert weights.outputs[:2] == ("beat", "downbeat")
+def test_the_kit_network_tells_the_drums_of_a_pattern_apart():
+    outputs = network.packaged_weights(network.KIT).outputs
+    heard = network.network_outputs(audio(drum_pattern(8)), network.KIT)
+    beats = np.arange(4, 28) * 25
+
+    def near(kind, frame):
+        column = heard[:, outputs.index(kind)]
+        return np.stack([column[frame + k] for k in (-2, -1, 0, 1, 2)]).max(axis=0)
+
+    # The pattern, as drum_pattern plays it: bass drum on 1 and 3, snare on 2 and 4, hats between.
+    for kind, phase in (("kick", 0), ("snare", 1)):
+        struck, rest = near(kind, beats[phase::2]), near(kind, beats[1 - phase :: 2])
+        assert np.median(struck) > 0.5 > 0.2 > np.median(rest)
+    assert np.median(near("hat", beats + 12)) > 0.3
+    assert near("kick", beats + 12).max() < 0.3 and near("tom", beats).max() < 0.5
+
+
+@pytest.mark.parametrize("name", [network.PULSE, network.KIT])
+def test_packaged_weights_are_small_and_complete(name):
+    weights = network.packaged_weights(name)
+    assert weights.outputs[:8] == ("beat", "downbeat", "kick", "snare", "hat", "cymbal", "tom", "percussion")
     assert all(np.isfinite(a).all() for a in weights.arrays.values())
     assert sum(a.size for a in weights.arrays.values()) * 2 < 4_000_000
 

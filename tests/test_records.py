@@ -5,7 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from pulsefind.records import Activations, Bars, Beats, Hits, Pulse
+from pulsefind.records import Activations, Bars, Beats, Hits, Pulse, Sound
+
+SOUND = Sound(8000.0, 50.0, 0.3)
 
 
 def beats(time_s, confidence=None):
@@ -61,3 +63,18 @@ def test_bars_cover_the_beats():
 def test_hits_belong_to_a_sound():
     with pytest.raises(ValueError, match="index into sounds"):
         Hits(np.zeros(1), np.zeros(1), np.ones(1), np.ones(1), np.zeros((1, 0)), (), ())
+
+
+def test_certain_hits_are_those_that_are_not_doubtful():
+    hits = Hits(
+        [0.1, 0.2, 0.3], [0, 0, 0], [1.0, 2.0, 3.0], [9.0] * 3, np.zeros((3, 0)), (), (SOUND,), [0.0, -0.1, 2.0]
+    )
+    certain = hits.certain()
+    assert certain.time_s.tolist() == [0.1, 0.3] and certain.strength.tolist() == [1.0, 3.0]
+    without = Hits([0.1, 0.2], [0, 0], [1.0, 2.0], [9.0] * 2, np.zeros((2, 0)), (), (SOUND,))
+    assert without.certain().time_s.tolist() == [0.1, 0.2]
+
+
+def test_odds_must_be_those_of_the_hits():
+    with pytest.raises(ValueError, match="differ in length"):
+        Hits([0.1, 0.2], [0, 0], [1.0, 2.0], [9.0] * 2, np.zeros((2, 0)), (), (SOUND,), [0.0])

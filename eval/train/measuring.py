@@ -69,7 +69,7 @@ def score(truth: NDArray[np.float64], found: NDArray[np.float64], name: str) -> 
     return Score(name, *(100 * float(p) for p in parts))
 
 
-def measure(data: Path, subset: str, weights: Weights | None, stored: Path | None) -> list[Score]:
+def measure(data: Path, subset: str, weights: Weights, stored: Path | None) -> list[Score]:
     """Scores of every recording of a set."""
     decoder, scores = stock_decoder(), []
     for annotation in sorted((data / subset / "beats").glob("*.beats")):
