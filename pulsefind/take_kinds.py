@@ -45,13 +45,20 @@ BEND = (
 
 BIAS = (-0.16, -4.87, -2.66, -0.55, 4.05, 1.02, 3.40)
 
-_FAINT_DB = 40.0
+FAINT_DB = 40.0
+"""What lies farther below the strongest band counts as this far."""
 
 
 def kinds_of(gained_db: FloatArray) -> tuple[tuple[str, ...], ...]:
     """Of each stroke what sounds in it; gained_db (n_strokes, 8) is the power that it added to each band."""
     if not len(gained_db):
         return ()
-    shape = np.clip(gained_db - gained_db.max(axis=1, keepdims=True), -_FAINT_DB, 0.0)
-    log_odds = shape @ np.array(SLOPE).T + np.square(shape) / _FAINT_DB @ np.array(BEND).T + np.array(BIAS)
+    shape = shape_of(gained_db)
+    log_odds = shape @ np.array(SLOPE).T + np.square(shape) / FAINT_DB @ np.array(BEND).T + np.array(BIAS)
     return tuple(COMBINATIONS[int(k)] for k in log_odds.argmax(axis=1))
+
+
+def shape_of(gained_db: FloatArray) -> FloatArray:
+    """(n_strokes, 8) what was added to each band, against the band to which most was added, in dB."""
+    shape: FloatArray = np.clip(gained_db - gained_db.max(axis=1, keepdims=True), -FAINT_DB, 0.0)
+    return shape

@@ -28,8 +28,10 @@ LARGEST_SWING = 2.7
 source).
 """
 
+FEWEST_AROUND = 5
+"""With fewer bars around it than this nothing is said of a bar's pattern."""
+
 _AROUND_BARS = 4
-_FEWEST_AROUND = 5
 _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0
 _SWING_APART_MS = 30.0
 _MANY_NEW = 0.35
@@ -262,7 +264,7 @@ def _ghosts(kind: np.ndarray, level: FloatArray, unit: str) -> np.ndarray:
     return ghost
 
 
-def _table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
+def struck_table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
     """For every place and kind: (n_bars,) was it struck?"""
     table: dict[tuple[str, str], np.ndarray] = {}
     for place, kind, bar in zip(played.place, played.kind, played.bar, strict=True):
@@ -273,12 +275,12 @@ def _table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
 def _fills(played: Played, analysis: Analysis) -> IntArray:
     """Bars (indices) in which much of what is struck isn't the player's pattern around them, or toms take over."""
     n_bars = len(analysis.bars.beats)
-    table = _table(played, n_bars)
+    table = struck_table(played, n_bars)
     bars = np.unique(played.bar)
     fills = []
     for bar in bars:
-        around = _around(bars, int(bar))
-        if len(around) < _FEWEST_AROUND:
+        around = around_bars(bars, int(bar))
+        if len(around) < FEWEST_AROUND:
             continue
         struck = [key for key, row in table.items() if row[bar]]
         new = [key for key in struck if table[key][around].mean() < 0.25]
@@ -288,7 +290,8 @@ def _fills(played: Played, analysis: Analysis) -> IntArray:
     return np.array(fills, np.int64)
 
 
-def _around(bars: IntArray, bar: int) -> IntArray:
+def around_bars(bars: IntArray, bar: int) -> IntArray:
+    """Those of some bars (indices) that lie within four of a bar, itself left out."""
     near: IntArray = bars[(np.abs(bars - bar) <= _AROUND_BARS) & (bars != bar)]
     return near
 
@@ -300,7 +303,7 @@ def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray, s
     """
     struck = set(zip(played.bar.tolist(), played.place, strict=True))
     n_bars = len(analysis.bars.beats)
-    table = _table(played, n_bars)
+    table = struck_table(played, n_bars)
     steady = np.setdiff1d(np.unique(played.bar), fills)
     nominal: dict[tuple[int, str], float] = {
         (int(bar), place): float(t) for bar, place, t in zip(slots.bar, slots.place, slots.nominal_s, strict=True)
@@ -308,8 +311,8 @@ def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray, s
     found = []
     for bar in steady:
         # The take's first and last bars have too few around, so nothing is missed before it begins or after its end.
-        around = _around(steady, int(bar))
-        if len(around) < _FEWEST_AROUND:
+        around = around_bars(steady, int(bar))
+        if len(around) < FEWEST_AROUND:
             continue
         for (place, kind), row in table.items():
             at_s = nominal.get((int(bar), place))
