@@ -201,7 +201,7 @@ def assign(time_s: FloatArray, nominal_s: FloatArray, window_s: FloatArray) -> l
                 away = float(t) - float(nominal_s[slot])
                 if -window_s[slot, 0] <= away <= window_s[slot, 1]:
                     _keep(following, slot, cost + abs(away), (chain, i, slot))
-        state = _worth_keeping(following)
+        state = _worth_keeping(following, int(low[min(i + 1, len(low) - 1)]))
     best = min(state.values(), key=lambda item: item[0])
     pairs = []
     chain = best[1]
@@ -216,12 +216,17 @@ def _keep(state: dict[int, tuple[float, object]], slot: int, cost: float, chain:
         state[slot] = (cost, chain)
 
 
-def _worth_keeping(state: dict[int, tuple[float, object]]) -> dict[int, tuple[float, object]]:
-    """A state is worth keeping only when no earlier last slot costs as little."""
+def _worth_keeping(state: dict[int, tuple[float, object]], in_reach: int) -> dict[int, tuple[float, object]]:
+    """A state is worth keeping only when no earlier last slot costs as little.
+
+    Of those before the first slot in reach of the next hit the cheapest is enough: they leave the same choice.
+    """
     kept: dict[int, tuple[float, object]] = {}
     least = np.inf
     for slot in sorted(state):
         if state[slot][0] < least:
+            if slot < in_reach:
+                kept.clear()
             kept[slot] = state[slot]
             least = state[slot][0]
     return kept
