@@ -39,13 +39,14 @@ BAND_HZ = (
 LEAST_RISE_DB, MOST_RISE_DB = 2.0, 20.0
 """What rings on rises by less than the one now and then; beyond the other a rise says no more."""
 
-RISE_WEIGHTS = (0.20, 0.11, 0.0, 0.19, 0.56, 0.0, 0.82, 0.69)
-LEAST_SCORE = 2.1
+RISE_WEIGHTS = (0.15, 0.13, 0.0, 0.3, 0.62, 0.57, 1.55, 1.32)
+LEAST_SCORE = 2.98
 """A stroke's rises beyond the least, so weighed and summed, reach this score. Few strokes lift one band far; most lift
-several a little. Fitted to strokes of known times by logistic regression; which and how well: datasets.md.
+several a little. Fitted by logistic regression to strokes of known times (`python -m eval.take_fit`; how well:
+datasets.md).
 """
 
-FAINT_SCORE = 0.5
+FAINT_SCORE = 0.7
 """From this score on it may be a stroke: taken for one only where the player strikes again and again (take_faint)."""
 
 FLOOR_DB = -40.0
