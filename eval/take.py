@@ -247,13 +247,15 @@ def corrected_share(seed: int, kind: str, size_ms: float) -> float | None:
 def alignment(n: int) -> str:
     """Starts found: by hits alone, with and without a course of tempo in the track, and by leak."""
     rows: list[tuple[object, ...]] = []
-    for name, wander, full in (
-        ("hits, track breathes 0.5 %", 0.5, False),
-        ("hits, track breathes 0.2 %", 0.2, False),
-        ("hits, metronome, whole song", 0.0, True),
-        ("hits, metronome, part of it", 0.0, False),
+    for name, wander, played in (
+        ("hits, track breathes 0.5 %", 0.5, "bars"),
+        ("the same, cut anywhere", 0.5, "cut"),
+        ("hits, track breathes 0.2 %", 0.2, "bars"),
+        ("the same, cut anywhere", 0.2, "cut"),
+        ("hits, metronome, whole song", 0.0, "all"),
+        ("hits, metronome, part of it", 0.0, "bars"),
     ):
-        rows.append((name, *aligned_by_hits(n or 100, wander, full)))
+        rows.append((name, *aligned_by_hits(n or 100, wander, played)))
     for level in (-15.0, -30.0):
         rows.append((f"leak at {level:.0f} dB", *aligned_by_leak(n or 100, level)))
     return table(
@@ -298,8 +300,8 @@ def _tally(outcomes: list[tuple[str, float]]) -> tuple[object, ...]:
     return (len(outcomes), *counts, float(np.median(errors)) if errors else 0.0)
 
 
-def aligned_by_hits(n: int, wander: float, full: bool) -> tuple[object, ...]:
-    """Takes without leak and with an unknown start."""
+def aligned_by_hits(n: int, wander: float, played: str) -> tuple[object, ...]:
+    """Takes without leak and with an unknown start: the whole song ("all"), some of its bars, or those cut anywhere."""
     outcomes = []
     for seed in range(n):
         rng = np.random.default_rng(1000 + seed)
@@ -313,8 +315,8 @@ def aligned_by_hits(n: int, wander: float, full: bool) -> tuple[object, ...]:
             breaks=(15, 31),
             seed=seed,
         )
-        first = 0 if full else int(rng.integers(0, 16))
-        last = 63 if full else int(rng.integers(40, 64))
+        first = 0 if played == "all" else int(rng.integers(0, 16))
+        last = 63 if played == "all" else int(rng.integers(40, 64))
         start_s = float(track.bars.start_s[first]) - float(rng.uniform(0.2, 6))
         take = simulate_take(
             track, player, rng, first, last, starts_at_s=start_s, clock_ppm=float(rng.uniform(-200, 200))
@@ -322,8 +324,24 @@ def aligned_by_hits(n: int, wander: float, full: bool) -> tuple[object, ...]:
         # The player's mean is part of the start that can be found; the truth is taken with it.
         guided = ~np.isin(take.bar, range(20, 24))
         take = replace(take, starts_at_s=take.starts_at_s - float(take.offset_ms[guided].mean()) / 1000)
+        if played == "cut":
+            take = _cut(take, rng)
         outcomes.append(judge(align(track, take.hits, None, None, None, None), take))
     return _tally(outcomes)
+
+
+def _cut(take: Simulated, rng: np.random.Generator) -> Simulated:
+    """The take without what it has in up to 4 s at either end: whoever recorded it was late, or stopped early."""
+    time_s = take.hits.time_s
+    first_s, last_s = time_s[0] + rng.uniform(0, 4), time_s[-1] - rng.uniform(0, 4)
+    kept = np.flatnonzero((time_s >= first_s) & (time_s <= last_s))
+    hits = replace(
+        take.hits,
+        time_s=time_s[kept],
+        kind=tuple(take.hits.kind[i] for i in kept.tolist()),
+        level=take.hits.level[kept],
+    )
+    return replace(take, hits=hits)
 
 
 def made_music(track: Analysis, rng: np.random.Generator) -> NDArray[np.float64]:
@@ -519,7 +537,7 @@ def audio_difference(
     sound = from_samples(render(hits, rng), RATE_HZ)
     by_midi = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
     by_sound = review_take(track, find_strokes(sound), HERE, SONG, starts_at_s=0.0)
-    strokes = _strokes(by_midi.played.time_s)
+    strokes = strokes_of(by_midi.played.time_s)
     heard = np.unique(by_sound.played.time_s)
     notes = by_midi.played.time_s
     found = float(np.mean([min(np.min(np.abs(heard - t)) for t in stroke) <= 0.025 for stroke in strokes]))
@@ -539,7 +557,7 @@ def audio_difference(
     )
 
 
-def _strokes(time_s: NDArray[np.float64]) -> list[list[float]]:
+def strokes_of(time_s: NDArray[np.float64]) -> list[list[float]]:
     """Notes joined to strokes: what follows the first note of a stroke within 30 ms is one sound with it."""
     strokes: list[list[float]] = []
     for t in time_s.tolist():

@@ -40,6 +40,10 @@ _MOST_PEAKS, _MOST_REFINED = 500, 80
 _CLOCK_SIGMA_PPM = 120.0
 _LOOSENESS = _SPREAD_S**2 / _WITNESS / (1e-6 * _CLOCK_SIGMA_PPM) ** 2
 _FIRST_ON_ONE, _LAST_IN_LAST_BAR = np.log(6.0), np.log(4.0)
+# Of 249 Groove MIDI performances in 4/4 68 % begin on a 1 (any other beat: 6 % each) and 85 % end on a 1 or in the last
+# beat of a bar (each eighth there 28 %, elsewhere 3 %): 10 and 9 to 1. People chose what was kept of those sessions, so
+# half of that is counted.
+_BEGINS_ON_A_ONE, _ENDS_WITH_A_BAR = np.log(5.0), np.log(5.0)
 _ON_BEATS, _BACKBEAT, _KICK_ON_ONE = 4.0, 4.0, 3.0
 _WORTH_SHOWING = 0.002
 _ROUNDS = 4
@@ -316,8 +320,18 @@ def _in_the_bar(analysis: Analysis, slots: Slots, index: IntArray, kind: NDArray
 
 
 def _ends(analysis: Analysis, slots: Slots, at_s: FloatArray) -> float:
-    """Players start on the first full bar's 1 and stop in the last bar more often than elsewhere (no source)."""
+    """Players start on the first full bar's 1 and stop in the last bar more often than elsewhere (no source).
+
+    And they begin on a 1, and end on a 1 or with the last beat of a bar.
+    """
     gain = 0.0
+    first_slot, last_slot = (int(k) for k in nearest(slots.nominal_s, at_s[[0, -1]]))
+    on_one = (slots.within == 0) & (slots.position_beats == 0)
+    if on_one[first_slot]:
+        gain += float(_BEGINS_ON_A_ONE)
+    beats = analysis.bars.beats_per_bar[slots.bar[last_slot]]
+    if on_one[last_slot] or slots.position_beats[last_slot] >= beats - 1:
+        gain += float(_ENDS_WITH_A_BAR)
     full = np.flatnonzero(analysis.bars.number >= 1)
     if len(full):
         beat_s = float(np.median(np.diff(analysis.beats.time_s)))

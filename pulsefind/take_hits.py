@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import butter, sosfilt
 
@@ -38,11 +39,15 @@ BAND_HZ = (
 LEAST_RISE_DB, MOST_RISE_DB = 2.0, 20.0
 """What rings on rises by less than the one now and then; beyond the other a rise says no more."""
 
-RISE_WEIGHTS = (0.20, 0.11, 0.0, 0.19, 0.56, 0.0, 0.82, 0.69)
-LEAST_SCORE = 2.1
+RISE_WEIGHTS = (0.15, 0.13, 0.0, 0.3, 0.62, 0.57, 1.55, 1.32)
+LEAST_SCORE = 2.98
 """A stroke's rises beyond the least, so weighed and summed, reach this score. Few strokes lift one band far; most lift
-several a little. Fitted to strokes of known times by logistic regression; which and how well: datasets.md.
+several a little. Fitted by logistic regression to strokes of known times (`python -m eval.take_fit`; how well:
+datasets.md).
 """
+
+FAINT_SCORE = 0.7
+"""From this score on it may be a stroke: taken for one only where the player strikes again and again (take_faint)."""
 
 FLOOR_DB = -40.0
 """Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence."""
@@ -106,15 +111,23 @@ def find_strokes(audio: Audio) -> TakeHits:
         return _nothing(audio, notes)
     bands = _follow_bands(audio)
     frame, rise_db = _candidates(bands)
-    frame = frame[np.maximum(rise_db - LEAST_RISE_DB, 0.0) @ np.array(RISE_WEIGHTS) >= LEAST_SCORE]
-    if not len(frame):
+    score = np.maximum(rise_db - LEAST_RISE_DB, 0.0) @ np.array(RISE_WEIGHTS)
+    heard = score >= FAINT_SCORE
+    frame, sure = frame[heard], score[heard] >= LEAST_SCORE
+    if not sure.any():
         return _nothing(audio, notes)
-    gained_db = _gained_db(bands, frame)
-    rows = _name_kinds(gained_db, _pick_times(audio, frame, _reach_ms(bands, frame)))
-    if not rows:
-        return _nothing(audio, notes)
-    time, kind, level = zip(*sorted(rows), strict=True)
-    return TakeHits(np.array(time), tuple(kind), np.array(level), "dB", audio.duration_s, "audio", notes)
+    rows = _name_kinds(_gained_db(bands, frame), _pick_times(audio, frame, _reach_ms(bands, frame)), sure)
+    faint = _as_hits([row[:3] for row in rows if not row[3]], audio)
+    return replace(_as_hits([row[:3] for row in rows if row[3]], audio), notes=notes, faint=faint)
+
+
+def candidates_of(audio: Audio) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Every moment that may be a stroke: its time in seconds (n,) to a millisecond or so, how far each band rises and
+    what it gains there, (n, 8) each in dB. The recording must not be empty.
+    """
+    bands = _follow_bands(audio)
+    frame, rise_db = _candidates(bands)
+    return frame * (audio.rate_hz // 1000) / audio.rate_hz, rise_db, _gained_db(bands, frame)
 
 
 def without_leak(hits: TakeHits, time_s: FloatArray, track: Audio) -> TakeHits:
@@ -127,13 +140,24 @@ def without_leak(hits: TakeHits, time_s: FloatArray, track: Audio) -> TakeHits:
         return hits
     away_s = np.abs(of_track[nearest(of_track, time_s)] - time_s)
     kept = np.flatnonzero((hits.level > LEAK_DB) | (away_s > LEAK_WITHIN_S))
+    # What is faint beside the track's own sound is nobody's to tell.
     return replace(
-        hits, time_s=hits.time_s[kept], level=hits.level[kept], kind=tuple(hits.kind[i] for i in kept.tolist())
+        hits,
+        time_s=hits.time_s[kept],
+        level=hits.level[kept],
+        kind=tuple(hits.kind[i] for i in kept.tolist()),
+        faint=None,
     )
 
 
 def _nothing(audio: Audio, notes: tuple[str, ...]) -> TakeHits:
-    return TakeHits(np.zeros(0), (), np.zeros(0), "dB", audio.duration_s, "audio", notes)
+    return replace(_as_hits([], audio), notes=notes)
+
+
+def _as_hits(rows: list[tuple[float, str, float]], audio: Audio) -> TakeHits:
+    rows = sorted(rows)
+    time_s, level = np.array([row[0] for row in rows]), np.array([row[2] for row in rows])
+    return TakeHits(time_s, tuple(row[1] for row in rows), level, "dB", audio.duration_s, "audio")
 
 
 def _follow_bands(audio: Audio) -> _Bands:
@@ -267,8 +291,10 @@ def _gained_db(bands: _Bands, frame: IntArray) -> FloatArray:
     return gained
 
 
-def _name_kinds(gained_db: FloatArray, time_s: FloatArray) -> list[tuple[float, str, float]]:
-    """(time_s, kind, level_db) rows: one a stroke, more where a kick, a snare or a cymbal meet."""
+def _name_kinds(
+    gained_db: FloatArray, time_s: FloatArray, sure: NDArray[np.bool_]
+) -> list[tuple[float, str, float, bool]]:
+    """(time_s, kind, level_db, sure) rows: one a stroke, more where a kick, a snare or a cymbal meet."""
     kinds = kinds_of(gained_db)
     rows = []
     for kind, bands in _LEVEL_BANDS.items():
@@ -276,6 +302,9 @@ def _name_kinds(gained_db: FloatArray, time_s: FloatArray) -> list[tuple[float, 
         if not stroke:
             continue
         level_db = 10 * np.log10(np.sum(10 ** (gained_db[stroke, bands] / 10), axis=1))
-        level_db -= float(np.percentile(level_db, 90))
-        rows += [(float(time_s[i]), kind, float(level)) for i, level in zip(stroke, level_db, strict=True)]
+        of_sure = level_db[sure[stroke]] if sure[stroke].any() else level_db
+        level_db -= float(np.percentile(of_sure, 90))
+        rows += [
+            (float(time_s[i]), kind, float(level), bool(sure[i])) for i, level in zip(stroke, level_db, strict=True)
+        ]
     return rows

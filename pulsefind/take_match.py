@@ -28,8 +28,10 @@ LARGEST_SWING = 2.7
 source).
 """
 
+FEWEST_AROUND = 5
+"""With fewer bars around it than this nothing is said of a bar's pattern."""
+
 _AROUND_BARS = 4
-_FEWEST_AROUND = 5
 _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0
 _SWING_APART_MS = 30.0
 _MANY_NEW = 0.35
@@ -199,7 +201,7 @@ def assign(time_s: FloatArray, nominal_s: FloatArray, window_s: FloatArray) -> l
                 away = float(t) - float(nominal_s[slot])
                 if -window_s[slot, 0] <= away <= window_s[slot, 1]:
                     _keep(following, slot, cost + abs(away), (chain, i, slot))
-        state = _worth_keeping(following)
+        state = _worth_keeping(following, int(low[min(i + 1, len(low) - 1)]))
     best = min(state.values(), key=lambda item: item[0])
     pairs = []
     chain = best[1]
@@ -214,12 +216,17 @@ def _keep(state: dict[int, tuple[float, object]], slot: int, cost: float, chain:
         state[slot] = (cost, chain)
 
 
-def _worth_keeping(state: dict[int, tuple[float, object]]) -> dict[int, tuple[float, object]]:
-    """A state is worth keeping only when no earlier last slot costs as little."""
+def _worth_keeping(state: dict[int, tuple[float, object]], in_reach: int) -> dict[int, tuple[float, object]]:
+    """A state is worth keeping only when no earlier last slot costs as little.
+
+    Of those before the first slot in reach of the next hit the cheapest is enough: they leave the same choice.
+    """
     kept: dict[int, tuple[float, object]] = {}
     least = np.inf
     for slot in sorted(state):
         if state[slot][0] < least:
+            if slot < in_reach:
+                kept.clear()
             kept[slot] = state[slot]
             least = state[slot][0]
     return kept
@@ -262,7 +269,7 @@ def _ghosts(kind: np.ndarray, level: FloatArray, unit: str) -> np.ndarray:
     return ghost
 
 
-def _table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
+def struck_table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
     """For every place and kind: (n_bars,) was it struck?"""
     table: dict[tuple[str, str], np.ndarray] = {}
     for place, kind, bar in zip(played.place, played.kind, played.bar, strict=True):
@@ -273,12 +280,12 @@ def _table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
 def _fills(played: Played, analysis: Analysis) -> IntArray:
     """Bars (indices) in which much of what is struck isn't the player's pattern around them, or toms take over."""
     n_bars = len(analysis.bars.beats)
-    table = _table(played, n_bars)
+    table = struck_table(played, n_bars)
     bars = np.unique(played.bar)
     fills = []
     for bar in bars:
-        around = _around(bars, int(bar))
-        if len(around) < _FEWEST_AROUND:
+        around = around_bars(bars, int(bar))
+        if len(around) < FEWEST_AROUND:
             continue
         struck = [key for key, row in table.items() if row[bar]]
         new = [key for key in struck if table[key][around].mean() < 0.25]
@@ -288,7 +295,8 @@ def _fills(played: Played, analysis: Analysis) -> IntArray:
     return np.array(fills, np.int64)
 
 
-def _around(bars: IntArray, bar: int) -> IntArray:
+def around_bars(bars: IntArray, bar: int) -> IntArray:
+    """Those of some bars (indices) that lie within four of a bar, itself left out."""
     near: IntArray = bars[(np.abs(bars - bar) <= _AROUND_BARS) & (bars != bar)]
     return near
 
@@ -300,7 +308,7 @@ def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray, s
     """
     struck = set(zip(played.bar.tolist(), played.place, strict=True))
     n_bars = len(analysis.bars.beats)
-    table = _table(played, n_bars)
+    table = struck_table(played, n_bars)
     steady = np.setdiff1d(np.unique(played.bar), fills)
     nominal: dict[tuple[int, str], float] = {
         (int(bar), place): float(t) for bar, place, t in zip(slots.bar, slots.place, slots.nominal_s, strict=True)
@@ -308,8 +316,8 @@ def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray, s
     found = []
     for bar in steady:
         # The take's first and last bars have too few around, so nothing is missed before it begins or after its end.
-        around = _around(steady, int(bar))
-        if len(around) < _FEWEST_AROUND:
+        around = around_bars(steady, int(bar))
+        if len(around) < FEWEST_AROUND:
             continue
         for (place, kind), row in table.items():
             at_s = nominal.get((int(bar), place))

@@ -49,7 +49,8 @@ class TakeHits:
 
     level_unit is "velocity" (MIDI, 1..127) or "dB" (sound, against the take's loud hits of that kind; that of a cymbal
     under a snare is the snare's, whose wires fill the same bands).
-    source is "audio" or "midi"; notes tell what a reader should know of how it was read.
+    source is "audio" or "midi"; notes tell what a reader should know of how it was read. faint holds what may have been
+    strokes as well, but too faint to tell by the sound alone; None where all is known.
     """
 
     time_s: FloatArray
@@ -59,6 +60,7 @@ class TakeHits:
     duration_s: float
     source: str
     notes: tuple[str, ...] = ()
+    faint: TakeHits | None = None
 
     def __post_init__(self) -> None:
         """Check order, lengths and names."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from pulsefind.places import bars_text
 from pulsefind.report import field
 from pulsefind.take_records import Correction, Drift, PlaceSummary, Review, Summary
 
@@ -64,7 +65,7 @@ def _unplaced(review: Review) -> list[str]:
     lines = field("Start", f"can't tell: {alignment.reason}. Choose one and run again with it:")
     for candidate in alignment.candidates[:_MOST_CANDIDATES]:
         text = (
-            f"--starts-at={candidate.starts_at_s:.3f}   first hit in bar {candidate.first_bar}, "
+            f"--starts-at={candidate.starts_at_s:.3f}   first hit in {bars_text(candidate.first_bar)}, "
             f"{max(1, min(99, round(100 * candidate.probability)))} % likely"
         )
         lines += field("", text)
@@ -143,13 +144,9 @@ def _sections(review: Review) -> list[str]:
         return []
     lines = []
     for index, section in enumerate(review.sections[:_MOST_SECTIONS]):
-        bars = (
-            f"bar {section.first_bar}"
-            if section.first_bar == section.last_bar
-            else f"bars {section.first_bar}-{section.last_bar}"
-        )
+        bars = bars_text(section.first_bar, section.last_bar)
         told = _told(review, section.offsets) if section.offsets.n else "nothing played"
-        lines += field("Sections" if index == 0 else "", f"{bars:<13}{section.name:<17}{told}")
+        lines += field("Sections" if index == 0 else "", f"{bars:<14}{section.name:<17}{told}")
     if len(review.sections) > _MOST_SECTIONS:
         lines += field("", _unshown(len(review.sections) - _MOST_SECTIONS, "more"))
     return [*lines, ""]
@@ -164,7 +161,8 @@ def _alone(review: Review) -> list[str]:
 
 def _drift_text(drift: Drift) -> str:
     way = "faster" if drift.ms_per_bar < 0 else "slower"
-    text = f"bars {drift.first_bar}-{drift.last_bar}: {drift.player_bpm:.1f} bpm on the track's {drift.track_bpm:.1f}"
+    bars = bars_text(drift.first_bar, drift.last_bar)
+    text = f"{bars}: {drift.player_bpm:.1f} bpm on the track's {drift.track_bpm:.1f}"
     if abs(drift.ms_per_bar) < 2 * drift.error_ms:
         text += ", held within what can be measured"
     else:
@@ -193,9 +191,9 @@ def _correction_text(correction: Correction) -> str:
     bars = "bar" if correction.bars == 1 else "bars"
     cause = "after the stretch alone" if correction.cause == "alone" else "after a slip"
     return (
-        f"bar {correction.first_bar}, {cause}: {abs(correction.size_ms):.0f} ms taken back in {correction.bars} "
-        f"{bars}, {how} (spread {share:.2f}; 1 is perfectly even); where 10 was, "
-        f"{10 * correction.stretch:.1f} was played"
+        f"{bars_text(correction.first_bar)}, {cause}: {abs(correction.size_ms):.0f} ms taken back in {correction.bars} "
+        f"{bars}, {how} (evenness {share:.2f}; 1 is perfectly even); there the spaces were played "
+        f"{abs(100 * correction.stretch - 100):.0f} % {'wider' if correction.stretch > 1 else 'narrower'} than written"
     )
 
 
@@ -239,7 +237,7 @@ def _swing(review: Review) -> list[str]:
         track = "straight" if section.track_ratio == 1.0 else f"{section.track_ratio:.2f} : 1"
         lines += field(
             "" if lines else "Swing",
-            f"bars {section.first_bar}-{section.last_bar}: you {section.player_ratio:.2f} : 1 (give or take "
+            f"{bars_text(section.first_bar, section.last_bar)}: you {section.player_ratio:.2f} : 1 (give or take "
             f"{section.error:.2f}), the track {track}",
         )
     return lines

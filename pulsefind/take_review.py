@@ -7,9 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
+from pulsefind.places import bars_text
 from pulsefind.records import Analysis, Audio
 from pulsefind.take_align import align
 from pulsefind.take_corrections import course_of, find_corrections
+from pulsefind.take_faint import with_usual_faint
 from pulsefind.take_hits import without_leak
 from pulsefind.take_match import Matched, match
 from pulsefind.take_measures import (
@@ -71,6 +73,9 @@ def review_take(
     if alignment.method == "leak" and track_audio is not None:
         hits = without_leak(hits, alignment.to_track(hits.time_s), track_audio)
     matched = match(analysis, hits, alignment.to_track(hits.time_s))
+    if hits.faint is not None:
+        hits = with_usual_faint(hits, alignment.to_track(hits.faint.time_s), matched, analysis)
+        matched = match(analysis, hits, alignment.to_track(hits.time_s))
     played = matched.played
     if len(played.time_s) < FEWEST_HITS or len(np.unique(played.bar)) < FEWEST_BARS:
         raise TakeError(
@@ -178,12 +183,13 @@ def _practice(
         worst = max(drifts, key=lambda d: abs(d.end_offset_ms))
         bars = int(np.clip(worst.last_bar - worst.first_bar + 1, 1, 8))
         way = "ahead of" if worst.end_offset_ms < 0 else "behind"
+        stretch = bars_text(worst.first_bar, worst.last_bar)
         choices.append(
             (
                 abs(worst.end_offset_ms) / noticeable_ms,
                 Practice(
                     "carry the time alone",
-                    f"bars {worst.first_bar}-{worst.last_bar} ended {abs(worst.end_offset_ms):.0f} ms {way} the track",
+                    f"{stretch} ended {abs(worst.end_offset_ms):.0f} ms {way} the track",
                     f"pulsefind click {name} --gap {max(2, bars)}:{bars}",
                 ),
             )
@@ -191,12 +197,13 @@ def _practice(
     jumps = [c for c in corrections if c.spread_share < 0.5]
     if jumps:
         worst_jump = max(jumps, key=lambda c: abs(c.size_ms))
+        bar = bars_text(worst_jump.first_bar)
         choices.append(
             (
                 abs(worst_jump.size_ms) * (1 - worst_jump.spread_share) / noticeable_ms,
                 Practice(
                     "come back evenly: widen or narrow all spaces of a bar alike",
-                    f"{abs(worst_jump.size_ms):.0f} ms were taken back nearly at once in bar {worst_jump.first_bar}",
+                    f"{abs(worst_jump.size_ms):.0f} ms were taken back nearly at once in {bar}",
                     f"pulsefind click {name} --gap 2:2",
                 ),
             )

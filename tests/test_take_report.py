@@ -127,7 +127,7 @@ def test_a_start_that_can_not_be_told_lists_eight_and_counts_the_rest():
     unclear = alignment(method="none", chosen=False, reason="too even", candidates=candidates)
     text = told(verdict="unplaced", alignment=unclear, notes=("a note",))
     assert "can't tell: too even. Choose one" in text
-    assert "--starts-at=0.000 first hit in bar 0, 99 % likely" in text
+    assert "--starts-at=0.000 first hit in the pickup, 99 % likely" in text
     assert "--starts-at=1.000 first hit in bar 1, 1 % likely" in text
     assert "--starts-at=7.000" in text and "--starts-at=8.000" not in text
     assert "and 2 more: --json lists them" in text and "Note a note" in text
@@ -167,6 +167,10 @@ def test_sections_are_listed_up_to_ten_and_one_is_none():
     assert "bar 2 part 2 behind" in text
     assert "part 10" in text and "part 11" not in text and "and 2 more: --json" in text
     assert "nothing played" in told(sections=(section(1), section(2, n=0)))
+    # Bar 0 is what stands before the first full bar.
+    assert "the pickup part 0 behind" in told(sections=(section(0), section(2)))
+    long = dataclasses.replace(section(0), last_bar=12)
+    assert "up to bar 12 part 0 behind" in told(sections=(long, section(13)))
 
 
 @pytest.mark.parametrize(
@@ -194,12 +198,14 @@ def test_a_correction_is_even_from_three_quarters_on_and_a_jump_below_one(share,
     correction = Correction("alone", 9, 9, 0.0, 1.0, -240.0, 1, share, 1.1, notes)
     text = told(corrections=(correction,))
     assert f"bar 9, after the stretch alone: 240 ms taken back in 1 bar, {how}" in text
-    assert "where 10 was, 11.0 was played" in text
+    assert "there the spaces were played 10 % wider than written" in text
+    narrower = dataclasses.replace(correction, stretch=0.9)
+    assert "there the spaces were played 10 % narrower than written" in told(corrections=(narrower,))
     assert "place 1 2 3 4 5 6 7 8 written" in text and "played 330 330" in text
     slip = dataclasses.replace(correction, cause="slip", bars=2, notes=notes[:1])
     text = told(corrections=(slip,) * 5)
     assert "after a slip: 240 ms taken back in 2 bars" in text and "and 1 more: --json" in text
-    assert "written" not in text
+    assert "place  " not in text and "played 330" not in text
 
 
 def test_steering_is_told_with_its_errors():

@@ -192,18 +192,18 @@ class Studio:
         return np.asarray(sound * np.float32(_LEVEL.get(kind, 0.6) * 10 ** (rng.normal(0, 2.5) / 20)))
 
 
-def player(path: Any) -> tuple[Any, int]:
+def player(path: Any, rate_hz: int = RATE_HZ) -> tuple[Any, int]:
     """A SoundFont player and the font's number in it."""
     import tinysoundfont
 
-    synth = tinysoundfont.Synth(samplerate=RATE_HZ, gain=-9)
+    synth = tinysoundfont.Synth(samplerate=rate_hz, gain=-9)
     return synth, synth.sfload(str(path))
 
 
-def played(synth: Any, channel: int, notes: NDArray[np.float64], length: int) -> FloatArray:
-    """Run a player through notes (n, 4) of start_s, end_s, key, velocity."""
-    start = np.minimum((notes[:, 0] * RATE_HZ).astype(int), length)
-    stop = np.minimum(np.maximum((notes[:, 1] * RATE_HZ).astype(int), start + 400), length)
+def played(synth: Any, channel: int, notes: NDArray[np.float64], length: int, rate_hz: int = RATE_HZ) -> FloatArray:
+    """Run a player of a rate through notes (n, 4) of start_s, end_s, key, velocity."""
+    start = np.minimum((notes[:, 0] * rate_hz).astype(int), length)
+    stop = np.minimum(np.maximum((notes[:, 1] * rate_hz).astype(int), start + 400), length)
     key, velocity = notes[:, 2].astype(int), np.clip(notes[:, 3], 5, 127).astype(int)
     keep = (start < length) & (key >= 0) & (key < 128)
     events = [(s, 1, k, v) for s, k, v in zip(start[keep], key[keep], velocity[keep], strict=True)]

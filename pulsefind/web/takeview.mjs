@@ -212,6 +212,8 @@ function placeCard(place, take) {
 // ---- alone, and back
 
 function numbersText({ first_bar: first, last_bar: last }) {
+  // Numbers count from the first full bar; what stands before it is the pickup.
+  if (first === 0) return last ? `up to bar ${last}` : "the pickup";
   return first === last ? `bar ${first}` : `bars ${first} to ${last}`;
 }
 
@@ -231,14 +233,14 @@ export function driftWords(drift) {
 
 function correctionItems(take, width) {
   if (!take.corrections.length) return [el("p", {}, "Nothing had to be taken back.")];
-  return take.corrections.map((found) => el("div", { class: "correction" }, el("p", {}, el("b", {}, `From bar ${found.first_bar}`), `, ${correctionWords(found)}`), stretchedBar(found.notes, Math.min(820, Math.max(280, width)))));
+  return take.corrections.map((found) => el("div", { class: "correction" }, el("p", {}, el("b", {}, `From ${numbersText({ first_bar: found.first_bar, last_bar: found.first_bar })}`), `, ${correctionWords(found)}`), stretchedBar(found.notes, Math.min(820, Math.max(280, width)))));
 }
 
 export function correctionWords(found) {
   const share = found.spread_share;
   const how = share >= 0.75 ? "evenly" : share < 0.25 ? "in one jump" : "over part of the notes";
   const cause = found.cause === "alone" ? "after the stretch alone" : "after a slip";
-  return `${cause}: ${Math.abs(found.size_ms).toFixed(0)} ms were taken back in ${found.bars} ${found.bars === 1 ? "bar" : "bars"}, ${how} (spread ${share.toFixed(2)}, 1 is perfectly even). Where 10 was, ${(10 * found.stretch).toFixed(1)} was played.`;
+  return `${cause}: ${Math.abs(found.size_ms).toFixed(0)} ms were taken back in ${found.bars} ${found.bars === 1 ? "bar" : "bars"}, ${how} (evenness ${share.toFixed(2)}, 1 is perfectly even). There the spaces were played ${Math.abs(100 * found.stretch - 100).toFixed(0)} % ${found.stretch > 1 ? "wider" : "narrower"} than written.`;
 }
 
 // The spaces between the notes as written, as played, and as an even correction has them, one row under the other.

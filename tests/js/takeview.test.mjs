@@ -55,6 +55,6 @@ test("drift and correction in words", () => {
   assert.equal(driftWords(drift), "101.0 bpm on the track's 100.0, 12 ms a bar faster; 48 ms ahead at its end, back after 1 bar.");
   assert.match(driftWords({ ...drift, error_ms: 9, back_after_bars: null }), /held within what can be measured.*not back/);
   const found = { cause: "slip", size_ms: 66, bars: 2, spread_share: 0.1, stretch: 1.02 };
-  assert.match(correctionWords(found), /after a slip: 66 ms were taken back in 2 bars, in one jump.*10\.2 was played/);
+  assert.match(correctionWords(found), /after a slip: 66 ms were taken back in 2 bars, in one jump.*spaces were played 2 % wider than written/);
   assert.match(correctionWords({ ...found, spread_share: 0.9 }), /evenly/);
 });

@@ -1,0 +1,67 @@
+"""Faint strokes, taken or left by the player's own pattern; the takes are made here, with known strokes."""
+
+import numpy as np
+import pytest
+
+from eval.take_sim import make_track
+from eval.take_sound import RATE_HZ, render
+from pulsefind.audio import from_samples
+from pulsefind.take_faint import with_usual_faint
+from pulsefind.take_hits import find_strokes
+from pulsefind.take_match import match
+from pulsefind.take_records import TakeHits
+
+TRACK = make_track(120.0, 12, lead_s=1.0)
+"""Bars of 2 s from 1 s on."""
+
+HATS_S = 1.0 + 0.25 * np.arange(96)
+EMPTY = 41
+"""The hat that is left out: the and of 1 in the sixth bar, at 11.25 s."""
+
+
+def hats(time_s, level_db=0.0) -> TakeHits:
+    n = len(time_s)
+    return TakeHits(np.array(time_s), ("cymbal",) * n, np.full(n, level_db), "dB", 26.0, "audio")
+
+
+def taken(faint_s):
+    """Which of some faint hats are taken beside hats on every half beat but one."""
+    sure = hats(np.delete(HATS_S, EMPTY))
+    hits = TakeHits(sure.time_s, sure.kind, sure.level, "dB", 26.0, "audio", faint=hats(faint_s, -25.0))
+    found = with_usual_faint(hits, hits.faint.time_s, match(TRACK, hits, hits.time_s), TRACK)
+    return sorted(set(found.time_s) - set(sure.time_s))
+
+
+def test_a_faint_stroke_on_an_empty_place_of_the_pattern_is_taken():
+    assert taken([HATS_S[EMPTY] + 0.01]) == pytest.approx([HATS_S[EMPTY] + 0.01])
+
+
+@pytest.mark.parametrize("at_s", [HATS_S[EMPTY] + 0.04, HATS_S[EMPTY] + 0.125, HATS_S[EMPTY + 1] + 0.015])
+def test_one_far_from_the_place_or_off_the_pattern_or_where_one_was_struck_is_not(at_s):
+    assert taken([at_s]) == []
+
+
+def test_of_two_on_one_place_one_is_taken():
+    assert len(taken([HATS_S[EMPTY] - 0.012, HATS_S[EMPTY] + 0.014])) == 1
+
+
+def test_a_note_that_was_left_out_stays_left_out_in_sound():
+    """Soft hats on every half beat over ringing crashes, one in ten left out; what was not played must not be found."""
+    rng = np.random.default_rng(5)
+    left_out = np.sort(rng.choice(np.arange(1, 96), 10, replace=False))
+    played = np.setdiff1d(np.arange(96), left_out)
+    crash_s = 1.0 + 2.0 * np.arange(12)
+    time_s = np.r_[HATS_S[played], crash_s]
+    order = np.argsort(time_s, kind="stable")
+    kind = np.array(["hat"] * len(played) + ["cymbal"] * 12)[order]
+    level = np.r_[np.full(len(played), 45.0), np.full(12, 100.0)][order]
+    hits = TakeHits(time_s[order], tuple(kind.tolist()), level, "velocity", 26.0, "midi")
+    heard = find_strokes(from_samples(render(hits, rng), RATE_HZ))
+    assert heard.faint is not None
+    found = with_usual_faint(heard, heard.faint.time_s, match(TRACK, heard, heard.time_s), TRACK)
+
+    def near(hits, places):
+        return sum(np.abs(hits.time_s - HATS_S[k]).min() < 0.025 for k in places)
+
+    assert near(found, played) >= near(heard, played)
+    assert near(found, left_out) <= near(heard, left_out) + 1
