@@ -15,7 +15,7 @@ PACKAGE = Path(pulsefind.__file__).parent
 
 LAYERS = [
     {"errors", "child", "stopping"},
-    {"records"},
+    {"records", "mapped"},
     {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
     {"onehint", "sureness", "taps"},
