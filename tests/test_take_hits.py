@@ -2,7 +2,7 @@ import mido
 import numpy as np
 import pretty_midi
 import pytest
-from making import noise_burst
+from making import drum, noise_burst
 from making import render as render_at
 
 from eval.take_sound import RATE_HZ, render
@@ -255,3 +255,14 @@ def test_the_change_from_silence_is_found_to_the_sample_and_a_scrap_has_none():
     assert change_point(signal) == 100
     assert change_point(signal[:24]) == 0
     assert 12 <= change_point(signal[90:115]) <= 13
+
+
+@pytest.mark.parametrize("hz", [45, 55, 80])
+@pytest.mark.parametrize("swell_ms", [0, 10])
+def test_low_drums_are_timed_where_they_begin_and_are_kicks(hz, swell_ms):
+    sound = drum(hz, 0.75, 0.08)
+    sound[: round(swell_ms * 44.1)] *= np.linspace(0, 1, round(swell_ms * 44.1))
+    mix = render_at(7.5, (BURSTS_S, sound, 0.5)) + np.random.default_rng(5).normal(0, 1e-5, round(7.5 * RATE_HZ))
+    found = find_strokes(from_samples(mix, RATE_HZ))
+    assert set(found.kind) == {"kick"}
+    assert np.unique(found.time_s) == pytest.approx(BURSTS_S, abs=3e-4)
