@@ -7,6 +7,7 @@ import pytest
 
 from eval.train.composing import compose
 from eval.train.ingredients import RATE_HZ, own_sounds_only
+from eval.train.percussion import with_percussion
 from eval.train.performing import HIT_KINDS, perform
 from eval.train.songs import SongMaker
 from eval.train.styles import STYLES, check
@@ -73,22 +74,41 @@ def test_hits_lie_on_onsets_of_the_rendered_drums(maker):
     assert np.mean(by_chance) < 0.6
 
 
-def test_a_small_run_learns_and_exports(tmp_path):
+def test_percussion_is_added_on_the_slots_of_a_song_and_hats_stay_hats():
+    rng = np.random.default_rng(2)
+    style = next(s for s in STYLES if s.slots == 4 and s.beats == 4)
+    added = set()
+    for _ in range(40):
+        score = compose(style, 100.0, 12, rng, with_band=False, with_drums=True, share_late=0.0)
+        changed = with_percussion(score, style.slots, rng)
+        hats = [np.isin(s.drums[:, 1], (42, 44, 46)).sum() for s in (score, changed)]
+        assert hats[0] == hats[1]
+        assert (np.diff(changed.drums[:, 0]) >= 0).all()
+        assert ((changed.drums[:, 2] >= 1) & (changed.drums[:, 2] <= 127)).all()
+        extra = changed.drums[~np.isin(changed.drums[:, 1], score.drums[:, 1])]
+        np.testing.assert_allclose(extra[:, 0] * style.slots % 1, 0, atol=1e-9)
+        added |= set(extra[:, 1].astype(int))
+    assert len(added - {42, 44, 46}) >= 8
+
+
+@pytest.mark.parametrize("aim", ["pulse", "kit"])
+def test_a_small_run_learns_and_exports(aim, tmp_path):
     torch = pytest.importorskip("torch", reason="training needs PyTorch")
+    from eval.train.aims import AIMS
     from eval.train.exporting import export
     from eval.train.model import OUTPUTS, Features, PulseNetwork
     from eval.train.training import Plan, train
     from pulsefind.network import features, outputs, read_weights
 
     torch.set_num_threads(1)
-    plan = Plan(seconds=240, pool=10, first=6, makers=1, batch=2, excerpt_s=8.0, steps=3, seed=9)
+    plan = Plan(seconds=240, pool=10, first=6, makers=1, batch=2, excerpt_s=8.0, steps=3, seed=9, aim=aim)
     figures = train(None, plan, tmp_path)
     assert figures["steps"] == 3 and np.isfinite(figures["validation_0"])
-    export(tmp_path, tmp_path / "pulse.npz", None)
+    export(tmp_path, tmp_path / "pulse.npz", None, AIMS[aim])
     weights = read_weights(tmp_path / "pulse.npz")
     assert weights.outputs == OUTPUTS
     samples = np.random.default_rng(4).normal(0, 0.1, 4 * RATE_HZ).astype(np.float32)
-    network = PulseNetwork().eval()
+    network = PulseNetwork(dilations=AIMS[aim].dilations).eval()
     with np.load(tmp_path / "state.npz") as stored:
         network.load_state_dict({k: torch.from_numpy(stored[k]) for k in stored.files})
     with torch.no_grad():

@@ -6,6 +6,7 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
+from eval.train.aims import AIMS
 from eval.train.exporting import export
 from eval.train.ingredients import fingerprint, prepare
 from eval.train.songs import PARTS
@@ -30,16 +31,17 @@ def main() -> None:
         run.add_argument(f"--{name}", type=float, default=getattr(Plan(), name))
     for name in ("pool", "first", "makers", "batch", "seed", "steps", "pictures", "width"):
         run.add_argument(f"--{name}", type=int, default=getattr(Plan(), name))
+    run.add_argument("--aim", choices=AIMS, default=Plan().aim, help="what the network is for")
     run.add_argument("--without", nargs="+", default=[], choices=PARTS, help="leave parts of the recipe out")
     given = parser.parse_args()
     if given.step == "prepare":
         prepare(given.folder, given.fonts, given.shots, given.grooves, given.songs)
         print(fingerprint(given.folder))
         return
-    names = ("seconds", "rate", "pool", "first", "makers", "batch", "seed", "steps", "pictures", "width")
+    names = ("seconds", "rate", "pool", "first", "makers", "batch", "seed", "steps", "pictures", "width", "aim")
     plan = replace(Plan(), without=frozenset(given.without), **{name: getattr(given, name) for name in names})
     train(given.folder, plan, given.out, given.resume)
-    export(given.out, given.out / "pulse.npz", given.folder)
+    export(given.out, given.out / f"{given.aim}.npz", given.folder, AIMS[given.aim])
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ from eval.train.rendering import STEMS
 from eval.train.songs import LENGTH_S, Song
 from pulsefind.network import BANDS, HOP
 
-MOST_BEATS, MOST_HITS = 256, 1536
+MOST_BEATS, MOST_HITS = 256, 2048
 
 _SAMPLES = int(LENGTH_S * RATE_HZ)
 _FAR = -1e6
@@ -90,9 +90,13 @@ class Truth:
 class Mixer:
     """Turns songs of a pool into network inputs and targets."""
 
-    def __init__(self, pool: Pool, excerpt_s: float, limited: bool = True) -> None:
-        """Prepare what does not change from batch to batch; limited: whether excerpts may lack their highs or lows."""
+    def __init__(self, pool: Pool, excerpt_s: float, limited: bool, drums_db: tuple[float, float]) -> None:
+        """Prepare what does not change from batch to batch.
+
+        limited: whether excerpts may lack their highs or lows; drums_db: usual level of the drums and its spread.
+        """
         self._share_low, self._share_high = (0.12, 0.05) if limited else (0.0, 0.0)
+        self._drums_db = drums_db
         self.pool, self.device = pool, pool.device
         self.length = int(excerpt_s * RATE_HZ)
         self.frames = 1 + self.length // HOP
@@ -153,8 +157,9 @@ class Mixer:
         count = len(stems)
         if not varied:
             return torch.ones(count, len(STEMS), device=self.device)
-        spread = torch.tensor([4.5, 4.0, 3.5, 4.0], device=self.device)
-        centre = torch.tensor([1.5, 0.5, 0.0, 0.0], device=self.device)
+        usual_db, spread_db = self._drums_db
+        spread = torch.tensor([spread_db, 4.0, 3.5, 4.0], device=self.device)
+        centre = torch.tensor([usual_db, 0.5, 0.0, 0.0], device=self.device)
         gain = 10 ** ((self._normal(count, len(STEMS)) * spread + centre) / 20)
         out = self._uniform(count, len(STEMS)) < torch.tensor([0.2, 0.1, 0.06, 0.2], device=self.device)
         out[:, 1] &= ~out[:, 0]
@@ -269,10 +274,10 @@ class Mixer:
         mark(beat_s, torch.zeros_like(beat_s, dtype=torch.long), torch.ones_like(beat_s))
         mark(beat_s, torch.ones_like(beat_s, dtype=torch.long), is_one)
         mark(self.pool.hit_s[rows], self.pool.hit_kind[rows] + 2, torch.ones_like(self.pool.hit_s[rows]))
-        pluck = OUTPUTS.index("pluck")
-        drums_heard, strings_heard = gain[:, :1] > 0.05, gain[:, 1:3].amax(1, keepdim=True) > 0.05
-        targets[:, 2:pluck] *= drums_heard[:, :, None]
-        targets[:, pluck:] *= strings_heard[:, :, None]
+        heard = gain > 0.05
+        for output in range(2, len(OUTPUTS)):
+            stem = {"pluck": STEMS.index("comp"), "bass": STEMS.index("bass")}.get(OUTPUTS[output], 0)
+            targets[:, output] *= heard[:, stem, None]
         until = (self.pool.end_s[rows] - start_s) / speed + _AFTER_END_S
         frame_s = torch.arange(self.frames, device=self.device) * (HOP / RATE_HZ)
         weights = (frame_s[None] < until[:, None]).float()[:, None].expand_as(targets)

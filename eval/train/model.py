@@ -8,6 +8,7 @@ import torch.nn.functional as F  # noqa: N812
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
+from eval.train.aims import DILATIONS
 from eval.train.performing import HIT_KINDS
 from pulsefind.network import BANDS, HOP, WINDOWS, filter_bank
 
@@ -17,7 +18,6 @@ TEMPO_BPM = np.geomspace(38.0, 272.0, 48)
 METERS = (2, 3, 4, 5, 6, 7)
 """What the meter head chooses from, in beats a bar."""
 HEADS = (len(OUTPUTS), len(TEMPO_BPM), len(METERS))
-DILATIONS = (1, 2, 4, 8, 16, 32, 64, 128, 256, 8, 32, 128)
 
 
 class Features(nn.Module):

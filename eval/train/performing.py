@@ -12,20 +12,20 @@ from eval.train.composing import Part, Score
 
 FloatArray = NDArray[np.float64]
 
-HIT_KINDS = ("kick", "snare", "hat", "cymbal", "tom", "percussion", "pluck")
+HIT_KINDS = ("kick", "snare", "hat", "cymbal", "tom", "percussion", "pluck", "bass")
 _KIND_OF_KEY = {
     **dict.fromkeys((35, 36), 0),
-    **dict.fromkeys((37, 38, 39, 40), 1),
+    **dict.fromkeys((37, 38, 39, 40, 82), 1),
     **dict.fromkeys((42, 44, 46), 2),
     **dict.fromkeys((49, 51, 52, 53, 55, 57, 59), 3),
-    **dict.fromkeys((41, 43, 45, 47, 48, 50, 60, 61, 62, 63, 64), 4),
+    **dict.fromkeys((41, 43, 45, 47, 48, 50), 4),
 }
 PLAYED_FREELY = frozenset(
     {"arrangement", "ballad", "bolero", "chorale", "classical", "folk", "slow-three", "tango", "waltz"}
 )
 """Styles that may be played with rubato where no drums keep the time."""
 
-_PLUCKED = frozenset({"bass", "guitar", "acoustic", "nylon", "keys", "jazz", "drive", "vibes"})
+_PLUCKED = frozenset({"guitar", "acoustic", "nylon", "keys", "jazz", "drive", "vibes"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,13 +209,15 @@ def _truth(score: Score, grid: FloatArray, clock_s: FloatArray, first_beat: floa
 
 
 def _hits(parts: tuple[Part, ...], drums: FloatArray, end_s: float) -> FloatArray:
-    """Percussive onsets by kind; notes of a chord count once."""
+    """Percussive onsets by kind; notes of a chord count once. What is plucked is of the chords' instruments."""
     rows = [np.c_[drums[:, 0], [_KIND_OF_KEY.get(int(k), 5) for k in drums[:, 1]]]] if len(drums) else []
-    plucks = [p.notes[:, 0] for p in parts if p.family in _PLUCKED]
-    if plucks:
-        start = np.sort(np.concatenate(plucks))
-        start = start[np.r_[True, np.diff(start) > 0.03]]
-        rows.append(np.c_[start, np.full(len(start), HIT_KINDS.index("pluck"))])
+    plucked = [p.notes[:, 0] for p in parts if p.role == "comp" and p.family in _PLUCKED]
+    bass = [p.notes[:, 0] for p in parts if p.role == "bass"]
+    for kind, starts in (("pluck", plucked), ("bass", bass)):
+        if starts:
+            start = np.sort(np.concatenate(starts))
+            start = start[np.r_[True, np.diff(start) > 0.03]]
+            rows.append(np.c_[start, np.full(len(start), HIT_KINDS.index(kind))])
     if not rows:
         return np.zeros((0, 2))
     hits = np.concatenate(rows)

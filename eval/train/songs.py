@@ -7,16 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from eval.train.aims import AIMS, Aim
 from eval.train.composing import Score, compose, from_arrangement, with_groove
 from eval.train.ingredients import Ingredients
+from eval.train.percussion import with_percussion
 from eval.train.performing import PLAYED_FREELY, Performance, perform
 from eval.train.rendering import Studio
 from eval.train.styles import STYLES, Style
 
 LENGTH_S = 40.0
-SHARE_SOLO = 0.18
 SHARE_ARRANGED = 0.12
-SHARE_HUMAN_DRUMS = 0.3
 SHARE_LATE_CHORDS = 0.12
 SHARE_RUBATO = 0.35
 """Of the songs without drums in styles that are played freely."""
@@ -50,9 +50,12 @@ class Song:
 class SongMaker:
     """Makes songs: the same seed gives the same song."""
 
-    def __init__(self, ingredients: Ingredients, without: frozenset[str] = frozenset()) -> None:
+    def __init__(
+        self, ingredients: Ingredients, without: frozenset[str] = frozenset(), aim: Aim = AIMS["pulse"]
+    ) -> None:
         """Open the instruments; without names PARTS of the recipe that are left out."""
         ingredients = _less(ingredients, without)
+        self._aim = aim
         self._ingredients = ingredients
         self._share_late = 0.0 if "late-chords" in without else SHARE_LATE_CHORDS
         self._share_rubato = 0.0 if "rubato" in without else SHARE_RUBATO
@@ -79,15 +82,17 @@ class SongMaker:
             return self._arranged(rng)
         style = STYLES[rng.choice(len(STYLES), p=self._chance)]
         bpm = float(np.exp(rng.uniform(*np.log(style.bpm))) * np.exp(rng.normal(0, TEMPO_SPREAD)))
-        solo = kind > 1 - SHARE_SOLO and style.drumless < 0.9
+        solo = kind > 1 - self._aim.share_solo and style.drumless < 0.9
         with_drums = solo or rng.random() >= style.drumless
         bars = self._bars(bpm, style.beats, rng)
         score = compose(style, bpm, bars, rng, not solo, with_drums, self._share_late)
         straight = (
             with_drums and style.beats == 4 and style.slots in (2, 4) and len(np.unique(np.diff(score.bar_start))) == 1
         )
-        if straight and self._ingredients.grooves and rng.random() < SHARE_HUMAN_DRUMS:
-            return self._human(score, rng)
+        if straight and self._ingredients.grooves and rng.random() < self._aim.share_human:
+            score = self._human(score, rng)
+        if len(score.drums) and rng.random() < self._aim.share_percussion:
+            return with_percussion(score, style.slots, rng)
         return score
 
     def _bars(self, bpm: float, beats_per_bar: int, rng: np.random.Generator) -> int:

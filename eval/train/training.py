@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from eval.train.aims import AIMS
 from eval.train.ingredients import load, own_sounds_only
 from eval.train.songs import Song, SongMaker
 
@@ -36,7 +37,7 @@ class Plan:
     pictures: int = 32
     width: int = 112
     steps: int = 10**9
-    hits_weight: float = 0.3
+    aim: str = "pulse"
     pace_weight: float = 0.02
     without: frozenset[str] = frozenset()
 
@@ -46,7 +47,7 @@ def _make_songs(folder: Path | None, plan: Plan, first_seed: int, songs: Any, st
     # The learner must not wait for its makers; more threads than makers only stand in their way.
     os.nice(10)
     threadpool_limits(1)
-    maker = SongMaker(load(folder) if folder else own_sounds_only(), plan.without)
+    maker = SongMaker(load(folder) if folder else own_sounds_only(), plan.without, AIMS[plan.aim])
     seed = first_seed
     while not stop.is_set():
         song = maker.make(seed)
@@ -96,12 +97,13 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
     while pool.count < plan.first:
         pool.add(songs.get(timeout=120))
     _say(began, f"{pool.count} songs to begin with")
-    mixer = Mixer(pool, plan.excerpt_s, limited="bands" not in plan.without)
-    network = PulseNetwork(plan.pictures, plan.width).to(device)
+    aim = AIMS[plan.aim]
+    mixer = Mixer(pool, plan.excerpt_s, aim.limited and "bands" not in plan.without, aim.drums_db)
+    network = PulseNetwork(plan.pictures, plan.width, aim.dilations).to(device)
     if resume is not None:
         with np.load(resume, allow_pickle=False) as stored:
             network.load_state_dict(grown({k: torch.from_numpy(stored[k]) for k in stored.files}, network))
-    average = PulseNetwork(plan.pictures, plan.width).to(device).eval()
+    average = PulseNetwork(plan.pictures, plan.width, aim.dilations).to(device).eval()
     average.load_state_dict(network.state_dict())
     quick = torch.compile(network) if device == "cuda" else network
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=1e-2, betas=(0.9, 0.98))
@@ -115,7 +117,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
         tempo_loss = -(truth.tempo * tempo.log_softmax(1) * truth.paced[:, None]).sum() / paced
         meter_loss = (F.cross_entropy(meter, truth.meter, reduction="none") * truth.paced).sum() / paced
         pace = torch.stack([tempo_loss, meter_loss])
-        loss = mean[:2].mean() + plan.hits_weight * mean[2:].mean() + plan.pace_weight * pace.sum()
+        loss = aim.beats_weight * mean[:2].mean() + aim.hits_weight * mean[2:].mean() + plan.pace_weight * pace.sum()
         return loss, torch.cat([mean, pace])
 
     def validation() -> list[float]:

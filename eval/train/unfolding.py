@@ -15,6 +15,7 @@ import numpy as np
 import torch
 from torch import Tensor, nn
 
+from eval.train.aims import AIMS
 from eval.train.ingredients import load
 from eval.train.mixing import Mixer, Pool
 from eval.train.model import PulseNetwork
@@ -99,7 +100,7 @@ def _pictures(ingredients: Path) -> Iterable[Tensor]:
         seed += 1
         if len(song.beats) >= 12:
             pool.add(song)
-    mixer = Mixer(pool, _EXCERPT_S, limited=True)
+    mixer = Mixer(pool, _EXCERPT_S, limited=True, drums_db=AIMS["pulse"].drums_db)
     for _ in range(_BATCHES):
         yield mixer.batch(torch.randint(0, _SONGS, (_BATCH,)), varied=True)[0]
 
