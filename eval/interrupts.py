@@ -167,8 +167,10 @@ def _is_json(path: Path) -> bool:
     return True
 
 
-def run(count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 5, processes: int = 1) -> list[str]:
-    """Break off `count` runs, some at once; returns what went wrong, a line each."""
+def run(
+    count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 5, processes: int = 1, first: int = 0
+) -> list[str]:
+    """Break off runs `first` to before `count` of a seed, some at once; returns what went wrong, a line each."""
     rng = np.random.default_rng(seed)
     # A shell's background jobs ignore it, and so would what they start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -192,12 +194,14 @@ def run(count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 
             return [f"{number}: {job.name} {how.name} after {share * length_s:.2f} s: {text}" for text in found]
 
         wrong: list[str] = []
-        for number, found in enumerate(pool.map(one, range(count))):
+        for number, found in zip(range(first, count), pool.map(one, range(first, count)), strict=True):
             wrong += found
             if found or number % 20 == 19:
                 print("\n".join(found) or f"{number + 1} of {count}", file=sys.stderr, flush=True)
-    told = Counter(f"{jobs[number % len(jobs)].name} {how.name}" for number, (how, _) in enumerate(chosen))
-    print(f"{count} runs broken off ({', '.join(f'{n} {name}' for name, n in sorted(told.items()))})")
+    told = Counter(
+        f"{jobs[number % len(jobs)].name} {how.name}" for number, (how, _) in enumerate(chosen) if number >= first
+    )
+    print(f"{count - first} runs broken off ({', '.join(f'{n} {name}' for name, n in sorted(told.items()))})")
     return wrong
 
 
@@ -210,13 +214,14 @@ def main() -> int:
     """Run what the command line asks for; exit code 1 if anything was wrong."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0, help="go on from this one of them, counted from 0")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=1, help="runs at once; no more than processors")
     names = [job.name for job in JOBS]
     parser.add_argument("--only", nargs="+", choices=names, default=names, help="break off these commands only")
     chosen = parser.parse_args()
     jobs = tuple(job for job in JOBS if job.name in chosen.only)
-    wrong = run(chosen.count, chosen.seed, jobs, processes=chosen.processes)
+    wrong = run(chosen.count, chosen.seed, jobs, processes=chosen.processes, first=chosen.first)
     print("\n".join(wrong) if wrong else "nothing wrong")
     return int(bool(wrong))
 

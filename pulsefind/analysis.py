@@ -23,6 +23,7 @@ from pulsefind.grid import find_grid, swing_warnings
 from pulsefind.guides import alone_stretches, find_guides
 from pulsefind.harmony import harmony_of
 from pulsefind.hits import find_hits
+from pulsefind.mapped import pieces
 from pulsefind.misreadings import find_misreadings
 from pulsefind.plan import plan_for
 from pulsefind.records import (
@@ -193,7 +194,7 @@ def _track(audio: Audio, start_s: float, end_s: float) -> Track:
 
 
 def _warnings(audio: Audio, pulse: Pulse, guides: tuple[Guide, ...]) -> tuple[str, ...]:
-    if not len(audio.samples) or not np.any(audio.samples):
+    if not any(piece.any() for piece in pieces(audio.samples, recordings.BLOCK)):
         return ("the recording is silent",)
     if not len(pulse.time_s):
         return ("no steady beat found",)

@@ -7,7 +7,6 @@ import hashlib
 import os
 import shutil
 import struct
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from pulsefind.child import Child, Limits, running
 from pulsefind.errors import AudioError
+from pulsefind.mapped import gathered, pieces
 from pulsefind.records import Audio
 
 RATE_HZ = 44100
@@ -42,10 +42,6 @@ FFMPEG_FORMATS = (
 
 BLOCK = 1 << 16
 """Frames handled at a time."""
-
-IN_MEMORY_BYTES = 256 * 2**20
-"""A recording of up to 25 minutes is kept in memory, a longer one in a temporary file: the system keeps in memory what
-is used of it, and gives that up where others need the room."""
 
 Samples = NDArray[np.float32]
 Decoded = tuple[Iterator[Samples], int]
@@ -137,7 +133,7 @@ def past_silence(audio: Audio) -> tuple[Audio, float]:
     samples = audio.samples
     if not len(samples):
         return audio, 0.0
-    threshold = _SILENCE_SHARE * max(float(samples.max()), -float(samples.min()))
+    threshold = _SILENCE_SHARE * max(max(float(piece.max()), -float(piece.min())) for piece in pieces(samples, BLOCK))
     for first in range(0, len(samples), BLOCK):
         sounding = np.flatnonzero(np.abs(samples[first : first + BLOCK]) > threshold)
         if len(sounding):
@@ -169,10 +165,10 @@ def _to_audio(source: Callable[[], AbstractContextManager[Decoded]], path: Path 
     where = "the samples" if path is None else str(path)
     with source() as (blocks, rate_hz):
         mix = _Mix(where, rate_hz)
-        mono = _gathered(_at_rate((mix.average(block) for block in blocks), rate_hz), where)
+        mono = _kept(_at_rate((mix.average(block) for block in blocks), rate_hz), where)
     if mix.cancels:
         with source() as (blocks, _):
-            mono = _gathered(_at_rate((block[:, mix.loudest] for block in blocks), rate_hz), where)
+            mono = _kept(_at_rate((block[:, mix.loudest] for block in blocks), rate_hz), where)
     return Audio(mono, RATE_HZ, path, mix.channels, rate_hz, _digest(mono))
 
 
@@ -234,17 +230,9 @@ def _at_rate(blocks: Iterator[Samples], rate_hz: int) -> Iterator[Samples]:
     yield machine.resample_chunk(np.zeros(0, np.float32), last=True)
 
 
-def _gathered(blocks: Iterator[Samples], where: str) -> Samples:
-    """All blocks in one read-only array, without holding them twice."""
-    data = bytearray()
-    blocks = _not_endless(blocks, where)
-    for block in blocks:
-        data += np.ascontiguousarray(block).data
-        if len(data) > IN_MEMORY_BYTES:
-            return _on_disk(data, blocks, where)
-    samples = np.frombuffer(data, np.float32)
-    samples.setflags(write=False)
-    return samples
+def _kept(blocks: Iterator[Samples], where: str) -> Samples:
+    """All mono blocks in one array, in memory or, beyond 25 minutes, in a temporary file."""
+    return gathered(_not_endless(blocks, where), where)
 
 
 def _not_endless(blocks: Iterator[Samples], where: str) -> Iterator[Samples]:
@@ -256,25 +244,11 @@ def _not_endless(blocks: Iterator[Samples], where: str) -> Iterator[Samples]:
         yield block
 
 
-def _on_disk(begun: bytearray, blocks: Iterator[Samples], where: str) -> Samples:
-    """What has begun and the rest of the blocks, in a temporary file without a name that lasts as long as the array."""
-    try:
-        with tempfile.TemporaryFile(prefix="pulsefind-") as file:
-            file.write(begun)
-            begun.clear()
-            for block in blocks:
-                file.write(np.ascontiguousarray(block).data)
-            file.flush()
-            return np.asarray(np.memmap(file, np.float32, "r"))
-    except OSError as error:
-        raise AudioError(
-            f"{where}: no room for its sound in a temporary file ({error.strerror}); "
-            "free some, or name another folder in TMPDIR"
-        ) from None
-
-
 def _digest(samples: Samples) -> str:
-    return hashlib.sha256(np.ascontiguousarray(samples).data).hexdigest()
+    digest = hashlib.sha256()
+    for piece in pieces(samples, BLOCK):
+        digest.update(np.ascontiguousarray(piece).data)
+    return digest.hexdigest()
 
 
 @contextlib.contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,10 @@ from numpy.typing import NDArray
 from scipy.fft import rfft
 from scipy.ndimage import maximum_filter1d
 
+from pulsefind.mapped import gathered, let_go, pieces
+
 Float32Array = NDArray[np.float32]
+Bands = slice | NDArray[np.bool_]
 
 HOP = 220
 WINDOW = 1024
@@ -20,8 +24,13 @@ _BEND_HZ, _HZ_A_MEL = 1000.0, 200 / 3
 _BEND_MEL = _BEND_HZ / _HZ_A_MEL
 _LOG_STEP = float(np.log(6.4)) / 27
 
+PIECE_FRAMES = 8192
+"""Frames of a spectrogram that are looked at together: all of an hour take 200 MB, and each copy as much again."""
+
 _BLOCK = 256
+_LET_GO_BLOCKS = 64
 _FLOOR_SHARE = 0.003
+_RISE_FRAMES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,21 +41,56 @@ class Spectrogram:
     centre_hz: NDArray[np.float64]
     frame_rate_hz: float
 
-    def compressed(self) -> Float32Array:
-        """Magnitudes on a logarithmic scale above a floor at -50 dB from the loud frames, 0 below it."""
+    def compressed(self) -> Compressed:
+        """The same on a logarithmic scale above a floor at -50 dB from the loud frames, 0 below it."""
         if not len(self.magnitude):
-            return self.magnitude
-        reference = float(np.percentile(self.magnitude.max(axis=1), 95)) + 1e-9
-        compressed: Float32Array = np.log1p(self.magnitude / np.float32(reference * _FLOOR_SHARE))
+            return Compressed(self.magnitude, np.float32(1))
+        loudest = np.concatenate([piece.max(axis=1) for piece in pieces(self.magnitude, PIECE_FRAMES)])
+        reference = float(np.percentile(loudest, 95)) + 1e-9
+        return Compressed(self.magnitude, np.float32(reference * _FLOOR_SHARE))
+
+
+@dataclass(frozen=True, slots=True)
+class Compressed:
+    """Magnitudes (n_frames, BANDS) on a logarithmic scale above a floor; worked out where they are asked for."""
+
+    magnitude: Float32Array
+    floor: np.float32
+
+    def between(self, first: int, last: int) -> Float32Array:
+        """(last - first, BANDS) of the frames from first to before last, which must be within the recording."""
+        compressed: Float32Array = np.log1p(self.magnitude[first:last] / self.floor)
         return compressed
 
+    def rises_between(self, first: int, last: int) -> Float32Array:
+        """(last - first, BANDS) how far each band rises at the same frames."""
+        begin = max(0, first - _RISE_FRAMES)
+        return rises(self.between(begin, last))[first - begin :]
 
-def spectrogram(samples: Float32Array, rate_hz: int) -> Spectrogram:
-    """Mel magnitudes of a mono signal; computed in blocks, so memory stays near that of the result."""
+    def mean_rises(self, bands: Sequence[Bands]) -> list[Float32Array]:
+        """For each choice of bands: (n_frames,) their mean rise."""
+        means = [np.empty(len(self.magnitude), np.float32) for _ in bands]
+        for first in range(0, len(self.magnitude), PIECE_FRAMES):
+            last = min(first + PIECE_FRAMES, len(self.magnitude))
+            rise = self.rises_between(first, last)
+            for mean, chosen in zip(means, bands, strict=True):
+                mean[first:last] = rise[:, chosen].mean(axis=1)
+            let_go(self.magnitude)
+        return means
+
+
+def spectrogram(samples: Float32Array, rate_hz: int, where: str = "the samples") -> Spectrogram:
+    """Mel magnitudes of a mono signal; those of more than an hour lie in a temporary file.
+
+    Raises
+    ------
+    AudioError
+        if there is no room for the file; where names the recording.
+    """
     edge_hz = mel_edges_hz()
     bank = mel_bank(edge_hz, rate_hz)
-    magnitude = framed_magnitude(samples, WINDOW, np.arange(0, len(samples), HOP), bank)
-    return Spectrogram(magnitude, edge_hz[1:-1], rate_hz / HOP)
+    blocks = _magnitude_blocks(samples, WINDOW, np.arange(0, len(samples), HOP), bank)
+    return Spectrogram(gathered(blocks, where).reshape(-1, BANDS), edge_hz[1:-1], rate_hz / HOP)
 
 
 def mel_edges_hz() -> NDArray[np.float64]:
@@ -73,14 +117,25 @@ def mel_bank(edge_hz: NDArray[np.float64], rate_hz: int) -> Float32Array:
 
 def framed_magnitude(samples: Float32Array, window: int, centre: NDArray[np.int64], bank: Float32Array) -> Float32Array:
     """Magnitude spectra of Hann windows centred on given samples, summed into bands: (n_centres, n_bands)."""
+    result = np.zeros((len(centre), bank.shape[1]), dtype=np.float32)
+    first = 0
+    for block in _magnitude_blocks(samples, window, centre, bank):
+        result[first : first + len(block)] = block
+        first += len(block)
+    return result
+
+
+def _magnitude_blocks(
+    samples: Float32Array, window: int, centre: NDArray[np.int64], bank: Float32Array
+) -> Iterator[Float32Array]:
     shape = np.hanning(window + 1)[:-1].astype(np.float32)
     shape /= shape.sum() / 2
-    result = np.zeros((len(centre), bank.shape[1]), dtype=np.float32)
     for first in range(0, len(centre), _BLOCK):
         part = _windows(samples, window, centre[first : first + _BLOCK] - window // 2)
         part *= shape
-        result[first : first + _BLOCK] = np.abs(rfft(part, axis=1)) @ bank
-    return result
+        yield np.abs(rfft(part, axis=1)) @ bank
+        if first // _BLOCK % _LET_GO_BLOCKS == _LET_GO_BLOCKS - 1:
+            let_go(samples)
 
 
 def _windows(samples: Float32Array, window: int, start: NDArray[np.int64]) -> Float32Array:
@@ -101,6 +156,6 @@ def rises(compressed: Float32Array) -> Float32Array:
     suppression for onset detection", DAFx 2013.
     """
     rise = np.zeros_like(compressed)
-    before = maximum_filter1d(compressed[:-2], 3, axis=1)
-    np.subtract(compressed[2:], np.maximum(before, 0.0, out=before), out=rise[2:])
+    before = maximum_filter1d(compressed[:-_RISE_FRAMES], 3, axis=1)
+    np.subtract(compressed[_RISE_FRAMES:], np.maximum(before, 0.0, out=before), out=rise[_RISE_FRAMES:])
     return np.maximum(rise, 0.0, out=rise)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from pulsefind.features import Float32Array, Spectrogram, framed_magnitude, spectrogram
 from pulsefind.hits import Group, hits_of
+from pulsefind.mapped import let_go
 from pulsefind.places import full_bars, slots_of
 from pulsefind.records import Audio, Bars, Beats, FloatArray, Grid, Hits, IntArray
 
@@ -60,6 +61,7 @@ _SEMITONE_WINDOW, _SEMITONE_AWAY_S = 4096, 0.05
 _LOWEST_HZ, _SEMITONES = 80.0, 71
 _FLOOR_SHARE, _LOUD = 1e-5, 95.0
 _CLEAR_RISE = 0.1
+_PIECE_BARS = 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ def find_figures(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: G
     audio begins start_s after the zero of beats and bars, and so do the times of the hits. Less than four full bars,
     or places at which nothing recurs, give no hits.
     """
-    spectrum = spectrogram(audio.samples, audio.rate_hz)
+    spectrum = spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
     full = np.flatnonzero(full_bars(bars))
     if len(full) < FEWEST_BARS or not len(spectrum.magnitude):
         return hits_of(audio, spectrum, [])
@@ -227,8 +229,11 @@ def _struck(
     spectrum: Spectrogram, place_s: FloatArray, rise: FloatArray, floor: float
 ) -> tuple[FloatArray, FloatArray]:
     """Times (n,) at which a sound is struck, of those in (n_bars, n_places), and how fully (n,), 0..1."""
-    found = _rise(_mel_cells(spectrum, place_s), floor)
-    share = np.minimum(found, rise).sum(axis=2) / max(float(rise.sum()), 1e-9)
+    share = np.empty(place_s.shape)
+    for first in range(0, len(place_s), _PIECE_BARS):
+        found = _rise(_mel_cells(spectrum, place_s[first : first + _PIECE_BARS]), floor)
+        share[first : first + _PIECE_BARS] = np.minimum(found, rise).sum(axis=2) / max(float(rise.sum()), 1e-9)
+        let_go(spectrum.magnitude)
     struck = share >= CONTAINED
     return place_s[struck], share[struck]
 

@@ -7,6 +7,7 @@ import numpy as np
 from pulsefind import features
 from pulsefind.cache import code_version, kept
 from pulsefind.features import Float32Array, framed_magnitude
+from pulsefind.mapped import let_go
 from pulsefind.records import Audio, FloatArray, Harmony, IntArray
 
 RATE_HZ = 22050
@@ -41,6 +42,7 @@ def _strength(audio: Audio) -> Float32Array:
         low, high = max(0, centre[0] - _AROUND), centre[-1] + _AROUND
         samples = resample_poly(audio.samples[low * step : high * step], 1, step).astype(np.float32, copy=False)
         magnitude[first : first + _PIECE] = framed_magnitude(samples, WINDOW, centre - low, bank)
+        let_go(audio.samples)
     return np.sqrt(magnitude)
 
 

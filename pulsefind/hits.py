@@ -18,12 +18,22 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.special import logit
 
 from pulsefind import features, nearest, network
 from pulsefind.cache import Arrays, code_version, kept
-from pulsefind.features import HOP, Float32Array, Spectrogram, framed_magnitude, rises, spectrogram
+from pulsefind.features import (
+    HOP,
+    PIECE_FRAMES,
+    Compressed,
+    Float32Array,
+    Spectrogram,
+    framed_magnitude,
+    spectrogram,
+)
+from pulsefind.mapped import let_go, pieces
 from pulsefind.records import Audio, FloatArray, Hits, IntArray, Sound
 
 MAX_SOUNDS = 8
@@ -66,6 +76,7 @@ _MERGE_FRAMES = 4
 _FINE_PERIODS, _FINE_REACH_MS = 8.0, 30
 _ALIKE = 0.92
 _FLATNESS_HITS = 40
+_BEFORE_FRAMES, _AFTER_FRAMES = 5, 22
 _BLOCK_FRAMES = 8192
 
 
@@ -120,12 +131,15 @@ def _from_arrays(arrays: Arrays) -> Hits:
 
 
 def _hits_of(audio: Audio, use_cache: bool) -> Hits:
-    spectrum = spectrogram(audio.samples, audio.rate_hz)
+    spectrum = spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
     drums = _drum_groups(network.network_outputs(audio, network.KIT, use_cache=use_cache), spectrum)
+    own_bands = [(spectrum.centre_hz >= low) & (spectrum.centre_hz < high) for low, high in pairwise(OWN_BANDS_HZ)]
     compressed = spectrum.compressed()
-    rise = rises(compressed)
-    untaught = _recurring_groups(spectrum, compressed, rise) + _band_groups(spectrum, rise)
-    del compressed, rise  # Hundreds of megabytes for an hour.
+    novelty = compressed.mean_rises([*(slice(*edges) for edges in _BAND_EDGES), *own_bands])
+    attack = attack_frames(novelty[: len(_BAND_EDGES)])
+    untaught = _recurring_groups(spectrum, compressed, attack)
+    for inside, rise in zip(own_bands, novelty[len(_BAND_EDGES) :], strict=True):
+        untaught += _band_groups(spectrum, inside, rise)
     groups = drums + [group for group in untaught if not _explained(group, drums, spectrum)]
     return hits_of(audio, spectrum, groups)
 
@@ -182,39 +196,34 @@ def _explained(group: Group, drums: list[Group], spectrum: Spectrogram) -> bool:
     return False
 
 
-def _recurring_groups(spectrum: Spectrogram, compressed: Float32Array, rise: Float32Array) -> list[Group]:
+def _recurring_groups(spectrum: Spectrogram, compressed: Compressed, attack: IntArray) -> list[Group]:
     """Whatever else is struck or plucked, sorted by what it sounds like."""
-    attack = attack_frames(rise)
     if len(attack) < MIN_HITS:
         return []
-    parts = _factorise(_attack_vectors(compressed, rise, attack))
+    parts = _factorise(_attack_vectors(compressed, attack))
     groups = []
     for k in range(parts.gain.shape[1]):
         threshold, full = _present_above(parts.gain[:, k])
         member = np.flatnonzero(parts.gain[:, k] > threshold)
-        weight = _band_weight(spectrum, attack[member], parts.template[k, : rise.shape[1]])
+        weight = _band_weight(spectrum, attack[member], parts.template[k, : len(spectrum.centre_hz)])
         member = member[_level_db(_power(spectrum, weight), attack[member]) >= FAINTEST_DB]
         if len(member) >= MIN_HITS:
             groups.append(Group(attack[member], np.minimum(parts.gain[member, k] / full, 2.0), weight))
     return groups
 
 
-def _band_groups(spectrum: Spectrogram, rise: Float32Array) -> list[Group]:
-    """The attacks of each band by itself: a sound that others are often struck with is whole in a band of its own."""
-    groups = []
-    for low_hz, high_hz in pairwise(OWN_BANDS_HZ):
-        inside = (spectrum.centre_hz >= low_hz) & (spectrum.centre_hz < high_hz)
-        novelty = rise[:, inside].mean(axis=1)
-        attack = _peaks(novelty)
-        if len(attack) < MIN_HITS:
-            continue
-        threshold, full = _present_above(novelty[attack])
-        struck = attack[novelty[attack] > threshold]
-        weight = _band_weight(spectrum, struck, inside.astype(np.float64))
-        struck = struck[_level_db(_power(spectrum, weight), struck) >= FAINTEST_DB]
-        if len(struck) >= MIN_HITS:
-            groups.append(Group(struck, np.minimum(novelty[struck] / full, 2.0).astype(np.float64), weight))
-    return groups
+def _band_groups(spectrum: Spectrogram, inside: NDArray[np.bool_], rise: Float32Array) -> list[Group]:
+    """The attacks of one band by itself, or none: a sound that others are struck with is whole in a band of its own."""
+    attack = _peaks(rise)
+    if len(attack) < MIN_HITS:
+        return []
+    threshold, full = _present_above(rise[attack])
+    struck = attack[rise[attack] > threshold]
+    weight = _band_weight(spectrum, struck, inside.astype(np.float64))
+    struck = struck[_level_db(_power(spectrum, weight), struck) >= FAINTEST_DB]
+    if len(struck) < MIN_HITS:
+        return []
+    return [Group(struck, np.minimum(rise[struck] / full, 2.0).astype(np.float64), weight)]
 
 
 def _no_hits() -> Hits:
@@ -222,11 +231,10 @@ def _no_hits() -> Hits:
     return Hits(nothing, np.zeros(0, np.int64), nothing, nothing, np.zeros((0, len(TIMBRE_HZ))), TIMBRE_HZ, ())
 
 
-def attack_frames(rise: Float32Array) -> IntArray:
-    """Frames (n_attacks,) at which some band group rises clearly above its surroundings."""
-    salience = np.zeros(len(rise))
-    for low, high in _BAND_EDGES:
-        novelty = rise[:, low:high].mean(axis=1)
+def attack_frames(rises: list[Float32Array]) -> IntArray:
+    """Frames (n_attacks,) at which some group of bands rises clearly above its surroundings, from the rise of each."""
+    salience = np.zeros(len(rises[0]))
+    for novelty in rises:
         peak = _peaks(novelty)
         if len(peak):
             usual = np.percentile(novelty[peak], 90)
@@ -248,18 +256,32 @@ def _peaks(novelty: Float32Array) -> IntArray:
     return np.flatnonzero(highest & above)
 
 
-def _attack_vectors(compressed: Float32Array, rise: Float32Array, attack: IntArray) -> FloatArray:
+def _attack_vectors(compressed: Compressed, attack: IntArray) -> FloatArray:
     """(n_attacks, 3 * bands): the rise, what remains of it after 20-40 ms, and after 60-105 ms."""
+    n_frames, n_bands = compressed.magnitude.shape
+    vectors = np.empty((len(attack), 3 * n_bands))
+    for first in range(0, n_frames, PIECE_FRAMES):
+        here = (attack >= first) & (attack < first + PIECE_FRAMES)
+        low, high = max(0, first - _BEFORE_FRAMES), min(n_frames, first + PIECE_FRAMES + _AFTER_FRAMES)
+        vectors[here] = _vectors_in(
+            compressed.between(low, high), compressed.rises_between(low, high), attack[here] - low
+        )
+        let_go(compressed.magnitude)
+    return vectors
+
+
+def _vectors_in(compressed: Float32Array, rise: Float32Array, attack: IntArray) -> Float32Array:
+    """The same of a piece that begins and ends some frames beyond the attacks, unless the recording does there."""
     last = len(compressed) - 1
 
     def at(offset: int, of: Float32Array) -> Float32Array:
         return of[np.clip(attack + offset, 0, last)]
 
-    before = np.minimum.reduce([at(-k, compressed) for k in (3, 4, 5)])
+    before = np.minimum.reduce([at(-k, compressed) for k in (3, 4, _BEFORE_FRAMES)])
     onset = np.sum([at(k, rise) for k in (-1, 0, 1)], axis=0)
     soon = np.maximum(0, np.mean([at(k, compressed) for k in range(4, 9)], axis=0) - before)
-    later = np.maximum(0, np.mean([at(k, compressed) for k in range(12, 22)], axis=0) - before)
-    return np.concatenate([onset, 0.5 * soon, 0.35 * later], axis=1).astype(np.float64)
+    later = np.maximum(0, np.mean([at(k, compressed) for k in range(12, _AFTER_FRAMES)], axis=0) - before)
+    return np.concatenate([onset, 0.5 * soon, 0.35 * later], axis=1)
 
 
 def _factorise(vectors: FloatArray) -> _Parts:
@@ -299,7 +321,7 @@ def _merge_alike(parts: _Parts) -> _Parts:
     return _Parts(gain[:, kept], template[kept])
 
 
-def _present_above(gain: FloatArray) -> tuple[float, float]:
+def _present_above(gain: NDArray[np.floating]) -> tuple[float, float]:
     """The gain above which a sound counts as struck (Otsu 1979, kept within 20..55 % of a full hit), and a full hit."""
     full = float(np.percentile(gain, 97)) or 1.0
     candidates = np.sort(gain[gain > 0.02 * full])
@@ -307,7 +329,7 @@ def _present_above(gain: FloatArray) -> tuple[float, float]:
     return float(np.clip(threshold, 0.2 * full, 0.55 * full)), full
 
 
-def _otsu(ordered: FloatArray) -> float:
+def _otsu(ordered: NDArray[np.floating]) -> float:
     """The split of sorted values with the largest variance between its two sides."""
     n = np.arange(1, len(ordered))
     below = np.cumsum(ordered)[:-1] / n
@@ -331,12 +353,12 @@ def _band_weight(spectrum: Spectrogram, attack: IntArray, allowed: FloatArray) -
 def _power(spectrum: Spectrogram, weight: FloatArray) -> FloatArray:
     """(n_frames,) power in the bands that a weight (bands,) names, or (n_frames, k) for weights (bands, k).
 
-    In blocks: a squared copy of an hour's spectrogram takes 200 MB.
+    Piece by piece: a squared copy of an hour's spectrogram takes 200 MB.
     """
     power = np.empty((len(spectrum.magnitude), *weight.shape[1:]))
-    for first in range(0, len(power), _BLOCK_FRAMES):
-        block = slice(first, first + _BLOCK_FRAMES)
-        power[block] = np.square(spectrum.magnitude[block]) @ weight.astype(np.float32)
+    for k, piece in enumerate(pieces(spectrum.magnitude, _BLOCK_FRAMES)):
+        first = k * _BLOCK_FRAMES
+        power[first : first + len(piece)] = np.square(piece) @ weight.astype(np.float32)
     return power
 
 

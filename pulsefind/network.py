@@ -22,6 +22,7 @@ from scipy.fft import rfft
 
 from pulsefind.cache import code_version, kept
 from pulsefind.errors import FormatError
+from pulsefind.mapped import pieces
 from pulsefind.records import Audio
 
 Float32Array = NDArray[np.float32]
@@ -41,6 +42,8 @@ _LOW_HZ, _HIGH_HZ = 30.0, 10500.0
 _OUTPUT_RATE_HZ = 100.0
 _BLOCK_FRAMES = 1000
 _LEVEL = 0.1
+_ENERGY_PIECE = 2**26
+"""25 minutes: of what is shorter the energy is one sum."""
 
 
 def filter_bank(window: int) -> Float32Array:
@@ -310,7 +313,8 @@ def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:
 
 def _rms(samples: Float32Array) -> float:
     """Root mean square without a second copy of the signal."""
-    return float(np.sqrt(np.dot(samples, samples) / max(len(samples), 1)))
+    energy = sum(float(np.dot(piece, piece)) for piece in pieces(samples, _ENERGY_PIECE))
+    return float(np.sqrt(energy / max(len(samples), 1)))
 
 
 def _resampled(audio: Audio) -> Iterator[Float32Array]:
@@ -318,10 +322,10 @@ def _resampled(audio: Audio) -> Iterator[Float32Array]:
     import soxr
 
     step = 10 * audio.rate_hz
-    pieces = [audio.samples[a : a + step] for a in range(0, len(audio.samples), step)]
     if audio.rate_hz == RATE_HZ:
-        yield from pieces
+        yield from pieces(audio.samples, step)
         return
+    last = -(-len(audio.samples) // step) - 1
     stream = soxr.ResampleStream(audio.rate_hz, RATE_HZ, 1, dtype="float32")
-    for k, piece in enumerate(pieces):
-        yield stream.resample_chunk(piece, last=k + 1 == len(pieces))
+    for k, piece in enumerate(pieces(audio.samples, step)):
+        yield stream.resample_chunk(piece, last=k == last)

@@ -2,9 +2,9 @@
 
 import ast
 import re
+import resource
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -15,7 +15,7 @@ PACKAGE = Path(pulsefind.__file__).parent
 
 LAYERS = [
     {"errors", "child", "stopping"},
-    {"records"},
+    {"records", "mapped"},
     {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
     {"network", "naming", "beatpath", "barpath", "harmony"},
     {"onehint", "sureness", "taps"},
@@ -72,12 +72,17 @@ def test_help_imports_nothing_heavy():
     assert "find" in run.stdout
 
 
+def processor_time_s(command):
+    """What a command takes of the processor, in user and system mode: a busy machine makes it wait, not work."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run(command, capture_output=True, check=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
 def test_help_answers_at_once():
-    subprocess.run([sys.executable, "-m", "pulsefind", "--help"], capture_output=True, check=True)
-    started = time.perf_counter()
-    subprocess.run([sys.executable, "-m", "pulsefind", "--help"], capture_output=True, check=True)
-    # 0.5 s is the promise; the test allows for a busy machine and still fails when a heavy library creeps in.
-    assert time.perf_counter() - started < 1.5
+    # 0.5 s is the promise, 0.3 what it takes; scipy.signal alone would take 1.3 more, scikit-learn 2.1.
+    assert min(processor_time_s([sys.executable, "-m", "pulsefind", "--help"]) for _ in range(3)) < 1.0
 
 
 def test_importing_the_package_is_light():

@@ -10,6 +10,7 @@ import soundfile
 import soxr
 
 from pulsefind import audio as recordings
+from pulsefind import mapped
 from pulsefind.audio import BLOCK, LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
 from pulsefind.child import Limits
 from pulsefind.errors import AudioError
@@ -175,8 +176,8 @@ def test_a_long_recording_lies_in_a_temporary_file_that_goes_with_it(write_wav, 
     in_memory = load(path)
     place = tmp_path / "temporary"
     place.mkdir()
-    monkeypatch.setattr(recordings.tempfile, "tempdir", str(place))
-    monkeypatch.setattr(recordings, "IN_MEMORY_BYTES", 4 * BLOCK)
+    monkeypatch.setattr(mapped.tempfile, "tempdir", str(place))
+    monkeypatch.setattr(mapped, "IN_MEMORY_BYTES", 4 * BLOCK)
     on_disk = load(path)
     # soundfile's own reading is the oracle: more than two blocks, in order, nothing lost where the file begins.
     np.testing.assert_array_equal(on_disk.samples, soundfile.read(path, dtype="float32")[0])
@@ -187,8 +188,8 @@ def test_a_long_recording_lies_in_a_temporary_file_that_goes_with_it(write_wav, 
 
 def test_no_room_for_a_long_recording_is_one_line(write_wav, tmp_path, monkeypatch):
     path = write_wav(np.zeros(2 * BLOCK, np.float32))
-    monkeypatch.setattr(recordings, "IN_MEMORY_BYTES", 4 * BLOCK - 1)
-    monkeypatch.setattr(recordings.tempfile, "tempdir", str(tmp_path / "gone"))
+    monkeypatch.setattr(mapped, "IN_MEMORY_BYTES", 4 * BLOCK - 1)
+    monkeypatch.setattr(mapped.tempfile, "tempdir", str(tmp_path / "gone"))
     with pytest.raises(AudioError, match=r"sound.wav: no room for its sound .*No such file.*TMPDIR"):
         load(path)
 

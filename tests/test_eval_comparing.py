@@ -57,7 +57,7 @@ def with_values(base, **values):
 def test_the_interval_agrees_with_scipys_bootstrap():
     # scipy.stats.bootstrap, percentile method, is the independent version.
     values = np.random.default_rng(3).beta(5, 2, 40)
-    theirs = scipy.stats.bootstrap((values,), np.mean, method="percentile", n_resamples=20_000, rng=1)
+    theirs = scipy.stats.bootstrap((values,), np.mean, method="percentile", n_resamples=20_000, random_state=1)
     ours = mean_interval(values)
     assert ours.mean == pytest.approx(values.mean())
     assert ours.low == pytest.approx(theirs.confidence_interval.low, abs=0.005)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from making import RATE_HZ, at_places, bars_of, beats_of, drum, noise_burst, pulse, render
 
+from pulsefind import figures
 from pulsefind.audio import from_samples
 from pulsefind.figures import _LOWEST_HZ, _SEMITONE_WINDOW, _semitone_bank, find_figures
 from pulsefind.places import slot_positions
@@ -110,3 +111,13 @@ def test_a_swung_grid_has_its_own_places():
     audio = from_samples(mix + rng.normal(0, 0.002, len(mix)), RATE_HZ)
     hits = find_figures(audio, 0.0, beats_of(a_pulse), bars_of(a_pulse), Grid((section,)))
     assert hits.time_s == pytest.approx(times, abs=0.003)
+
+
+def test_bars_piece_by_piece_are_the_same_as_at_once(monkeypatch):
+    mix = band(np.random.default_rng(3), (0.5, 2.5), 0.05, (0.0, 2.0))
+    whole = figures_of(mix)
+    monkeypatch.setattr(figures, "_PIECE_BARS", 5)
+    pieces = figures_of(mix)
+    assert len(whole.time_s) > 20
+    for field in ("time_s", "sound", "strength", "level_db", "timbre"):
+        np.testing.assert_array_equal(getattr(pieces, field), getattr(whole, field))

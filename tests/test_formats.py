@@ -43,10 +43,14 @@ def test_jams_is_valid_under_the_librarys_schema(song, tmp_path):
     assert [o.value for o in tempo.data] == pytest.approx(song.tempo.bar_bpm, abs=1e-5)
     (segments,) = document.search(namespace="segment_open")
     assert len(segments.data) == len(song.alone) + sum(len(guide.coverage) for guide in song.guides)
-    assert {o.duration for o in beats.data} <= {0.0}
     ends_s = [*song.bars.start_s[1:], song.bars.end_s][: len(song.bars.start_s)]
     assert [o.time + o.duration for o in tempo.data] == pytest.approx(ends_s, abs=2e-6)
     assert document.file_metadata.duration == pytest.approx(song.track.duration_s)
+    (positions,) = document.search(namespace="beat_position")
+    for points in (beats, positions):
+        assert {o.duration for o in points.data} <= {0.0}
+        assert [o.confidence for o in points.data] == pytest.approx(song.beats.confidence, abs=1e-6)
+    assert {(one.time, one.duration) for one in document.annotations} == {(0, document.file_metadata.duration)}
 
 
 def test_jams_segments_are_the_guides_and_alone_stretches_with_their_lengths():

@@ -56,16 +56,31 @@ def test_a_figure_of_two_bars_must_come_round_six_times(repeats, length):
     assert first.pattern_bars == length
 
 
+def saved_by_two_bars(repeats):
+    """Nats by which the figure below is better explained by two bars than by one, by the slow version."""
+    table = [[1, 0, 1, 0, 1, 0, 1, bar % 2] for bar in range(2 * repeats)]
+    covered = [True] * len(table)
+    one, two = ([k % length for k in range(len(table))] for length in (1, 2))
+    return slow_score(table, [[1]] * 2, covered, two) - slow_score(table, [[1]], covered, one)
+
+
 def test_a_figure_is_two_bars_long_only_where_it_saves_ten_nats():
-    # The second bar has one hit more. Over n pairs it saves what one place costs less for being known: with n bars
-    # each, a place struck in every second bar costs 2 n log 2 nats, known by bar nearly nothing.
-    def length(repeats):
+    # The four beats in every bar, and the last half in every second bar.
+    saved = {repeats: saved_by_two_bars(repeats) for repeats in range(6, 40)}
+    just = min(repeats for repeats, nats in saved.items() if nats > 10)
+    assert 0 < saved[just - 1] < 10 < saved[just]
+    for repeats in (just - 1, just):
         a_pulse = pulse(8 * repeats + 1, bpm=100)
         hits = hits_at(in_bars(a_pulse, ([0, 1, 2, 3], range(2 * repeats)), ([3.5], range(1, 2 * repeats, 2))))
-        return guides_on(a_pulse, hits)[0].pattern_bars
+        assert guides_on(a_pulse, hits)[0].pattern_bars == (2 if saved[repeats] > 10 else 1)
 
-    assert length(30) == 2
-    assert length(7) == 1
+
+def test_a_figure_of_four_bars_is_found_as_one():
+    a_pulse = pulse(4 * 32 + 1, bpm=100)
+    parts = [([0.0, 2.0], range(0, 32, 4)), ([1.0, 3.0], range(1, 32, 4)), ([0.5, 1.5], range(2, 32, 4))]
+    guide = guides_on(a_pulse, hits_at(in_bars(a_pulse, *parts, ([2.5], range(3, 32, 4)))))[0]
+    assert guide.pattern_bars == 4
+    assert labels(guide) == [(1, "1"), (1, "3"), (2, "2"), (2, "4"), (3, "1&"), (3, "2&"), (4, "3&")]
 
 
 def slow_played(evidence):
@@ -134,6 +149,22 @@ def test_what_a_pattern_saves_is_what_a_slow_version_says(length):
     assert found == pytest.approx(slow_score(table.tolist(), struck, covered, phase.tolist()))
 
 
+def test_what_is_struck_always_or_never_saves_nothing_and_costs_what_its_rates_cost():
+    # A rate of 1 has no logarithm on the other side: rates are kept within a thousandth of it.
+    table = np.ones((16, 4), bool)
+    found = guides._information_score(
+        table, guides._Pattern(np.ones((1, 4), bool), np.ones(16, bool)), np.zeros(16, int)
+    )
+    assert found == pytest.approx(64 * (log(16.5 / 17) - log(0.999)) - 0.5 * 4 * log(16))
+
+
+def test_the_bars_of_a_section_are_the_likeliest_course_too():
+    a_pulse = pulse(160, bpm=100)
+    played = [bar for bar in range(12, 30) if bar != 20]
+    (guide,) = guides_on(a_pulse, hits_at(at_places(a_pulse, [0, 1, 2, 3], played)))
+    assert [(s.first_bar, s.last_bar) for s in guide.coverage] == [(12, 29)]
+
+
 def test_a_hit_is_on_a_place_within_60_ms_and_half_a_space():
     # Eighths at 60 bpm lie 500 ms apart; at 300 bpm 100 ms, of which half is less than 60 ms.
     for bpm, near_s, far_s in ((60, 0.058, 0.062), (300, 0.048, 0.052)):
@@ -189,6 +220,20 @@ def test_a_pickup_and_a_last_bar_cut_short_go_with_the_bar_beside_them():
     assert alone_stretches(guide, bars) == ()
     late = guides_on(a_pulse, hits_at(at_places(a_pulse, [1, 3], range(5))))
     assert [(s.first_bar, s.last_bar) for s in alone_stretches(late, bars)] == [(6, len(bars.beats) - 1)]
+
+
+def test_a_full_bar_that_no_guide_covers_is_alone_at_either_end():
+    a_pulse = pulse(40, bpm=100)
+    bars = bars_of(a_pulse)
+    assert bars.number[0] == 1 and bars.beats[-1] == bars.beats_per_bar[-1]
+
+    def alone(played):
+        found = guides_on(a_pulse, hits_at(at_places(a_pulse, [0, 1, 2, 3], played)))
+        return [(s.first_bar, s.last_bar) for s in alone_stretches(found, bars)]
+
+    assert alone(range(1, 10)) == [(0, 0)]
+    assert alone(range(9)) == [(9, 9)]
+    assert alone(range(10)) == []
 
 
 @pytest.mark.parametrize(("shared", "kept"), [(16, 2), (24, 1), (32, 1)])

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from making import RATE_HZ, drum, noise_burst, render
 
+from pulsefind import features, hits, mapped
 from pulsefind.audio import from_samples
 from pulsefind.features import (
     BANDS,
@@ -14,7 +15,6 @@ from pulsefind.features import (
     Spectrogram,
     mel_bank,
     mel_edges_hz,
-    rises,
     spectrogram,
 )
 from pulsefind.hits import _BLOCK_FRAMES, _half_rise, _otsu, _power, find_hits
@@ -110,9 +110,49 @@ def test_vibrato_is_no_attack():
     t = np.arange(3 * RATE_HZ) / RATE_HZ
     tone = 0.3 * np.sin(2 * np.pi * 660 * t + 8 * np.sin(2 * np.pi * 5.5 * t)) * np.minimum(1, t / 0.5)
     struck = render(3, ([1.0, 2.0], drum(660), 0.3))
-    steady = rises(spectrogram(tone.astype(np.float32), RATE_HZ).compressed())[150:-30].mean(axis=1).max()
-    attack = rises(spectrogram(struck.astype(np.float32), RATE_HZ).compressed())[150:-30].mean(axis=1).max()
+    steady = spectrogram(tone.astype(np.float32), RATE_HZ).compressed().rises_between(150, 570).mean(axis=1).max()
+    attack = spectrogram(struck.astype(np.float32), RATE_HZ).compressed().rises_between(150, 570).mean(axis=1).max()
     assert steady < 0.25 * attack
+
+
+def plain_rises(magnitude):
+    """Over all frames at once, by the definitions: a floor at 3 thousandths of the loud frames, rises over two frames
+    against the loudest of three neighbouring bands (the outermost have one neighbour).
+    """
+    level = np.log1p(magnitude / (0.003 * np.percentile(magnitude.max(axis=1), 95)))
+    wide = np.pad(level, ((0, 0), (1, 1)), mode="edge")
+    before = np.maximum.reduce([wide[:-2, :-2], wide[:-2, 1:-1], wide[:-2, 2:]])
+    return level, np.r_[np.zeros((2, level.shape[1])), np.maximum(level[2:] - before, 0)]
+
+
+def test_levels_and_rises_of_any_part_are_those_of_the_whole(monkeypatch):
+    magnitude = np.random.default_rng(10).gamma(0.3, size=(100, BANDS)).astype(np.float32)
+    level, rise = plain_rises(magnitude.astype(np.float64))
+    found = Spectrogram(magnitude, np.arange(BANDS) * 1.0, 200.0).compressed()
+    for first, last in ((0, 100), (0, 1), (1, 3), (40, 75), (99, 100)):
+        assert found.between(first, last) == pytest.approx(level[first:last], rel=1e-5, abs=1e-6)
+        assert found.rises_between(first, last) == pytest.approx(rise[first:last], rel=1e-4, abs=1e-5)
+    monkeypatch.setattr(features, "PIECE_FRAMES", 7)
+    low, odd = found.mean_rises([slice(0, 5), np.arange(BANDS) % 2 == 1])
+    assert low == pytest.approx(rise[:, :5].mean(axis=1), rel=1e-4, abs=1e-5)
+    assert odd == pytest.approx(rise[:, 1::2].mean(axis=1), rel=1e-4, abs=1e-5)
+
+
+@pytest.mark.parametrize("length", [37, 1000])
+def test_a_recording_in_pieces_and_on_disk_gives_the_same_hits(monkeypatch, length):
+    rng = np.random.default_rng(11)
+    mix = render(
+        12, (np.arange(1, 11, 0.37), noise_burst(rng, 3000, 9000, 0.1, 0.03), 0.5), ([2, 4, 6, 8], drum(90), 0.6)
+    )
+    audio = from_samples(mix + rng.normal(0, 0.01, len(mix)), RATE_HZ)
+    whole = find_hits(audio)
+    monkeypatch.setattr(features, "PIECE_FRAMES", length)
+    monkeypatch.setattr(hits, "PIECE_FRAMES", length)
+    monkeypatch.setattr(mapped, "IN_MEMORY_BYTES", 2**18)
+    pieces = find_hits(audio)
+    assert len(whole.time_s) > 40 and pieces.sounds == whole.sounds
+    for field in ("time_s", "sound", "strength", "level_db", "timbre"):
+        np.testing.assert_array_equal(getattr(pieces, field), getattr(whole, field))
 
 
 def test_half_rise_of_a_ramp():

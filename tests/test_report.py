@@ -1,10 +1,13 @@
 """What the report says about guides, from made records."""
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 from making import at_places, hits_at, pulse
 from pagemaking import analysis_of
 
+from pulsefind.demo import FILE_NAME
 from pulsefind.records import Sound
 from pulsefind.report import report
 
@@ -33,3 +36,20 @@ def test_one_guide_that_does_both_needs_no_line():
 def test_no_more_than_two_traps_are_shown():
     text = report(of(((1, 3), 30.0)))
     assert text.count("Trap:") == 2 and "1 and 3" in text
+
+
+NUMBER = re.compile(r"\d+(?:\.\d+)?")
+
+
+def last_digit(number):
+    return 10.0 ** -len(number.partition(".")[2])
+
+
+def test_the_report_in_the_readme_is_the_one_that_is_printed(demo_analysis):
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+    shown = readme.partition("## What it prints")[2].split("```\n")[1]
+    printed = report(replace(demo_analysis, track=replace(demo_analysis.track, name=FILE_NAME)))
+    assert NUMBER.sub("0", shown) == NUMBER.sub("0", printed)
+    # Processors and versions round otherwise: a number may differ by one in its last digit.
+    for a, b in zip(NUMBER.findall(shown), NUMBER.findall(printed), strict=True):
+        assert abs(float(a) - float(b)) <= 1.001 * last_digit(a), (a, b)

@@ -118,3 +118,84 @@ def test_the_judge_of_the_measurement_can_fail():
 
     found = Alignment("hits", 0.6, 0.0, True, False, (StartCandidate(0.6, 0.0, 1, 1.0),), None, "")
     assert judge(found, take)[0] == "wrong"
+
+
+def played_exactly(track, bars, starts_at_s=0.0, clock_ppm=0.0, halves_only=False):
+    """Hi-hat on every half beat, kick on odd and snare on even beats, exactly on their places."""
+    edges = np.r_[track.beats.time_s, track.bars.end_s]
+    bar_of_beat = np.repeat(np.arange(len(track.bars.beats)), track.bars.beats)
+    rows = []
+    for beat in np.flatnonzero(np.isin(bar_of_beat, list(bars))):
+        if not halves_only:
+            rows += [(edges[beat], "hat"), (edges[beat], "kick" if track.bars.count[beat] % 2 else "snare")]
+        rows.append(((edges[beat] + edges[beat + 1]) / 2, "hat"))
+    time_s = (np.array([row[0] for row in rows]) - starts_at_s) * (1 + 1e-6 * clock_ppm)
+    kind = tuple(row[1] for row in rows)
+    return TakeHits(time_s, kind, np.full(len(rows), 90.0), "velocity", float(time_s[-1]) + 1, "midi")
+
+
+def by_start(found):
+    return {round(c.starts_at_s, 2): c for c in found.candidates}
+
+
+@pytest.mark.parametrize("pickup", [0, 1])
+def test_a_start_on_the_first_1_is_six_times_and_an_end_in_the_last_bar_four_times_as_likely(pickup):
+    # The odds stated in the text; in a song that is the same throughout nothing else tells the starts apart.
+    track = make_track(100, 40, pickup=pickup)
+    starts = by_start(align(track, played_exactly(track, range(10 + pickup, 20 + pickup)), None, None, None, None))
+    assert starts[-24.0].probability / starts[0.0].probability == pytest.approx(6, rel=1e-6)
+    assert starts[48.0].probability / starts[0.0].probability == pytest.approx(4, rel=1e-6)
+    assert starts[-24.0].first_bar == pickup and starts[48.0].first_bar == 30 + pickup
+    assert starts[0.0].probability == pytest.approx(starts[12.0].probability, rel=1e-6)
+
+
+def test_what_the_form_says_is_what_the_correlation_of_busy_places_says():
+    # Guides on every '&' but in bars 12, 13 and 17, where the player rests too; shifted by bars the rests don't meet.
+    rests = {12, 13, 17}
+    track = make_track(100, 40, breaks=tuple(rests))
+    starts = by_start(align(track, played_exactly(track, set(range(5, 25)) - rests), None, None, None, None))
+
+    def gain(shift):
+        mine, heard = np.zeros(20 * 16), np.zeros(20 * 16)
+        for bar in range(5, 25):
+            for eighth in range(8):
+                at = 16 * (bar - 5) + 2 * eighth
+                # Kicks, on 1 and 3, are compared with low sounds, of which the track has none: hi-hats remain there.
+                mine[at] = bar not in rests
+                heard[at] = eighth % 2 == 1 and bar + shift not in rests
+        # Eight hi-hats and two snares in each of 17 bars, which count as 0.18 of as many witnesses. Both rows end
+        # where the player does, half a beat before the bar.
+        correlation = np.corrcoef(mine[:-1], heard[:-1])[0, 1]
+        return -0.5 * 0.18 * 17 * 10 * np.log(1 - correlation**2)
+
+    assert gain(0) > gain(1) > 0
+    for shift in (1, 2, 5):
+        ratio = np.log(starts[0.0].probability / starts[2.4 * shift].probability)
+        assert ratio == pytest.approx(gain(0) - gain(shift), abs=1e-3)
+
+
+def test_a_take_that_follows_the_guide_note_for_note_is_laid_on_it():
+    rests = {12, 13, 17}
+    track = make_track(100, 40, breaks=tuple(rests))
+    found = align(track, played_exactly(track, set(range(5, 25)) - rests, halves_only=True), None, None, None, None)
+    assert found.starts_at_s == pytest.approx(0.0, abs=1e-6)
+    assert 0.9 < found.candidates[0].probability <= 1.0
+
+
+@pytest.mark.parametrize(("bars", "clock_ppm"), [(4, 100.0), (40, -150.0), (200, 100.0)])
+def test_a_clock_is_believed_as_far_as_ridge_regression_says(bars, clock_ppm):
+    # Hoerl and Kennard (1970): the slope of exact hits is drawn to zero by S / (S + L), S their times' sum of squares
+    # and L the variance of a hit (18 ms; neighbours count as 0.18 of a witness) over that of a clock (120 ppm).
+    track = make_track(100, 220)
+    hits = played_exactly(track, range(bars), 0.5, clock_ppm)
+    found = align(track, hits, None, None, 0.5, None)
+    spread = float(np.sum((hits.time_s - hits.time_s.mean()) ** 2))
+    share = spread / (spread + 0.018**2 / 0.18 / 120e-6**2)
+    assert found.clock_ppm == pytest.approx(share * clock_ppm, abs=0.1)
+    assert found.candidates[0].first_bar == 0
+
+
+def test_the_first_bar_is_that_of_the_first_stroke():
+    track = make_track(100, 20)
+    found = align(track, played_exactly(track, range(6, 12), starts_at_s=3.0), None, None, 3.0, None)
+    assert found.candidates[0].first_bar == 6

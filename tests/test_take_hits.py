@@ -2,6 +2,8 @@ import mido
 import numpy as np
 import pretty_midi
 import pytest
+from making import drum, noise_burst
+from making import render as render_at
 
 from eval.take_sound import RATE_HZ, render
 from pulsefind.audio import from_samples
@@ -163,3 +165,104 @@ def test_faint_hits_together_with_the_track_are_its_own_and_ghost_notes_stay():
     assert without_leak(hits, at_s, track).time_s.tolist() == pytest.approx([2.5, 2.7, 2.81, 3.3])
     silent = from_samples(np.zeros(RATE_HZ * 5), RATE_HZ)
     assert len(without_leak(hits, at_s, silent).time_s) == 5
+
+
+BURSTS_S = 0.5 + 0.4137 * np.arange(12)
+
+
+def bursts(seed, *parts, low_hz=150, high_hz=9000, length_s=6.0, decay_s=0.02):
+    """Bursts of noise at known samples, over a noise 100 dB down."""
+    rng = np.random.default_rng(seed)
+    burst = noise_burst(rng, low_hz, high_hz, 9 * decay_s, decay_s)
+    mix = render_at(length_s, *((times, burst, level) for times, level in parts))
+    return mix + rng.normal(0, 1e-5, len(mix))
+
+
+@pytest.mark.parametrize("ring", [0.0, 0.1, 0.5])
+def test_bright_strokes_are_timed_to_two_tenths_of_a_millisecond_over_what_rings(ring):
+    mix = bursts(0, (BURSTS_S, 0.3), low_hz=2000, high_hz=12000, decay_s=0.01)
+    mix += ring * np.sin(2 * np.pi * 70 * np.arange(len(mix)) / RATE_HZ)
+    found = np.unique(find_strokes(from_samples(mix, RATE_HZ)).time_s)
+    assert found == pytest.approx(BURSTS_S, abs=2e-4)
+
+
+@pytest.mark.parametrize("low_hz", [500, 1200, 3000, 6000, 10000])
+def test_strokes_in_one_band_alone_are_timed_as_well(low_hz):
+    mix = bursts(1, (BURSTS_S, 0.3), low_hz=low_hz, high_hz=1.6 * low_hz)
+    found = np.unique(find_strokes(from_samples(mix, RATE_HZ)).time_s)
+    assert found == pytest.approx(BURSTS_S, abs=2e-4)
+
+
+@pytest.mark.parametrize(("apart_s", "strokes_each"), [(0.012, 1), (0.02, 1), (0.03, 2), (0.05, 2)])
+def test_two_strokes_are_two_from_25_ms_on(apart_s, strokes_each):
+    mix = bursts(2, (np.sort(np.r_[BURSTS_S, BURSTS_S + apart_s]), 0.5), low_hz=200, high_hz=12000, decay_s=0.003)
+    assert len(np.unique(find_strokes(from_samples(mix, RATE_HZ)).time_s)) == 12 * strokes_each
+
+
+@pytest.mark.parametrize("soft_db", [6, 12, 20, 30, 36])
+def test_levels_are_those_that_the_strokes_were_made_with(soft_db):
+    soft_s = BURSTS_S[:-1] + 0.2
+    found = find_strokes(
+        from_samples(bursts(3, (BURSTS_S, 0.9), (soft_s, 0.9 * 10 ** (-soft_db / 20)), length_s=7.0), RATE_HZ)
+    )
+    soft = np.abs(found.time_s[:, None] - soft_s).min(axis=1) < 0.01
+    assert soft.sum() == 11 and (~soft).sum() == 12
+    assert found.level[soft] == pytest.approx(np.full(11, -soft_db), abs=0.5)
+    assert found.level[~soft] == pytest.approx(np.zeros(12), abs=0.5)
+
+
+@pytest.mark.parametrize("soft_db", [46, 60])
+def test_what_lies_far_below_the_loud_strokes_is_silence(soft_db):
+    soft_s = BURSTS_S[:-1] + 0.2
+    mix = bursts(3, (BURSTS_S, 0.9), (soft_s, 0.9 * 10 ** (-soft_db / 20)), length_s=7.0)
+    assert len(find_strokes(from_samples(mix, RATE_HZ)).time_s) == 12
+
+
+@pytest.mark.parametrize("band_hz", [(6000, 10000), (10000, 16000)])
+def test_noise_above_6_khz_holds_no_strokes_and_hides_none(band_hz):
+    from scipy.signal import butter, sosfilt
+
+    rng = np.random.default_rng(4)
+    hiss = sosfilt(butter(4, band_hz, "bandpass", fs=RATE_HZ, output="sos"), rng.normal(0, 0.01, 20 * RATE_HZ))
+    assert len(find_strokes(from_samples(hiss, RATE_HZ)).time_s) == 0
+    at_s = 0.5 + np.arange(19)
+    mix = hiss + render_at(20, (at_s, noise_burst(rng, 150, 12000, 0.1, 0.02), 12 * hiss.std()))
+    assert np.unique(find_strokes(from_samples(mix, RATE_HZ)).time_s) == pytest.approx(at_s, abs=0.002)
+
+
+@pytest.mark.parametrize(("rate_hz", "told"), [(16000, True), (17900, True), (18000, False), (22050, False)])
+def test_what_a_recording_lacks_is_told_below_18_khz(rate_hz, told):
+    notes = find_strokes(from_samples(np.zeros(rate_hz), rate_hz)).notes
+    assert bool(notes) == told
+    if told:
+        assert f"recorded at {rate_hz / 1000:g} kHz" in notes[0]
+
+
+@pytest.mark.parametrize("n_before", [0, 12, 13, 100, 300])
+def test_the_change_point_of_any_stretch_is_that_of_a_slow_search(n_before):
+    rng = np.random.default_rng(n_before)
+    signal = np.r_[rng.normal(0, 0.05, n_before), rng.normal(0, 1.0, 150)]
+    n = len(signal)
+
+    def cost(k):
+        return k * np.log(np.mean(signal[:k] ** 2)) + (n - k) * np.log(np.mean(signal[k:] ** 2))
+
+    assert change_point(signal) == min(range(12, n - 12), key=cost)
+
+
+def test_the_change_from_silence_is_found_to_the_sample_and_a_scrap_has_none():
+    signal = np.r_[np.zeros(100), np.random.default_rng(0).normal(size=100)]
+    assert change_point(signal) == 100
+    assert change_point(signal[:24]) == 0
+    assert 12 <= change_point(signal[90:115]) <= 13
+
+
+@pytest.mark.parametrize("hz", [45, 55, 80])
+@pytest.mark.parametrize("swell_ms", [0, 10])
+def test_low_drums_are_timed_where_they_begin_and_are_kicks(hz, swell_ms):
+    sound = drum(hz, 0.75, 0.08)
+    sound[: round(swell_ms * 44.1)] *= np.linspace(0, 1, round(swell_ms * 44.1))
+    mix = render_at(7.5, (BURSTS_S, sound, 0.5)) + np.random.default_rng(5).normal(0, 1e-5, round(7.5 * RATE_HZ))
+    found = find_strokes(from_samples(mix, RATE_HZ))
+    assert set(found.kind) == {"kick"}
+    assert np.unique(found.time_s) == pytest.approx(BURSTS_S, abs=3e-4)
