@@ -49,6 +49,9 @@ BIAS = (-3.5, -2.66, 0.14, -1.06, 4.17, 1.37, 3.04)
 FAINT_DB = 40.0
 """What lies farther below the strongest band counts as this far."""
 
+UPPER = 4
+"""Snare wires and cymbals are heard from this band on (common practice, no source)."""
+
 
 def kinds_of(gained_db: FloatArray) -> tuple[tuple[str, ...], ...]:
     """Of each stroke what sounds in it; gained_db (n_strokes, 8) is the power that it added to each band."""
@@ -56,6 +59,9 @@ def kinds_of(gained_db: FloatArray) -> tuple[tuple[str, ...], ...]:
         return ()
     shape = shape_of(gained_db)
     log_odds = shape @ np.array(SLOPE).T + np.square(shape) / FAINT_DB @ np.array(BEND).T + np.array(BIAS)
+    # No stroke that the rule was fitted to is so dark, and it says anything there.
+    dark = (shape.argmax(axis=1) == 0) & (shape[:, UPPER:].max(axis=1) < 1.0 - FAINT_DB)
+    log_odds[dark, COMBINATIONS.index(("kick",))] = np.inf
     return tuple(COMBINATIONS[int(k)] for k in log_odds.argmax(axis=1))
 
 

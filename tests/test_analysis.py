@@ -24,8 +24,11 @@ def test_the_demo_song_is_read_as_it_was_made(demo_song, demo_analysis):
     assert set(demo_analysis.bars.beats_per_bar.tolist()) == {4}
     assert demo_analysis.bars.beats[0] == 1
     assert demo_analysis.tempo.bpm == pytest.approx(song.bpm, rel=0.01)
-    assert [p.label for p in demo_analysis.guides[0].places] == list(SHAKER_PLACES)
-    assert list(STRING_PLACES) in [[p.label for p in g.places] for g in demo_analysis.guides]
+    # Both sounds that the song was made with are there; the string, which settles the 1, before the shaker, which
+    # leaves it open between two beats.
+    places = [[p.label for p in g.places] for g in demo_analysis.guides]
+    assert places[0] == list(STRING_PLACES)
+    assert list(SHAKER_PLACES) in places[:3]
     numbers = [
         (int(demo_analysis.bars.number[s.first_bar]), int(demo_analysis.bars.number[s.last_bar]))
         for s in demo_analysis.alone
@@ -68,7 +71,7 @@ def test_the_saved_analysis_has_the_names_that_others_read(demo_analysis):
     assert len(saved["beats"]["time_s"]) == len(saved["beats"]["count"])
     assert len(saved["bars"]["start_s"]) == len(saved["bars"]["beats"]) == len(saved["bars"]["meter"])
     guide = saved["guides"][0]
-    assert guide["places"] == ["2&", "4&"]
+    assert guide["places"] == ["1e", "3a"]
     assert len(guide["hits"]["time_s"]) == len(guide["hits"]["place"])
     assert {"first_bar", "last_bar", "start_s", "end_s"} <= set(guide["coverage"][0])
     assert {"first_bar", "last_bar", "start_s", "end_s"} <= set(saved["alone"][0])

@@ -52,7 +52,7 @@ def test_demo_shows_the_report_beside_the_truth(demo_run, song):
     assert demo_run.returncode == 0, demo_run.stderr
     assert demo_run.stderr == ""
     assert song.exists()
-    assert "falls on 2& and 4&" in demo_run.stdout
+    assert "falls on 1e and 3a" in demo_run.stdout
     assert "97 of them found" in demo_run.stdout
     assert "shaker     on 2& and 4&: found" in demo_run.stdout
     assert "string     on 1e and 3a: found" in demo_run.stdout
