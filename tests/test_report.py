@@ -22,10 +22,16 @@ def of(*guides):
 
 
 def test_easiest_and_most_telling_are_told_where_they_differ():
-    text = report(of(((0, 1, 2, 3), 30.0), ((0, 1.5), 9.0)))
+    text = report(of(((1, 3), 30.0), ((0, 1.5), 5.0)))
     assert "easiest to hear is 1; 2 tells you most: it settles the 1" in text
-    assert "by itself it settles the beat" in text
+    assert "by itself it settles the half bar" in text
     assert max(map(len, text.splitlines())) <= 80
+
+
+def test_a_guide_on_every_beat_comes_after_one_that_settles_the_1():
+    text = report(of(((0, 1, 2, 3), 30.0), ((0, 1.5), 9.0)))
+    assert "easiest to hear is 2; 1 tells you most: it settles the 1" in text
+    assert "falls on 1 and 2&" in text
 
 
 def test_one_guide_that_does_both_needs_no_line():
