@@ -71,8 +71,8 @@ NO_DRUM, LONGER_FIGURE = 0.7, 0.85
 a figure of two or four bars has to be kept in mind. Chosen, as the weights, on made songs (first guide right)."""
 
 LEFT_OPEN = 0.25
-"""How much a score falls for a guide that leaves every beat open as the 1, as one on all beats does. By judgement, of 0,
-0.1, 0.15 and 0.25 tried on the sets at hand (datasets.md)."""
+"""How much a score falls for a guide that leaves every beat open as the 1, as one on all beats does. By judgement, of
+0, 0.1, 0.15 and 0.25 tried on the sets at hand (datasets.md)."""
 
 FOLDED = 0.6
 """What a score is multiplied by where only the folded bars show the sound: it has no stray hits to tell against it."""
