@@ -1,8 +1,7 @@
 """Percussive hits: where they are, to a millisecond, and which of the recurring sounds each of them is.
 
 0. The drum kit is heard by pulsefind's own kit network, kind by kind. What else recurs (an unknown shaker, a muted
-   string,
-a hand on a guitar) is found without any teaching:
+   string, a hand on a guitar) is found without any teaching:
 1. Attacks are peaks of the rising parts of a mel spectrogram, looked for in five bands apart, so that a shaker is
    found under a loud bass.
 2. Around each attack the rise, and what is left of it after 20 to 100 ms, form one non-negative vector.
