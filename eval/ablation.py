@@ -14,9 +14,9 @@ import numpy as np
 
 from eval.evidence import FIGURES, Evidence, evidence, figures
 from eval.records import Track
-from pulsefind import barpath
-from pulsefind.decode import decode
-from pulsefind.records import Activations, Harmony, Settings
+from pulsefind.beats import counting as barpath
+from pulsefind.beats.decode import decode
+from pulsefind.core.records import Activations, Harmony, Settings
 
 Given = tuple[Activations, Harmony]
 

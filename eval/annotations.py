@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eval.records import FloatArray, IntArray
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 # A last beat may fall on the very end of a clip whose length was rounded.
 END_SLACK_S = 0.1

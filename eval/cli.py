@@ -21,8 +21,8 @@ from eval.synthetic import write_set
 from eval.systems import SYSTEMS, systems_named
 from eval.table import table, with_table
 from eval.variants import varied
-from pulsefind.errors import FormatError, PulsefindError
-from pulsefind.stopping import stop_in_order
+from pulsefind.core.errors import FormatError, PulsefindError
+from pulsefind.core.stopping import stop_in_order
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help=__doc__)
 

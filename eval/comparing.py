@@ -8,7 +8,7 @@ from typing import Any
 
 from eval.statistics import mean_interval, sign_test
 from eval.table import ALL_NAMES, GUIDE_SHARES
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 Result = Mapping[str, Any]
 

@@ -19,8 +19,8 @@ from eval.train.ingredients import RATE_HZ
 from eval.train.rendering import played, player
 from eval.train.sounds import DRUM_MAKERS, Oscillators, PluckedStrings
 from pulsefind import analyse
-from pulsefind.audio import from_samples
-from pulsefind.records import Analysis, Guide, Pulse
+from pulsefind.core.records import Analysis, Guide, Pulse
+from pulsefind.listen.audio import from_samples
 
 LEVELS_DB = (6.0, 0.0, -6.0, -12.0, -18.0)
 FIGURES = (

@@ -8,11 +8,11 @@ import numpy as np
 
 from eval.metrics import track_scores
 from eval.records import Answer, FloatArray, Track
-from pulsefind.activations import activations, half_odds
-from pulsefind.audio import load, past_silence
-from pulsefind.harmony import harmony_of
-from pulsefind.network import BASS_BANDS, pulse_activations
-from pulsefind.records import Activations, Harmony, Pulse
+from pulsefind.core.records import Activations, Harmony, Pulse
+from pulsefind.listen.activations import activations, half_odds
+from pulsefind.listen.audio import load, past_silence
+from pulsefind.listen.harmony import harmony_of
+from pulsefind.listen.network import BASS_BANDS, pulse_activations
 
 FIGURES = {"beat_f_70": "beat F", "cmlt": "CMLt", "downbeat_f_70": "downbeat F"}
 

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 
 from eval.fuzz_seeds import AUDIO
-from pulsefind import cli
+from pulsefind.cli import app as cli
 
 ANSWERED, REFUSED, FAULT = "answered", "refused", "fault"
 

@@ -12,12 +12,12 @@ import numpy as np
 import soundfile
 
 from pulsefind.analysis import analyse, to_json
+from pulsefind.core.records import Analysis, Settings
 from pulsefind.demo import RATE_HZ, make_song
-from pulsefind.formats import export
-from pulsefind.records import Analysis, Settings
-from pulsefind.take_midi import read_midi_take
-from pulsefind.take_review import review_take
-from pulsefind.takes_history import append_take, entry_of
+from pulsefind.export.formats import export
+from pulsefind.take.history import append_take, entry_of
+from pulsefind.take.midi import read_midi_take
+from pulsefind.take.review import review_take
 
 _WRITTEN = (
     *(("a.wav", "PCM_16"), ("b.wav", "FLOAT"), ("c.wav", "PCM_24"), ("d.wav", "MS_ADPCM"), ("a.flac", "PCM_16")),

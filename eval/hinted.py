@@ -15,8 +15,8 @@ import numpy as np
 from eval.evidence import Evidence, evidence, figures
 from eval.metrics import MATCH_S
 from eval.records import Track
-from pulsefind.decode import decode
-from pulsefind.records import Pulse, Settings
+from pulsefind.beats.decode import decode
+from pulsefind.core.records import Pulse, Settings
 
 MOST_OFF_S = 0.15
 

@@ -16,7 +16,7 @@ from eval.annotations import END_SLACK_S, PLAIN_BEATS, read_beats, read_drums, r
 from eval.datasets import SETS, FilesLayout, MirdataLayout, PlainLayout, SetInfo, how_to_get
 from eval.mirdata_sets import mirdata_tracks
 from eval.records import FloatArray, IntArray, Reference, Track
-from pulsefind.errors import FormatError, PulsefindError
+from pulsefind.core.errors import FormatError, PulsefindError
 
 AUDIO_SUFFIXES = (".wav", ".flac", ".ogg", ".mp3", ".aiff", ".aif", ".m4a", ".opus")
 

@@ -17,7 +17,7 @@ import numpy as np
 from eval.annotations import END_SLACK_S, read_beats
 from eval.datasets import MirdataLayout
 from eval.records import FloatArray, IntArray, Reference
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 
 @dataclass(frozen=True, slots=True)

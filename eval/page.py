@@ -18,11 +18,11 @@ import numpy as np
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from pulsefind.analysis import analyse
-from pulsefind.audio import from_samples
+from pulsefind.core.records import Settings
 from pulsefind.demo import RATE_HZ, make_song
-from pulsefind.page import Recording, page_html
-from pulsefind.pdf import find_browser
-from pulsefind.records import Settings
+from pulsefind.listen.audio import from_samples
+from pulsefind.page.page import Recording, page_html
+from pulsefind.page.pdf import find_browser
 
 OPEN_LIMIT_MS, TASK_LIMIT_MS = 2000.0, 50.0
 PHONE, LAPTOP = (360, 760), (1440, 900)

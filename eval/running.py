@@ -24,7 +24,7 @@ from eval.records import Answer, Cost, Reference, Track
 from eval.serial import answer_from_json, answer_to_json, cost_from_json, cost_to_json, reference_to_json
 from eval.store import clear_parts, digest, file_digest, read_json, write_json
 from eval.systems import ROOT, System, code_version, package_version, run_system
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 SCORING_FILES = ("folding.py", "guides.py", "metrics.py", "records.py", "running.py")
 # joblib tells on a terminal how many jobs are done.

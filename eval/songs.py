@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from eval.store import write_text
 from eval.synthetic import write_audio
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 PACKAGE = "fretsonfire-songs-muldjord"
 SET_NAME = "muldjord"

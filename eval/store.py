@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-from pulsefind.errors import FormatError, OutputError
+from pulsefind.core.errors import FormatError, OutputError
 
 SCHEMA = 1
 PART = ".part"

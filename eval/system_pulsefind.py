@@ -8,7 +8,7 @@ import numpy as np
 
 import pulsefind
 from eval.records import Answer, ClaimedGuide, Reference
-from pulsefind.records import Analysis, Guide, Settings
+from pulsefind.core.records import Analysis, Guide, Settings
 
 
 def answer(path: Path, given: Reference | None) -> Answer:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from eval.records import Answer, Reference
 from eval.system_pulsefind import analysed
-from pulsefind.records import Settings
+from pulsefind.core.records import Settings
 
 
 def answer(path: Path, given: Reference | None) -> Answer:

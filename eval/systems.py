@@ -21,7 +21,7 @@ import numpy as np
 
 from eval.records import Answer, Cost, Track
 from eval.serial import answer_from_json, reference_to_json
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 ROOT = Path(__file__).resolve().parent.parent
 

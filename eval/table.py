@@ -13,7 +13,7 @@ from typing import Any
 
 from eval.reliability import HEADER, cells, reliability
 from eval.statistics import Interval, mean_interval, paired_difference
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 Entry = dict[str, Any]
 

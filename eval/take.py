@@ -22,16 +22,16 @@ from numpy.typing import NDArray
 from eval.take_sim import Player, Simulated, make_track, simulate_take
 from eval.take_sound import RATE_HZ, add_leak, render
 from pulsefind.analysis import analyse
-from pulsefind.audio import from_samples
-from pulsefind.correction import GainFit, estimate_gains
+from pulsefind.core.records import Analysis
 from pulsefind.demo import make_song
-from pulsefind.records import Analysis
-from pulsefind.take_align import align
-from pulsefind.take_hits import find_strokes
-from pulsefind.take_midi import read_midi_take
-from pulsefind.take_records import Alignment, Review, TakeError, TakeHits
-from pulsefind.take_report import review_report
-from pulsefind.take_review import review_take
+from pulsefind.listen.audio import from_samples
+from pulsefind.take.alignment import align
+from pulsefind.take.gains import GainFit, estimate_gains
+from pulsefind.take.midi import read_midi_take
+from pulsefind.take.records import Alignment, Review, TakeError, TakeHits
+from pulsefind.take.report import review_report
+from pulsefind.take.review import review_take
+from pulsefind.take.strokes import find_strokes
 
 HERE, SONG = Path("take.mid"), Path("made.wav")
 
@@ -570,7 +570,7 @@ def strokes_of(time_s: NDArray[np.float64]) -> list[list[float]]:
 
 def check_values() -> GainFit | None:
     """The estimator on the series whose results were computed by an independent restatement of the published method."""
-    from pulsefind.correction import Block
+    from pulsefind.take.gains import Block
 
     asynchrony = np.array([-20, -12, -25, -8, -15, -30, -10, -18, -22, -5, -14, -19], dtype=float)
     interval = np.array([496, 508, 487, 517, 493, 485, 520, 492, 496, 517, 491, 495], dtype=float)

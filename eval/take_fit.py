@@ -20,11 +20,12 @@ from numpy.typing import NDArray
 from eval.take import groove_folder, performances, strokes_of, table
 from eval.take_sound import RATE_HZ, render
 from eval.train.rendering import played, player
-from pulsefind import take_hits, take_kinds
-from pulsefind.audio import from_samples
-from pulsefind.take_kinds import COMBINATIONS, FAINT_DB, kinds_of
-from pulsefind.take_midi import read_midi_take
-from pulsefind.take_records import TakeHits
+from pulsefind.listen.audio import from_samples
+from pulsefind.take import kinds as take_kinds
+from pulsefind.take import strokes as take_hits
+from pulsefind.take.kinds import COMBINATIONS, FAINT_DB, kinds_of
+from pulsefind.take.midi import read_midi_take
+from pulsefind.take.records import TakeHits
 
 FITTED_DRUMMERS = ("drummer3", "drummer5", "drummer7", "drummer9")
 FALSE_SHARE = 0.0075

@@ -12,8 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.plan import plan_for
-from pulsefind.records import (
+from pulsefind.core.records import (
     Analysis,
     Bars,
     Beats,
@@ -29,7 +28,8 @@ from pulsefind.records import (
     Tempo,
     Track,
 )
-from pulsefind.take_records import TakeHits
+from pulsefind.guides.plan import plan_for
+from pulsefind.take.records import TakeHits
 
 FloatArray = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, fftconvolve, sosfilt
 
-from pulsefind.take_records import TakeHits
+from pulsefind.take.records import TakeHits
 
 RATE_HZ = 44100
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from eval.records import Track
 from eval.store import whole_file
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 Samples = NDArray[np.float64]
 

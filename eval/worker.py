@@ -20,7 +20,7 @@ import numpy as np
 
 from eval.records import Answer
 from eval.serial import answer_to_json, reference_from_json
-from pulsefind.errors import PulsefindError
+from pulsefind.core.errors import PulsefindError
 
 
 def _end_with_parent() -> None:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pulsefind.analysis import analyse, from_json, to_json
-    from pulsefind.audio import from_samples, load
-    from pulsefind.errors import AudioError, FormatError, HintError, OutputError, PulsefindError
-    from pulsefind.records import Analysis, Settings
+    from pulsefind.core.errors import AudioError, FormatError, HintError, OutputError, PulsefindError
+    from pulsefind.core.records import Analysis, Settings
+    from pulsefind.listen.audio import from_samples, load
 
 __version__ = "0.1.0"
 
@@ -35,15 +35,15 @@ _HOME = {
     "analyse": "analysis",
     "from_json": "analysis",
     "to_json": "analysis",
-    "from_samples": "audio",
-    "load": "audio",
-    "AudioError": "errors",
-    "FormatError": "errors",
-    "HintError": "errors",
-    "OutputError": "errors",
-    "PulsefindError": "errors",
-    "Analysis": "records",
-    "Settings": "records",
+    "from_samples": "listen.audio",
+    "load": "listen.audio",
+    "AudioError": "core.errors",
+    "FormatError": "core.errors",
+    "HintError": "core.errors",
+    "OutputError": "core.errors",
+    "PulsefindError": "core.errors",
+    "Analysis": "core.records",
+    "Settings": "core.records",
 }
 
 

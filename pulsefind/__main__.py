@@ -1,12 +1,12 @@
 """`pulsefind` and `python -m pulsefind` start here."""
 
-from pulsefind.stopping import stop_at_once
+from pulsefind.core.stopping import stop_at_once
 
 
 def main() -> None:
     """Run the command line; loading it takes a moment, in which a request to stop is heard too."""
     stop_at_once("pulsefind")
-    from pulsefind.cli import main as run
+    from pulsefind.cli.app import main as run
 
     run()
 

@@ -12,21 +12,13 @@ from typing import Any, TypeVar
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from pulsefind import audio as recordings
-from pulsefind.activations import activations
-from pulsefind.bars import lay_bars, tempo_of
-from pulsefind.beats import place_beats
-from pulsefind.decode import decode
-from pulsefind.errors import FormatError, HintError
-from pulsefind.figures import find_figures
-from pulsefind.grid import find_grid, swing_warnings
-from pulsefind.guides import alone_stretches, find_guides
-from pulsefind.harmony import harmony_of
-from pulsefind.hits import find_hits
-from pulsefind.mapped import pieces
-from pulsefind.misreadings import find_misreadings
-from pulsefind.plan import plan_for
-from pulsefind.records import (
+from pulsefind.beats.bars import lay_bars, tempo_of
+from pulsefind.beats.decode import decode
+from pulsefind.beats.grid import find_grid, swing_warnings
+from pulsefind.beats.placing import place_beats
+from pulsefind.core.errors import FormatError, HintError
+from pulsefind.core.mapped import pieces
+from pulsefind.core.records import (
     Analysis,
     Audio,
     Beats,
@@ -38,6 +30,14 @@ from pulsefind.records import (
     Settings,
     Track,
 )
+from pulsefind.guides.finding import alone_stretches, find_guides
+from pulsefind.guides.misreadings import find_misreadings
+from pulsefind.guides.plan import plan_for
+from pulsefind.listen import audio as recordings
+from pulsefind.listen.activations import activations
+from pulsefind.listen.folded import find_figures
+from pulsefind.listen.harmony import harmony_of
+from pulsefind.listen.hits import find_hits
 from pulsefind.saved import check_fits, read_record
 
 SCHEMA = 1

@@ -16,9 +16,9 @@ import soundfile
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
 
-from pulsefind.errors import OutputError
-from pulsefind.files import write_file
-from pulsefind.records import Analysis, FloatArray
+from pulsefind.core.errors import OutputError
+from pulsefind.core.files import write_file
+from pulsefind.core.records import Analysis, FloatArray
 
 BAND, TITLE = "the Copper Herons", "Low Tide Letters"
 FILE_NAME = "Low Tide Letters (no drums).flac"

@@ -6,9 +6,9 @@ import textwrap
 
 import numpy as np
 
-from pulsefind.misreadings import fixes
-from pulsefind.places import SYLLABLES, label
-from pulsefind.records import Analysis, GridSection, Guide, Stretch
+from pulsefind.core.counts import SYLLABLES, label
+from pulsefind.core.records import Analysis, GridSection, Guide, Stretch
+from pulsefind.guides.misreadings import fixes
 
 WIDTH = 80
 _INDENT = 10

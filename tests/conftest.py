@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from pulsefind.analysis import analyse
-from pulsefind.audio import from_samples
+from pulsefind.core.records import Analysis
 from pulsefind.demo import RATE_HZ, Song, make_song
-from pulsefind.records import Analysis
+from pulsefind.listen.audio import from_samples
 
 
 @pytest.fixture(scope="session", autouse=True)

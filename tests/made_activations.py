@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pulsefind.activations import downbeat_odds, half_odds
-from pulsefind.records import Activations, Harmony
+from pulsefind.core.records import Activations, Harmony
+from pulsefind.listen.activations import downbeat_odds, half_odds
 
 RATE_HZ = 100
 NO_HARMONY = Harmony(np.zeros((0, 24)), 20.0)

@@ -3,7 +3,7 @@
 import numpy as np
 from making import RATE_HZ, drum, noise_burst, render
 
-from pulsefind.audio import from_samples
+from pulsefind.listen.audio import from_samples
 
 KICK = {2: (1,), 3: (1,), 4: (1, 3), 5: (1, 4), 6: (1,), 7: (1, 5)}
 SNARE = {2: (2,), 3: (2, 3), 4: (2, 4), 5: (3, 5), 6: (4,), 7: (3, 7)}

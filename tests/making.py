@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from pulsefind.bars import lay_bars
-from pulsefind.records import Bars, Beats, Hits, Pulse, Sound
+from pulsefind.beats.bars import lay_bars
+from pulsefind.core.records import Bars, Beats, Hits, Pulse, Sound
 
 RATE_HZ = 44100
 PLAIN = Sound(8000.0, 50.0, 0.3)

@@ -3,12 +3,8 @@
 import numpy as np
 from making import RATE_HZ, at_places, beats_of, hits_at, pulse
 
-from pulsefind.audio import from_samples
-from pulsefind.bars import lay_bars, tempo_of
-from pulsefind.guides import alone_stretches, find_guides
-from pulsefind.misreadings import find_misreadings
-from pulsefind.plan import plan_for
-from pulsefind.records import (
+from pulsefind.beats.bars import lay_bars, tempo_of
+from pulsefind.core.records import (
     Analysis,
     Audio,
     Confidence,
@@ -19,6 +15,10 @@ from pulsefind.records import (
     Sound,
     Track,
 )
+from pulsefind.guides.finding import alone_stretches, find_guides
+from pulsefind.guides.misreadings import find_misreadings
+from pulsefind.guides.plan import plan_for
+from pulsefind.listen.audio import from_samples
 
 BREAK = range(8, 12)
 """Bars (from 0) in which nothing is struck."""

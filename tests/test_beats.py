@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from making import bars_of, beats_of, hits_at, pulse
 
-from pulsefind.bars import lay_bars, tempo_of
-from pulsefind.beats import _whittaker, place_beats
-from pulsefind.records import Activations, Beats
+from pulsefind.beats.bars import lay_bars, tempo_of
+from pulsefind.beats.placing import _whittaker, place_beats
+from pulsefind.core.records import Activations, Beats
 
 
 def flat_activations(length_s):

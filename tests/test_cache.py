@@ -7,8 +7,8 @@ import sys
 import numpy as np
 import pytest
 
-from pulsefind import cache
-from pulsefind.cache import CacheWarning
+from pulsefind.core import cache
+from pulsefind.core.cache import CacheWarning
 
 
 def entries():
@@ -160,7 +160,7 @@ def test_a_full_disk_leaves_nothing_in_the_store(monkeypatch, tmp_path):
 def test_many_runs_at_once_read_and_write_whole_entries(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
     code = (
-        "import numpy as np, warnings\nfrom pulsefind import cache\nwarnings.simplefilter('error')\n"
+        "import numpy as np, warnings\nfrom pulsefind.core import cache\nwarnings.simplefilter('error')\n"
         "for k in range(200):\n"
         "    cache.write('key', (np.full((500, 2), float(k)),))\n"
         "    got = cache.read('key')\n"

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from pulsefind import child, pdf
-from pulsefind.child import Limits, running, worker_pool
-from pulsefind.errors import OutputError
+from pulsefind.core import child
+from pulsefind.core.child import Limits, running, worker_pool
+from pulsefind.core.errors import OutputError
+from pulsefind.page import pdf
 
 resource = pytest.importorskip("resource")
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals and limits of Unix")
@@ -93,7 +94,7 @@ def test_standard_input_is_empty():
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_the_child_dies_with_its_parent(how):
     code = (
-        "from pulsefind.child import Limits, running\n"
+        "from pulsefind.core.child import Limits, running\n"
         "with running(['sh', '-c', 'echo $$; exec sleep 100'], Limits(200)) as child:\n"
         "    print(int(child.stdout.readline()), flush=True)\n"
         "    child.finish()\n"
@@ -189,8 +190,8 @@ def test_a_browser_that_can_not_be_started_is_told(tmp_path, monkeypatch):
 
 
 def test_no_shell_anywhere():
-    package = Path(pdf.__file__).parent
-    for path in package.glob("*.py"):
+    package = Path(child.__file__).parent.parent
+    for path in package.rglob("*.py"):
         text = path.read_text()
         assert "shell=" not in text, path
         assert "os.system" not in text, path

@@ -13,10 +13,10 @@ from made_activations import (
 )
 from made_audio import sound_of
 
-from pulsefind.activations import activations as listen
-from pulsefind.decode import decode
-from pulsefind.harmony import harmony_of
-from pulsefind.records import Settings
+from pulsefind.beats.decode import decode
+from pulsefind.core.records import Settings
+from pulsefind.listen.activations import activations as listen
+from pulsefind.listen.harmony import harmony_of
 
 
 def decoded(truth, values=None):

@@ -10,9 +10,9 @@ from commands import run
 from songs import analysis, onsets, write_track
 
 from pulsefind.analysis import analyse, from_json, to_json
-from pulsefind.formats import export, read_beats
-from pulsefind.given import pulse_of
-from pulsefind.records import Settings
+from pulsefind.beats.imported import pulse_of
+from pulsefind.core.records import Settings
+from pulsefind.export.formats import export, read_beats
 
 SONG = analysis(meters=(4,) * 8, bpm=240.0, pickup=1, guide=(("2&", 1), ("4&", 1)))
 

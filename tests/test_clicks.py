@@ -5,7 +5,9 @@ import pytest
 import soundfile
 from songs import analysis, onsets, random_analysis, write_track
 
-from pulsefind.clicks import (
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import GridSection
+from pulsefind.practice.clicks import (
     Asked,
     Clicks,
     Gap,
@@ -23,11 +25,9 @@ from pulsefind.clicks import (
     with_gaps,
     within_beat,
 )
-from pulsefind.errors import HintError
-from pulsefind.mix import Levels
-from pulsefind.practice import Plan, Practice, clicks_for, write_practice
-from pulsefind.records import GridSection
-from pulsefind.spool import spooled
+from pulsefind.practice.mix import Levels
+from pulsefind.practice.render import Plan, Practice, clicks_for, write_practice
+from pulsefind.practice.spool import spooled
 
 
 def times(song, text, accent=True):

@@ -4,7 +4,7 @@ import numpy as np
 import pyloudnorm
 import pytest
 
-from pulsefind.clicksound import LENGTH_S, TONE_HZ, amplitude, draw, wave
+from pulsefind.practice.click_sound import LENGTH_S, TONE_HZ, amplitude, draw, wave
 
 RATE_HZ = 44100
 

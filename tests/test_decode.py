@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from pulsefind import decode as decoder
-from pulsefind.activations import downbeat_odds, half_odds
-from pulsefind.records import Activations, Harmony, Settings
+from pulsefind.beats import decode as decoder
+from pulsefind.core.records import Activations, Harmony, Settings
+from pulsefind.listen.activations import downbeat_odds, half_odds
 
 FPS = 100
 NO_HARMONY = Harmony(np.zeros((0, 24)), 20.0)

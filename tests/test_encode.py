@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from pulsefind.encode import KINDS, check_kind, encode
-from pulsefind.errors import OutputError
-from pulsefind.files import new_file
+from pulsefind.core.errors import OutputError
+from pulsefind.core.files import new_file
+from pulsefind.practice.encode import KINDS, check_kind, encode
 
 RATE_HZ = 44100
 BURST = np.sin(2 * np.pi * 1500 * np.arange(600) / RATE_HZ) * np.hanning(600) * 0.6
@@ -98,9 +98,9 @@ def test_a_full_disk_leaves_nothing(tmp_path, kind):
 import resource, signal, sys
 import numpy as np
 from pathlib import Path
-from pulsefind.encode import encode
-from pulsefind.errors import OutputError
-from pulsefind.files import new_file
+from pulsefind.practice.encode import encode
+from pulsefind.core.errors import OutputError
+from pulsefind.core.files import new_file
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (60000, 60000))
 path = Path({str(tmp_path)!r}) / "song{kind}"

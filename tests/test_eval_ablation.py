@@ -14,9 +14,9 @@ from eval.cli import app
 from eval.evidence import Evidence, answer_of
 from eval.hinted import hint_table
 from eval.records import Reference, Track
-from pulsefind import barpath
-from pulsefind.decode import decode
-from pulsefind.records import Activations, Settings
+from pulsefind.beats import counting as barpath
+from pulsefind.beats.decode import decode
+from pulsefind.core.records import Activations, Settings
 
 SILENCE_S = 0.75
 

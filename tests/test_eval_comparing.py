@@ -14,7 +14,7 @@ from eval.cli import main
 from eval.comparing import comparison, falls, frozen, refrozen
 from eval.statistics import Signs, mean_interval, paired_difference, sign_test
 from eval.table import MEASURED, TABLE_ENDS, TABLE_STARTS, table
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 
 def entry(set_name, name, kind="real", genre=None, **values):

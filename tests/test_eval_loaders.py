@@ -12,7 +12,7 @@ import soundfile
 from eval.annotations import counts_from_ones
 from eval.datasets import SETS, FilesLayout, MirdataLayout, how_to_get
 from eval.loaders import MissingSetError, load_set
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 SECONDS = 6.0
 BEATS = [0.5, 1.0, 1.5, 2.0, 2.5, 3.0]

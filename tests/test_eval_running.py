@@ -20,7 +20,7 @@ from eval.store import clear_parts, digest, read_json, whole_file, write_json
 from eval.synthetic import PATTERNS, write_set
 from eval.systems import SYSTEMS, System, code_version, run_system, systems_named
 from eval.table import MEASURED, table
-from pulsefind.errors import FormatError, OutputError
+from pulsefind.core.errors import FormatError, OutputError
 
 ROOT = Path(__file__).parent.parent
 LIBROSA = SYSTEMS["librosa"]

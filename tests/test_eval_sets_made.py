@@ -15,7 +15,7 @@ from eval.loaders import load_set
 from eval.songs import SET_NAME, NotHereError, beats_of, convert, fetch, fetch_set
 from eval.synthetic import PATTERNS, write_set
 from eval.variants import QUIET_DB, SHIFT_S, varied
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 
 SHARED = Path(__file__).parent.parent.parent / "shared" / "data"
 

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from making import RATE_HZ, at_places, bars_of, beats_of, drum, noise_burst, pulse, render
 
-from pulsefind import figures
-from pulsefind.audio import from_samples
-from pulsefind.figures import _LOWEST_HZ, _SEMITONE_WINDOW, _semitone_bank, find_figures
-from pulsefind.places import slot_positions
-from pulsefind.records import Grid, GridSection
+from pulsefind.core.counts import slot_positions
+from pulsefind.core.records import Grid, GridSection
+from pulsefind.listen import folded as figures
+from pulsefind.listen.audio import from_samples
+from pulsefind.listen.folded import _LOWEST_HZ, _SEMITONE_WINDOW, _semitone_bank, find_figures
 
 BPM, BARS = 100.0, 12
 LENGTH_S = 1.0 + BARS * 4 * 60 / BPM + 1

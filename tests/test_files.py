@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from pulsefind.errors import OutputError
-from pulsefind.files import check_free, new_file, write_file
+from pulsefind.core.errors import OutputError
+from pulsefind.core.files import check_free, new_file, write_file
 
 
 def test_writes_and_leaves_nothing_else(tmp_path):

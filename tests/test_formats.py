@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from songs import analysis, of_pulse, random_analysis
 
-from pulsefind.errors import FormatError
-from pulsefind.formats import ENDINGS, check_formats, export, read_beats, write_beats, write_csv, write_jams
-from pulsefind.given import Given, pulse_of
-from pulsefind.midi import write_midi
-from pulsefind.records import Pulse, Settings
+from pulsefind.beats.imported import Given, pulse_of
+from pulsefind.core.errors import FormatError
+from pulsefind.core.records import Pulse, Settings
+from pulsefind.export.formats import ENDINGS, check_formats, export, read_beats, write_beats, write_csv, write_jams
+from pulsefind.export.midi import write_midi
 
 with warnings.catch_warnings():
     # The library's own imports warn about what they will change.

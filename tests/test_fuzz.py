@@ -13,7 +13,7 @@ import pytest
 from eval import fuzz, fuzz_cases
 from eval.fuzz import apart, run, summary
 from eval.fuzz_cases import ANSWERED, FAULT, REFUSED, Bench, Outcome, damaged, damaged_text, damaged_tree, run_case
-from pulsefind import cli
+from pulsefind.cli import app as cli
 
 
 def test_a_thousand_damaged_files_and_odd_hints_are_answered_or_refused_in_one_line():

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from making import at_places, bars_of, beats_of, hits_at, pulse
 
-from pulsefind import grid as grids
-from pulsefind.grid import find_grid, swing_warnings
-from pulsefind.records import Grid, GridSection
+from pulsefind.beats import grid as grids
+from pulsefind.beats.grid import find_grid, swing_warnings
+from pulsefind.core.records import Grid, GridSection
 
 
 def played(a_pulse, positions, seed=0, spread_s=0.006):

@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from making import at_places, bars_of, beats_of, hits_at, pulse
 
-from pulsefind.bars import tempo_of
-from pulsefind.grid import find_grid
-from pulsefind.guides import alone_stretches, find_guides
-from pulsefind.misreadings import find_misreadings
-from pulsefind.records import Sound
+from pulsefind.beats.bars import tempo_of
+from pulsefind.beats.grid import find_grid
+from pulsefind.core.records import Sound
+from pulsefind.guides.finding import alone_stretches, find_guides
+from pulsefind.guides.misreadings import find_misreadings
 
 
 def guides_of(a_pulse, *groups, figures=None, **options):

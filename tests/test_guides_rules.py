@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from making import at_places, bars_of, beats_of, hits_at, pulse
 
-from pulsefind import guides
-from pulsefind.guides import alone_stretches, find_guides
-from pulsefind.records import Grid, GridSection, Sound
+from pulsefind.core.records import Grid, GridSection, Sound
+from pulsefind.guides import finding as guides
+from pulsefind.guides.finding import alone_stretches, find_guides
 
 EIGHTHS = 2
 DRUM = Sound(8000.0, 50.0, 0.3, "hi-hat")

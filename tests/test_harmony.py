@@ -5,12 +5,12 @@ import pytest
 from making import RATE_HZ
 from scipy.signal import resample_poly
 
-from pulsefind import harmony
-from pulsefind.audio import from_samples
-from pulsefind.features import framed_magnitude
-from pulsefind.harmony import RATE_HZ as RATE_HZ_OF_HARMONY
-from pulsefind.harmony import WINDOW, _pitch_class_bank, chord_change, harmony_of
-from pulsefind.records import Harmony
+from pulsefind.core.records import Harmony
+from pulsefind.listen import harmony
+from pulsefind.listen.audio import from_samples
+from pulsefind.listen.features import framed_magnitude
+from pulsefind.listen.harmony import RATE_HZ as RATE_HZ_OF_HARMONY
+from pulsefind.listen.harmony import WINDOW, _pitch_class_bank, chord_change, harmony_of
 
 
 def tone(hz, length_s):

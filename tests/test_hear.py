@@ -12,9 +12,9 @@ from scipy.signal import butter, sosfiltfilt
 from songs import onsets
 
 from pulsefind.analysis import to_json
-from pulsefind.hear import BEFORE_S, LIFT_DB, LOOP_TIMES, LOWER_DB, loop_path, write_heard
-from pulsefind.records import Sound
-from pulsefind.spool import spooled
+from pulsefind.core.records import Sound
+from pulsefind.practice.isolate import BEFORE_S, LIFT_DB, LOOP_TIMES, LOWER_DB, loop_path, write_heard
+from pulsefind.practice.spool import spooled
 
 BPM = 120.0
 

@@ -2,8 +2,8 @@
 
 import pytest
 
-from pulsefind.errors import HintError
-from pulsefind.hints import parse_bpm, parse_meter, parse_range, parse_time
+from pulsefind.core.errors import HintError
+from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 
 
 def test_meters():

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from making import RATE_HZ, drum, noise_burst, render
 
-from pulsefind import features, hits, mapped
-from pulsefind.audio import from_samples
-from pulsefind.features import (
+from pulsefind.core import mapped
+from pulsefind.listen import features, hits
+from pulsefind.listen.audio import from_samples
+from pulsefind.listen.features import (
     BANDS,
     HIGH_HZ,
     HOP,
@@ -17,7 +18,7 @@ from pulsefind.features import (
     mel_edges_hz,
     spectrogram,
 )
-from pulsefind.hits import _BLOCK_FRAMES, _half_rise, _otsu, _power, find_hits
+from pulsefind.listen.hits import _BLOCK_FRAMES, _half_rise, _otsu, _power, find_hits
 
 
 def matched(truth, found, within_s):

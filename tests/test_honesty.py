@@ -18,9 +18,9 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from pulsefind.analysis import analyse, to_json
-from pulsefind.audio import from_samples, load
+from pulsefind.core.records import Settings
 from pulsefind.demo import RATE_HZ
-from pulsefind.records import Settings
+from pulsefind.listen.audio import from_samples, load
 
 OWN = Settings(network="own", use_cache=False)
 FEW = settings(

@@ -5,12 +5,12 @@ import pytest
 import soundfile
 from songs import analysis, onsets, write_track
 
-from pulsefind import ladder
-from pulsefind.errors import OutputError
-from pulsefind.ladder import CAUTION, CUE_SHEET, check_folder, rungs, write_ladder
-from pulsefind.mix import Levels
-from pulsefind.practice import Part, Plan, Practice
-from pulsefind.spool import spooled
+from pulsefind.core.errors import OutputError
+from pulsefind.practice import ladder
+from pulsefind.practice.ladder import CAUTION, CUE_SHEET, check_folder, rungs, write_ladder
+from pulsefind.practice.mix import Levels
+from pulsefind.practice.render import Part, Plan, Practice
+from pulsefind.practice.spool import spooled
 
 SONG = analysis(meters=(4,) * 16, bpm=240.0, pickup=1, guide=(("2&", 1), ("4&", 1)))
 

@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pulsefind import mapped
-from pulsefind.errors import AudioError
-from pulsefind.mapped import gathered, let_go, pieces
+from pulsefind.core import mapped
+from pulsefind.core.errors import AudioError
+from pulsefind.core.mapped import gathered, let_go, pieces
 
 MB = 2**20
 

@@ -8,9 +8,10 @@ import pretty_midi
 import pytest
 from songs import analysis, of_pulse, random_analysis
 
-from pulsefind.errors import FormatError
-from pulsefind.given import pulse_of
-from pulsefind.midi import (
+from pulsefind.beats.imported import pulse_of
+from pulsefind.core.errors import FormatError
+from pulsefind.core.records import Pulse, Settings
+from pulsefind.export.midi import (
     BEAT_NOTE,
     GUIDE_NOTE,
     ONE_NOTE,
@@ -20,7 +21,6 @@ from pulsefind.midi import (
     tick_of,
     write_midi,
 )
-from pulsefind.records import Pulse, Settings
 
 
 def by_mido(data):

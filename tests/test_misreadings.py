@@ -10,10 +10,10 @@ from dataclasses import replace
 import pytest
 from making import bars_of, beats_of, pulse
 
-from pulsefind.bars import tempo_of
-from pulsefind.misreadings import HITS_AS_BEATS, find_misreadings, fixes
-from pulsefind.places import parse_label
-from pulsefind.records import Guide, GuideHits, Place, Sound
+from pulsefind.beats.bars import tempo_of
+from pulsefind.core.counts import parse_label
+from pulsefind.core.records import Guide, GuideHits, Place, Sound
+from pulsefind.guides.misreadings import HITS_AS_BEATS, find_misreadings, fixes
 
 WITHIN = {"": 0.0, "e": 0.25, "&": 0.5, "a": 0.75, "trip": 1 / 3, "let": 2 / 3}
 

@@ -10,12 +10,12 @@ import soundfile
 from scipy.signal import resample_poly
 from songs import RATE_HZ, analysis, write_track
 
-from pulsefind import mix
-from pulsefind.clicksound import LENGTH_S
-from pulsefind.errors import HintError, OutputError
-from pulsefind.mix import Levels, Piece, Score, mixed, render
-from pulsefind.practice import Part, Plan, Practice, clicks_for, score_for, write_practice
-from pulsefind.spool import Spool, spooled
+from pulsefind.core.errors import HintError, OutputError
+from pulsefind.practice import mix
+from pulsefind.practice.click_sound import LENGTH_S
+from pulsefind.practice.mix import Levels, Piece, Score, mixed, render
+from pulsefind.practice.render import Part, Plan, Practice, clicks_for, score_for, write_practice
+from pulsefind.practice.spool import Spool, spooled
 
 
 def spool_of(samples, loudness_lufs=-20.0, rate_hz=RATE_HZ):

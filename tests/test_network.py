@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pulsefind import network
-from pulsefind.errors import FormatError
-from pulsefind.records import Audio
+from pulsefind.core.errors import FormatError
+from pulsefind.core.records import Audio
+from pulsefind.listen import network
 
 
 def audio(samples, rate_hz=44100):

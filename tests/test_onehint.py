@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from made_activations import NO_HARMONY, activations, found, heard, ones_found, song, values_of
 
-from pulsefind.decode import decode
-from pulsefind.onehint import BY_EAR_S, EXACT_S, among_beats, log_fit, meant
-from pulsefind.records import Activations, Settings
+from pulsefind.beats.decode import decode
+from pulsefind.beats.one_hint import BY_EAR_S, EXACT_S, among_beats, log_fit, meant
+from pulsefind.core.records import Activations, Settings
 
 
 def strummed_between(truth, level=0.97):

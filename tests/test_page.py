@@ -16,15 +16,15 @@ from pagemaking import BREAK, RATE_HZ, song, sound_of
 
 import pulsefind
 from eval.take_sim import Player, simulate_take
-from pulsefind.audio import load
-from pulsefind.page import Recording, hint_words, page_data, page_html, read_recording
-from pulsefind.page_take import read_take_review
-from pulsefind.pdf import find_browser
-from pulsefind.records import Settings
-from pulsefind.take_json import review_to_json
-from pulsefind.take_review import review_take
-from pulsefind.takes_history import append_take, entry_of
-from pulsefind.webfiles import joined_script
+from pulsefind.core.records import Settings
+from pulsefind.listen.audio import load
+from pulsefind.page.assets import joined_script
+from pulsefind.page.page import Recording, hint_words, page_data, page_html, read_recording
+from pulsefind.page.pdf import find_browser
+from pulsefind.page.take_view import read_take_review
+from pulsefind.take.history import append_take, entry_of
+from pulsefind.take.review import review_take
+from pulsefind.take.to_json import review_to_json
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 JS_TESTS = Path(__file__).parent / "js"
@@ -807,7 +807,7 @@ def test_loudness_starts_low_and_the_limiter_holds(opened, page_file):
 @needs_browser
 def test_a_recording_without_a_beat_says_so(opened, tmp_path, audio):
     from pulsefind.analysis import analyse
-    from pulsefind.audio import from_samples
+    from pulsefind.listen.audio import from_samples
 
     silence = from_samples(np.zeros(2 * RATE_HZ, np.float32), RATE_HZ)
     analysis = analyse(silence, Settings(use_cache=False))

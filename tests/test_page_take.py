@@ -9,11 +9,11 @@ import pytest
 from pagemaking import song
 
 from eval.take_sim import Player, simulate_take
-from pulsefind.errors import FormatError
-from pulsefind.page_take import read_take_review
-from pulsefind.take_json import review_to_json
-from pulsefind.take_review import review_take
-from pulsefind.takes_history import append_take, entry_of
+from pulsefind.core.errors import FormatError
+from pulsefind.page.take_view import read_take_review
+from pulsefind.take.history import append_take, entry_of
+from pulsefind.take.review import review_take
+from pulsefind.take.to_json import review_to_json
 
 
 @pytest.fixture(scope="module")

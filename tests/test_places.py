@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pulsefind.errors import HintError
-from pulsefind.places import SYLLABLES, label, parse_label, place_at, slot_positions
-from pulsefind.records import GridSection
+from pulsefind.core.counts import SYLLABLES, label, parse_label, place_at, slot_positions
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import GridSection
 
 
 def test_the_worked_example_of_common_practice():

@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from making import bars_of, pulse
 
-from pulsefind.plan import SWITCH_COST, PlanPart, follow_plan, phrase_bars, plan_for, plan_parts
-from pulsefind.records import Guide, GuideHits, Sound, Stretch
+from pulsefind.core.records import Guide, GuideHits, Sound, Stretch
+from pulsefind.guides.plan import SWITCH_COST, PlanPart, follow_plan, phrase_bars, plan_for, plan_parts
 
 
 def guide(score, *stretches):

@@ -7,7 +7,7 @@ import pytest
 from making import RATE_HZ, at_places, beats_of, drum, noise_burst, pulse, render
 
 from pulsefind.analysis import analyse
-from pulsefind.audio import from_samples
+from pulsefind.listen.audio import from_samples
 
 SECTIONS = (
     # bars, places of the tick (around 8 kHz), places of the knock (around 700 Hz); the third section is a break.

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from pulsefind.records import Activations, Bars, Beats, Hits, Pulse, Sound
+from pulsefind.core.records import Activations, Bars, Beats, Hits, Pulse, Sound
 
 SOUND = Sound(8000.0, 50.0, 0.3)
 

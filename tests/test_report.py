@@ -7,8 +7,8 @@ from pathlib import Path
 from making import at_places, hits_at, pulse
 from pagemaking import analysis_of
 
+from pulsefind.core.records import Sound
 from pulsefind.demo import FILE_NAME
-from pulsefind.records import Sound
 from pulsefind.report import report
 
 

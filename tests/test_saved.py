@@ -6,7 +6,7 @@ import pytest
 from songs import analysis, random_analysis
 
 from pulsefind.analysis import from_json, load_analysis, to_json
-from pulsefind.errors import FormatError
+from pulsefind.core.errors import FormatError
 from pulsefind.report import report
 
 SONG = analysis(meters=(4,) * 8, pickup=1, guide=(("2&", 1), ("4&", 1)))

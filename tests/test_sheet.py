@@ -12,12 +12,12 @@ from making import at_places, hits_at, pulse
 from pagemaking import analysis_of, song
 from typer.testing import CliRunner
 
-from pulsefind import pdf
 from pulsefind.analysis import to_json
-from pulsefind.cli import app
-from pulsefind.errors import OutputError
-from pulsefind.records import Bars, Misreading, Sound, Tempo
-from pulsefind.sheet import count_in_text, sheet_html, song_page, tempo_jumps
+from pulsefind.cli.app import app
+from pulsefind.core.errors import OutputError
+from pulsefind.core.records import Bars, Misreading, Sound, Tempo
+from pulsefind.page import pdf
+from pulsefind.page.sheet import count_in_text, sheet_html, song_page, tempo_jumps
 
 needs_browser = pytest.mark.skipif(pdf.find_browser() is None, reason="no Chromium on this machine")
 
@@ -147,8 +147,8 @@ def test_jumps():
 
 def test_no_beat_gives_a_page_that_says_so():
     from pulsefind.analysis import analyse
-    from pulsefind.audio import from_samples
-    from pulsefind.records import Settings
+    from pulsefind.core.records import Settings
+    from pulsefind.listen.audio import from_samples
 
     silent = analyse(from_samples(np.zeros(44100, np.float32), 44100), Settings(use_cache=False))
     text = text_of(sheet_html([silent]))

@@ -10,8 +10,9 @@ import pytest
 import soundfile
 import typer
 
-from pulsefind import cache, cli_soundcheck
 from pulsefind import soundcheck as checking
+from pulsefind.cli import soundcheck as cli_soundcheck
+from pulsefind.core import cache
 
 
 @pytest.fixture(scope="module")

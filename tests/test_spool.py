@@ -9,9 +9,9 @@ import pytest
 import soundfile
 from songs import write_track
 
-from pulsefind import spool as spools
-from pulsefind.errors import AudioError, OutputError
-from pulsefind.spool import spooled
+from pulsefind.core.errors import AudioError, OutputError
+from pulsefind.practice import spool as spools
+from pulsefind.practice.spool import spooled
 
 
 def read_all(path, start_s=None, end_s=None, speed=1.0):

@@ -23,7 +23,7 @@ runpy.run_module({program!r}, run_name="__main__")
 
 DROPPED = """
 import signal, time, weakref
-from pulsefind.stopping import stop_in_order
+from pulsefind.core.stopping import stop_in_order
 
 class Thing: pass
 
@@ -47,7 +47,7 @@ def run(code):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 @pytest.mark.parametrize(
     ("program", "module"),
-    [("pulsefind", "numpy"), ("pulsefind", "typer"), ("pulsefind", "pulsefind.hints"), ("eval", "scipy.stats")],
+    [("pulsefind", "numpy"), ("pulsefind", "typer"), ("pulsefind", "pulsefind.core.hints"), ("eval", "scipy.stats")],
 )
 def test_a_program_that_still_loads_stops_with_one_line(program, module, number):
     done = run(WHEN_IMPORTED.format(program=program, module=module, number=int(number)))
@@ -61,7 +61,7 @@ def test_a_stop_that_python_drops_is_tried_again():
 
 def test_told_twice_it_still_ends_in_order():
     code = (
-        "import signal\nfrom pulsefind.stopping import stop_in_order\nstop_in_order('it')\n"
+        "import signal\nfrom pulsefind.core.stopping import stop_in_order\nstop_in_order('it')\n"
         "try:\n    signal.raise_signal(signal.SIGINT)\n"
         "finally:\n    signal.raise_signal(signal.SIGINT)\n    print('in order')\n"
     )

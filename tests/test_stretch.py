@@ -5,8 +5,8 @@ import pytest
 from making import noise_burst
 from scipy.signal import butter, sosfiltfilt
 
-from pulsefind.errors import HintError
-from pulsefind.stretch import check_speed, stretched
+from pulsefind.core.errors import HintError
+from pulsefind.practice.stretch import check_speed, stretched
 
 RATE_HZ = 44100
 SPEEDS = (0.5, 0.75, 0.9, 1.1, 1.25)

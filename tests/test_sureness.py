@@ -10,11 +10,11 @@ from making import pulse
 from pagemaking import analysis_of, hits_at
 
 from pulsefind.analysis import from_json, to_json
-from pulsefind.decode import decode
-from pulsefind.errors import FormatError
-from pulsefind.records import Activations, Settings, Sureness
+from pulsefind.beats.confidence import by_section, half_share, phase_shares
+from pulsefind.beats.decode import decode
+from pulsefind.core.errors import FormatError
+from pulsefind.core.records import Activations, Settings, Sureness
 from pulsefind.report import report
-from pulsefind.sureness import by_section, half_share, phase_shares
 
 
 def test_the_share_of_a_phase_is_that_of_one_mean_bar():

@@ -4,11 +4,11 @@ import pytest
 from eval.take import aligned_by_hits, judge, made_music
 from eval.take_sim import Player, make_track, simulate_take
 from eval.take_sound import RATE_HZ, add_leak, render
-from pulsefind.audio import from_samples
-from pulsefind.take_align import align
-from pulsefind.take_hits import find_strokes
-from pulsefind.take_leak import find_leak
-from pulsefind.take_records import Alignment, StartCandidate, TakeHits
+from pulsefind.listen.audio import from_samples
+from pulsefind.take.alignment import align
+from pulsefind.take.leak import find_leak
+from pulsefind.take.records import Alignment, StartCandidate, TakeHits
+from pulsefind.take.strokes import find_strokes
 
 
 def leaking_take(seed, seconds=40, level_db=-20.0, clock_ppm=150.0, starts_at_s=2.5):

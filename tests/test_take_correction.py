@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from pulsefind.correction import Block, GainFit, estimate_gains, reliability_of, simulate
+from pulsefind.take.gains import Block, GainFit, estimate_gains, reliability_of, simulate
 
 # Results of an independent restatement of Jacoby, Tishby, Repp, Ahissar and Keller (2015) on this series.
 ASYNCHRONY = np.array([-20, -12, -25, -8, -15, -30, -10, -18, -22, -5, -14, -19], dtype=float)

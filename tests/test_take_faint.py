@@ -5,11 +5,11 @@ import pytest
 
 from eval.take_sim import make_track
 from eval.take_sound import RATE_HZ, render
-from pulsefind.audio import from_samples
-from pulsefind.take_faint import with_usual_faint
-from pulsefind.take_hits import find_strokes
-from pulsefind.take_match import match
-from pulsefind.take_records import TakeHits
+from pulsefind.listen.audio import from_samples
+from pulsefind.take.faint import with_usual_faint
+from pulsefind.take.matching import match
+from pulsefind.take.records import TakeHits
+from pulsefind.take.strokes import find_strokes
 
 TRACK = make_track(120.0, 12, lead_s=1.0)
 """Bars of 2 s from 1 s on."""

@@ -5,9 +5,9 @@ import pytest
 
 from eval.take_fit import Heard, fit_kinds, fit_rises, least_score, listen
 from eval.take_sound import render
-from pulsefind.take_hits import LEAST_RISE_DB
-from pulsefind.take_kinds import COMBINATIONS, FAINT_DB, shape_of
-from pulsefind.take_records import TakeHits
+from pulsefind.take.kinds import COMBINATIONS, FAINT_DB, shape_of
+from pulsefind.take.records import TakeHits
+from pulsefind.take.strokes import LEAST_RISE_DB
 
 
 def heard(seed: int) -> Heard:

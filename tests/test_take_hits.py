@@ -6,10 +6,10 @@ from making import drum, noise_burst
 from making import render as render_at
 
 from eval.take_sound import RATE_HZ, render
-from pulsefind.audio import from_samples
-from pulsefind.errors import AudioError
-from pulsefind.take_hits import change_point, find_strokes, read_take, without_leak
-from pulsefind.take_records import TakeError, TakeHits
+from pulsefind.core.errors import AudioError
+from pulsefind.listen.audio import from_samples
+from pulsefind.take.records import TakeError, TakeHits
+from pulsefind.take.strokes import change_point, find_strokes, read_take, without_leak
 
 
 def strokes(kinds: list[str], step_s: float = 0.31, velocity: float = 100.0) -> TakeHits:

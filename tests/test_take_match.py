@@ -7,12 +7,12 @@ from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
 from eval.take_sim import make_track
-from pulsefind import take_match
-from pulsefind.records import GridSection
-from pulsefind.take_corrections import fit_ramp
-from pulsefind.take_match import WINDOW_MS, assign, match
-from pulsefind.take_places import Slots
-from pulsefind.take_records import Played, TakeHits
+from pulsefind.core.records import GridSection
+from pulsefind.take import matching as take_match
+from pulsefind.take.corrections import fit_ramp
+from pulsefind.take.matching import WINDOW_MS, assign, match
+from pulsefind.take.places import Slots
+from pulsefind.take.records import Played, TakeHits
 
 
 def cost_of(pairs, time_s, nominal_s):

@@ -3,9 +3,9 @@
 import pretty_midi
 import pytest
 
-from pulsefind import take_midi
-from pulsefind.take_midi import is_midi, read_midi_take
-from pulsefind.take_records import TakeError
+from pulsefind.take import midi as take_midi
+from pulsefind.take.midi import is_midi, read_midi_take
+from pulsefind.take.records import TakeError
 
 END = bytes((0x00, 0xFF, 0x2F, 0x00))
 

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from pulsefind.take_records import (
+from pulsefind.take.records import (
     Alignment,
     Correction,
     CorrectionNote,
@@ -21,7 +21,7 @@ from pulsefind.take_records import (
     Summary,
     SwingSection,
 )
-from pulsefind.take_report import lean, review_report
+from pulsefind.take.report import lean, review_report
 
 ALIGNED = Alignment("given", 1.5, 0.0, True, True, (), None, "as given")
 

@@ -16,14 +16,14 @@ from eval.take import (
 )
 from eval.take_sim import Player, make_track, simulate_take
 from eval.take_sound import RATE_HZ, render
-from pulsefind.audio import from_samples
-from pulsefind.take_hits import find_strokes
-from pulsefind.take_json import review_to_json
-from pulsefind.take_measures import noticeable
-from pulsefind.take_midi import read_midi_take
-from pulsefind.take_records import TakeError, TakeHits
-from pulsefind.take_report import review_report
-from pulsefind.take_review import review_take
+from pulsefind.listen.audio import from_samples
+from pulsefind.take.measures import noticeable
+from pulsefind.take.midi import read_midi_take
+from pulsefind.take.records import TakeError, TakeHits
+from pulsefind.take.report import review_report
+from pulsefind.take.review import review_take
+from pulsefind.take.strokes import find_strokes
+from pulsefind.take.to_json import review_to_json
 
 HERE, SONG = Path("take.mid"), Path("my song.wav")
 no_data = pytest.mark.skipif(

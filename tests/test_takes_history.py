@@ -5,8 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from pulsefind.errors import FormatError, OutputError
-from pulsefind.takes_history import TakeEntry, append_take, progress, read_history
+from pulsefind.core.errors import FormatError, OutputError
+from pulsefind.take.history import TakeEntry, append_take, progress, read_history
 
 ENTRY = TakeEntry(1, "2026-01-02T03:04:05+00:00", "ab" * 32, "song.wav", "take.wav", 300, -4.5, 14.0, 3, 60.0, 0.8, 0.4)
 

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from made_activations import NO_HARMONY, RATE_HZ, activations, found, heard, ones_found, song, values_of
 
-from pulsefind.activations import downbeat_odds
-from pulsefind.decode import decode
-from pulsefind.errors import FormatError, HintError
-from pulsefind.formats import read_beats
-from pulsefind.given import tapped
-from pulsefind.records import Activations, Settings
-from pulsefind.taps import lateness_s, tapped_meter
+from pulsefind.beats.decode import decode
+from pulsefind.beats.imported import tapped
+from pulsefind.beats.taps import lateness_s, tapped_meter
+from pulsefind.core.errors import FormatError, HintError
+from pulsefind.core.records import Activations, Settings
+from pulsefind.export.formats import read_beats
+from pulsefind.listen.activations import downbeat_odds
 
 SONG = song((4, 24, 120))
 LENGTH_S = SONG.time_s[-1] + 1.0

@@ -98,7 +98,7 @@ def test_a_small_run_learns_and_exports(aim, tmp_path):
     from eval.train.exporting import export
     from eval.train.model import OUTPUTS, Features, PulseNetwork
     from eval.train.training import Plan, train
-    from pulsefind.network import features, outputs, read_weights
+    from pulsefind.listen.network import features, outputs, read_weights
 
     torch.set_num_threads(1)
     plan = Plan(seconds=240, pool=10, first=6, makers=1, batch=2, excerpt_s=8.0, steps=3, seed=9, aim=aim)
@@ -124,7 +124,7 @@ def test_exported_weights_can_be_trained_on():
     torch = pytest.importorskip("torch", reason="training needs PyTorch")
     from eval.train.model import Features
     from eval.train.unfolding import unfolded
-    from pulsefind.network import outputs, packaged_weights
+    from pulsefind.listen.network import outputs, packaged_weights
 
     torch.set_num_threads(1)
     noise = np.random.default_rng(5).normal(0, 0.1, (3, 4 * RATE_HZ)).astype(np.float32)

@@ -19,8 +19,8 @@ from eval.train.measuring import score, stock_decoder
 from eval.train.performing import Performance, perform
 from eval.train.rendering import Studio
 from eval.train.songs import LENGTH_S, SongMaker
-from pulsefind.network import pulse_activations, read_weights
-from pulsefind.records import Audio
+from pulsefind.core.records import Audio
+from pulsefind.listen.network import pulse_activations, read_weights
 
 _SEED = 4_000_000_000
 

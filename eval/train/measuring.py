@@ -17,8 +17,8 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from pulsefind.network import Weights, pulse_activations, read_weights
-from pulsefind.records import Audio
+from pulsefind.core.records import Audio
+from pulsefind.listen.network import Weights, pulse_activations, read_weights
 
 SETS = ("band", "band_drumless", "metal", "groove_render", "arranger_render")
 

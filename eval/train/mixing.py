@@ -15,7 +15,7 @@ from eval.train.ingredients import RATE_HZ
 from eval.train.model import METERS, OUTPUTS, TEMPO_BPM, Features
 from eval.train.rendering import STEMS
 from eval.train.songs import LENGTH_S, Song
-from pulsefind.network import BANDS, HOP
+from pulsefind.listen.network import BANDS, HOP
 
 MOST_BEATS, MOST_HITS = 256, 2048
 

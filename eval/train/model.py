@@ -10,7 +10,7 @@ from torch import Tensor, nn
 
 from eval.train.aims import DILATIONS
 from eval.train.performing import HIT_KINDS
-from pulsefind.network import BANDS, HOP, WINDOWS, filter_bank
+from pulsefind.listen.network import BANDS, HOP, WINDOWS, filter_bank
 
 OUTPUTS = ("beat", "downbeat", *HIT_KINDS)
 TEMPO_BPM = np.geomspace(38.0, 272.0, 48)

@@ -20,7 +20,7 @@ from eval.train.ingredients import load
 from eval.train.mixing import Mixer, Pool
 from eval.train.model import PulseNetwork
 from eval.train.songs import SongMaker
-from pulsefind.network import Weights, read_weights
+from pulsefind.listen.network import Weights, read_weights
 
 _SEED = 5_000_000_000
 _SONGS, _BATCHES, _BATCH, _EXCERPT_S = 24, 4, 8, 30.0

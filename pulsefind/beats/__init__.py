@@ -1,0 +1,1 @@
+"""From what was heard to counted beats, bars and their grid."""

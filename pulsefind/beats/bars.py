@@ -1,0 +1,54 @@
+"""Bars from counted beats, and the tempo over them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pulsefind.core.records import FEWEST_FOR_TEMPO, Bars, Beats, FloatArray, Pulse, Tempo
+
+_SMOOTH_BEATS = 8
+
+
+def lay_bars(pulse: Pulse, beats: Beats) -> Bars:
+    """Cut the beats into bars at every count of 1. Beats before the first 1 form a pickup; no beats, no bars."""
+    starts = np.flatnonzero(pulse.count == 1)
+    if len(beats.time_s) and (not len(starts) or starts[0] != 0):
+        starts = np.r_[0, starts]
+    n_beats = np.diff(np.r_[starts, len(pulse.count)])
+    has_pickup = len(pulse.count) > 0 and pulse.count[0] > 1
+    end_s = 0.0
+    if len(beats.time_s):
+        end_s = float(beats.time_s[-1] + (np.median(np.diff(beats.time_s)[-8:]) if len(beats.time_s) > 1 else 0.0))
+    return Bars(
+        first_beat=starts,
+        beats=n_beats,
+        beats_per_bar=pulse.beats_per_bar[starts],
+        start_s=beats.time_s[starts],
+        number=np.arange(len(starts)) + (0 if has_pickup else 1),
+        count=pulse.count,
+        end_s=end_s,
+        unit=pulse.unit,
+    )
+
+
+def tempo_of(beats: Beats, bars: Bars) -> Tempo:
+    """Tempo of the counted beats: median, bar by bar, its slow drift and the jitter of single beats."""
+    if len(beats.time_s) < FEWEST_FOR_TEMPO:
+        return Tempo(0.0, np.zeros(len(bars.beats)), 0.0, 0.0)
+    interval = np.diff(beats.time_s)
+    ends = np.r_[bars.start_s[1:], bars.end_s]
+    bar_bpm = 60.0 * bars.beats / np.maximum(ends - bars.start_s, 1e-6)
+    smooth = _running_mean(interval, _SMOOTH_BEATS)
+    low, high = np.percentile(60.0 / smooth, [5, 95])
+    bpm = float(np.median(60.0 / interval))
+    return Tempo(bpm, bar_bpm, float(100 * (high - low) / bpm), float(1000 * np.std(interval - smooth) / np.sqrt(2)))
+
+
+def _running_mean(values: FloatArray, width: int) -> FloatArray:
+    """Centred mean over width values, over fewer at the ends."""
+    total = np.r_[0.0, np.cumsum(values)]
+    index = np.arange(len(values))
+    low = np.maximum(0, index - width // 2)
+    high = np.minimum(len(values), index + width // 2 + 1)
+    mean: FloatArray = (total[high] - total[low]) / (high - low)
+    return mean

@@ -1,0 +1,57 @@
+"""How sure the 1 and the half of the beat are, over the whole track and section by section.
+
+The bars of one track repeat each other: if every one counted in full, every answer would be "100 % sure". So a track,
+and each section by itself, counts for as much as one independent bar.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+
+from pulsefind.core.records import FloatArray, IntArray, Sureness
+
+PHASE_EVIDENCE_BARS = 1.0
+"""How many bars' worth of independent evidence about the place of the 1 there is."""
+
+SECTION_BARS = 16
+"""Parts of songs mostly have 8 or 16 bars (common practice, no source)."""
+
+
+def phase_shares(odds: FloatArray, count: IntArray, meter: int) -> FloatArray:
+    """(meter,) probability that the 1 lies 0, 1, 2 ... beats after where it is counted, from the odds of its beats."""
+    n_bars = max(1.0, len(odds) / meter)
+    score = np.array([odds[(count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)])
+    weight = np.exp(min(PHASE_EVIDENCE_BARS, n_bars) * (score - score.max()))
+    shares: FloatArray = weight / weight.sum()
+    return shares
+
+
+def half_share(odds: float) -> float:
+    """The probability of a half of the beat that is marked by so much more than the other, in log odds."""
+    return float(1 / (1 + np.exp(-odds)))
+
+
+def by_section(
+    odds: FloatArray, half_odds: FloatArray, count: IntArray, beats_per_bar: IntArray
+) -> tuple[Sureness, ...]:
+    """How sure each section of 16 bars is by itself; what is left over, less than half a section, joins the last.
+
+    odds: (n_beats,) that each is a downbeat; half_odds: (n_beats,) by how much each is marked more strongly than the
+    middle after it; count and beats_per_bar as found. No beats, no sections.
+    """
+    if not len(count):
+        return ()
+    bar = np.cumsum(count == 1) - (1 if count[0] == 1 else 0)
+    n_bars = int(bar[-1]) + 1
+    n_sections = max(1, (n_bars + SECTION_BARS // 2) // SECTION_BARS)
+    edges = [*range(0, n_sections * SECTION_BARS, SECTION_BARS), n_bars]
+    found = []
+    for first, end in pairwise(edges):
+        inside = (bar >= first) & (bar < end)
+        meter = int(np.bincount(beats_per_bar[inside]).argmax())
+        half = half_share(float(half_odds[inside].mean()))
+        one = float(phase_shares(odds[inside], count[inside], meter)[0])
+        found.append(Sureness(first, end - 1, one * half, half))
+    return tuple(found)

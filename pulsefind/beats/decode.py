@@ -1,0 +1,379 @@
+"""From activations to counted beats: which tempo octave, which meter, which beat is the 1.
+
+The best path through the activations gives the beats. Beat tracking makes few mistakes about where something happens
+and many about what it means: so the count is decided over the whole track, and the best paths at half, double,
+two thirds and three halves of the tempo are kept as other readings, each with its share of the evidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pulsefind.beats.confidence import by_section, half_share, phase_shares
+from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars, rotated
+from pulsefind.beats.one_hint import EVIDENCE_LIMIT, REACH_S, among_beats, meant
+from pulsefind.beats.path import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
+from pulsefind.beats.taps import (
+    continued,
+    counted_odds,
+    counted_otherwise,
+    heard_otherwise,
+    lateness_s,
+    tempi,
+    with_taps,
+)
+from pulsefind.core.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
+from pulsefind.listen.activations import sounding
+from pulsefind.listen.harmony import chord_change
+
+BPM_LOW, BPM_HIGH = 55.0, 215.0
+"""The tempi looked at first when no hint is given; readings at other octaves may leave this range."""
+
+OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH = 40.0, 290.0
+
+SEARCH_METERS = (3, 4)
+"""Bars that the search for beats leans on. Which meter it really is, is decided afterwards, on the beats."""
+
+RATIOS = (2.0, 0.5, 1.5, 2 / 3)
+"""Tempi of the other readings, relative to the best path."""
+
+EVIDENCE_SECONDS = 1.0
+"""How many seconds' worth of independent evidence a whole track counts for when readings are compared.
+
+Frames of one track repeat each other: if all of them counted, no prior could ever matter and every answer would be
+"100 % sure".
+"""
+
+METER_EVIDENCE_BEATS = 32.0
+"""The same for the meter, in beats."""
+
+HARMONY_WEIGHT = 0.35
+"""Log odds of a downbeat for each standard deviation of harmonic change, in the bass and above it."""
+
+HARMONY_LIMIT = 4.0
+
+_UNLIKELY, _SETTLED = 0.2, 0.99
+_MIN_BEATS = 4
+_TOLD_LATE_S = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """All evidence about one track: activations of its sounding part, where that starts, and its harmony."""
+
+    values: FloatArray
+    downbeat_odds: FloatArray
+    half_odds: FloatArray
+    rate_hz: float
+    first_frame: int
+    harmony: Harmony
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One reading of the track: its beats, how they are counted, and how well it explains what was heard."""
+
+    path: BeatPath
+    odds: FloatArray
+    bars: BarPath
+    bpm: float
+    score: float
+
+
+def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
+    """Find the beats and count them.
+
+    Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
+    and with one_at_s the beat that is meant by that time is a 1 (all beats move with it if none is near). Taps (less
+    what they are all late) bind where they are, and the rest of the track follows them.
+    Too little to count gives a Pulse without beats.
+    """
+    if not settings.taps_s:
+        return _decoded(activations, harmony, settings)
+    return _decoded_with_taps(activations, harmony, settings)
+
+
+def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
+    """The pulse under the taps, with a word where the sound alone has it otherwise."""
+    late_s = lateness_s(activations, np.array(settings.taps_s))
+    tap_s = np.array(settings.taps_s) - late_s
+    low, high = tempi(tap_s)
+    settings = replace(settings, taps_s=tuple(tap_s), bpm_low=low, bpm_high=high)
+    guess = _decoded(activations, harmony, replace(settings, taps_s=(), taps_count=()))
+    free = replace(settings, taps_s=(), taps_count=(), bpm_low=None, bpm_high=None)
+    alone = _decoded(activations, harmony, free, ratios=())
+    pulse = _decoded(with_taps(activations, continued(tap_s, guess.time_s)), harmony, settings)
+    said = []
+    if abs(late_s) >= _TOLD_LATE_S:
+        way = "late" if late_s > 0 else "early"
+        said.append(f"all taps are about {1000 * abs(late_s):.0f} ms {way}; that was taken out")
+    if otherwise := heard_otherwise(tap_s, alone.time_s):
+        said.append(f"the taps disagree with the sound ({otherwise}); they were kept as tapped")
+    elif counted := counted_otherwise(settings, alone):
+        said.append(f"the counts of the taps disagree with the sound ({counted}); they were kept as tapped")
+    return replace(pulse, warnings=(*said, *pulse.warnings))
+
+
+def _decoded(
+    activations: Activations, harmony: Harmony, settings: Settings, ratios: tuple[float, ...] = RATIOS
+) -> Pulse:
+    """The pulse, with readings at these ratios of its tempo beside it."""
+    part, rate_hz = sounding(activations.values), activations.frame_rate_hz
+    first_frame, values = part.start, activations.values[part]
+    if len(values) < rate_hz:
+        return _no_pulse()
+    odds, halves = activations.downbeat_odds[part], activations.half_odds[part]
+    heard = _Heard(values, odds, halves, rate_hz, first_frame, harmony)
+    readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
+    if not readings:
+        return _no_pulse()
+    hint_s = settings.one_at_s
+    if hint_s is not None:
+        hint_s = among_beats(_times_s(heard, readings[0].path), _usual_meter(readings[0].bars), hint_s)
+    half = _better_half(heard, readings[0], replace(settings, one_at_s=hint_s))
+    best = half.reading
+    time_s, moved = _times_s(heard, best.path), False
+    if hint_s is not None:
+        one, _ = _meant(heard, best, hint_s)
+        time_s, moved = _with_fixed_one(time_s, one, hint_s)
+        best = replace(best, bars=rotated(best.bars, one))
+    shares = _shares(readings)
+    unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
+    probability_one, one_alternatives = _phase(best, time_s, settings)
+    probability_one *= half.probability
+    warnings = _disagreements(settings, moved or half.probability < _UNLIKELY, probability_one)
+    meter_share = _meter_share(best, settings)
+    alternatives = one_alternatives + half.alternatives + _octave_alternatives(readings, shares)
+    return Pulse(
+        time_s=time_s,
+        count=best.bars.count,
+        beats_per_bar=best.bars.beats_per_bar,
+        unit=unit,
+        # A 1 that is counted in the wrong meter or at the wrong tempo is no 1.
+        probability_one=probability_one * meter_share * shares[0],
+        probability_octave=shares[0],
+        probability_meter=meter_share,
+        alternatives=tuple(sorted(alternatives, key=lambda other: -other.probability)),
+        warnings=warnings,
+        probability_half=half.probability,
+        sections=by_section(best.odds, _over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar),
+    )
+
+
+def _over_the_middles(heard: _Heard, path: BeatPath) -> FloatArray:
+    """(n_beats,) log odds by which each beat is marked more strongly than the middle after it; 0 for the last."""
+    middle = (path.frame[:-1] + path.frame[1:]) // 2
+    over: FloatArray = np.append(heard.half_odds[path.frame[:-1]] - heard.half_odds[middle], 0.0)
+    return over
+
+
+def _times_s(heard: _Heard, path: BeatPath) -> FloatArray:
+    """(n_beats,) times of the beats of a path, from where the activations begin."""
+    time_s: FloatArray = (path.frame + heard.first_frame) / heard.rate_hz
+    return time_s
+
+
+def _no_pulse() -> Pulse:
+    empty = np.zeros(0, np.int64)
+    return Pulse(np.zeros(0), empty, empty, 4, 0.0, 0.0, 0.0)
+
+
+def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> list[_Reading]:
+    """The best path first, then those at other tempi."""
+    low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
+    hinted = settings.bpm_low is not None or settings.bpm_high is not None
+    base = kept_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS, settings.use_cache)
+    if len(base.frame) < 2:
+        return []
+    bpm = _bpm(base.frame, heard.rate_hz)
+    floor, ceiling = (low, high) if hinted else (OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH)
+    readings = [_reading(heard, base, settings)]
+    for ratio in ratios:
+        if floor <= bpm * ratio <= ceiling:
+            span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
+            path = kept_path(heard.values, span, SEARCH_METERS, settings.use_cache)
+            if len(path.frame) >= 2:
+                readings.append(_reading(heard, path, settings))
+    return readings
+
+
+@dataclass(frozen=True, slots=True)
+class _Half:
+    """A reading on one half of the beat, how likely that is the right half, and the other half as an alternative."""
+
+    reading: _Reading
+    probability: float
+    alternatives: tuple[Alternative, ...]
+
+
+def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
+    """The reading, or the same half a beat later, whichever half is marked more strongly over the whole track.
+
+    A search follows what is struck most surely, and that may be a guitar between the beats. A hint at a 1 decides it.
+    """
+    path, later = reading.path, _half_a_beat_later(reading.path)
+    if len(later.frame) < _MIN_BEATS:
+        return _Half(reading, 1.0, ())
+    odds = float(heard.half_odds[path.frame].mean() - heard.half_odds[later.frame].mean())
+    if settings.taps_s:
+        return _Half(reading, 1.0, ())
+    hinted = settings.one_at_s is not None
+    if not hinted and half_share(odds) > _SETTLED:
+        return _Half(reading, half_share(odds), ())
+    moved = _reading(heard, later, settings)
+    stays = _means_first(heard, reading, moved, odds, settings.one_at_s)
+    share = half_share(odds if stays else -odds)
+    settled = hinted or share > _SETTLED
+    chosen, left = (reading, moved) if stays else (moved, reading)
+    return _Half(chosen, share, () if settled else _other_half(left, 1 - share, heard))
+
+
+def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, one_at_s: float | None) -> bool:
+    """Is the first of two halves the beat, by the odds of the sound and, if there is one, by the hint?"""
+    if one_at_s is None:
+        return odds >= 0
+    (_, fit), (_, other) = (_meant(heard, reading, one_at_s) for reading in (first, second))
+    return fit - other + float(np.clip(odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
+
+
+def _meant(heard: _Heard, reading: _Reading, one_at_s: float) -> tuple[int, float]:
+    """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
+    count, meter = reading.bars.count, _usual_meter(reading.bars)
+    return meant(_times_s(heard, reading.path), count, phase_shares(reading.odds, count, meter), one_at_s)
+
+
+def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
+    """The half that was not chosen, with the hint at its first 1; nothing where it has none."""
+    ones_s = _times_s(heard, left.path)[left.bars.count == 1]
+    if not len(ones_s):
+        return ()
+    hint = f"--one-at {ones_s[0]:.2f}"
+    return (Alternative("the beat is half a beat away", probability, hint),)
+
+
+def _half_a_beat_later(path: BeatPath) -> BeatPath:
+    """The path through the middles between the beats."""
+    return BeatPath((path.frame[:-1] + path.frame[1:]) // 2, path.interval[:-1], path.log_likelihood)
+
+
+def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
+    """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
+    time_s = _times_s(heard, path)
+    change = chord_change(heard.harmony, time_s)
+    odds = heard.downbeat_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
+    meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
+    odds, meters = counted_odds(odds, time_s, settings, meters)
+    bars = best_bars(odds, meters)
+    bpm = _bpm(path.frame, heard.rate_hz)
+    evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
+    log_meter = float(np.log(METER_PRIOR.get(_usual_meter(bars), min(METER_PRIOR.values()))))
+    return _Reading(path, odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_meter)
+
+
+def _usual_meter(bars: BarPath) -> int:
+    return int(np.bincount(bars.beats_per_bar).argmax())
+
+
+def _bpm(frame: IntArray, rate_hz: float) -> float:
+    return float(60 * rate_hz / np.median(np.diff(frame)))
+
+
+def _joint_log_likelihood(values: FloatArray, path: BeatPath, bars: BarPath) -> float:
+    """Log likelihood of both activations given counted beats (observation model of the bar pointer)."""
+    tiny = 1e-7
+    silence = np.log((1 - np.clip(values.sum(axis=1), tiny, 1 - tiny)) / (BEAT_REGION - 1))
+    region = beat_region(path.interval)
+    low = np.maximum(0, path.frame - region // 2)
+    high = np.minimum(len(values), low + region)
+    silence_sum = np.r_[0.0, np.cumsum(silence)]
+    sound_sum = np.r_[np.zeros((1, 2)), np.cumsum(np.log(np.maximum(values, tiny)), axis=0)]
+    sound = sound_sum[high] - sound_sum[low]
+    column = (bars.count == 1).astype(int)
+    total = silence_sum[-1] - (silence_sum[high] - silence_sum[low]).sum()
+    return float(total + sound[np.arange(len(column)), column].sum())
+
+
+def _shares(readings: list[_Reading]) -> list[float]:
+    score = np.array([reading.score for reading in readings])
+    weight = np.exp(score - score.max())
+    return [float(w) for w in weight / weight.sum()]
+
+
+def _unit(bars: BarPath, bpm: float) -> int:
+    """The note value that is counted: eighths in quick odd and compound meters, else quarters (common practice)."""
+    meter = _usual_meter(bars)
+    quick_from = {3: 240.0, 5: 180.0, 6: 110.0, 7: 180.0}
+    return 8 if bpm >= quick_from.get(meter, np.inf) else 4
+
+
+def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float) -> tuple[FloatArray, bool]:
+    """Move all beats so that a beat meets the hint, if it is not near. Returns times and whether they moved."""
+    if abs(one_at_s - time_s[one]) <= REACH_S:
+        return time_s, False
+    share = (one_at_s - time_s[one]) / float(np.median(np.diff(time_s)[max(0, one - 4) : one + 4]))
+    step = np.diff(time_s, append=2 * time_s[-1] - time_s[-2])
+    return time_s + share * step, True
+
+
+def _phase(best: _Reading, time_s: FloatArray, settings: Settings) -> tuple[float, tuple[Alternative, ...]]:
+    """How sure the 1 is against every other constant shift of the count, and the next best shift."""
+    meter = _usual_meter(best.bars)
+    odds = best.odds
+    share = phase_shares(odds, best.bars.count, meter)
+    if settings.one_at_s is not None or meter == 1:
+        return float(share[0]), ()
+    others = sorted(range(1, meter), key=lambda shift: -share[shift])
+    found = []
+    for shift in others[:1]:
+        ones = time_s[(best.bars.count - 1 - shift) % meter == 0]
+        if len(ones) and share[shift] >= 0.01:
+            found.append(Alternative(_shift_text(shift, meter), float(share[shift]), f"--one-at {ones[0]:.2f}"))
+    return float(share[0]), tuple(found)
+
+
+def _shift_text(shift: int, meter: int) -> str:
+    beats, way = (shift, "later") if shift <= meter / 2 else (meter - shift, "earlier")
+    return f"the 1 is {beats} {'beat' if beats == 1 else 'beats'} {way}"
+
+
+def _meter_share(best: _Reading, settings: Settings) -> float:
+    """How sure the number of beats in a bar is, on the beats as they are."""
+    if settings.meter is not None:
+        return 1.0
+    odds = best.odds
+    chosen = _usual_meter(best.bars)
+    damping = min(1.0, METER_EVIDENCE_BEATS / max(len(odds), 1))
+    log = {m: damping * best_bars(odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
+    top = max(log.values())
+    weight = {m: float(np.exp(value - top)) for m, value in log.items()}
+    return weight.get(chosen, 0.0) / sum(weight.values())
+
+
+def _octave_alternatives(readings: list[_Reading], shares: list[float]) -> tuple[Alternative, ...]:
+    names = {
+        2.0: "twice as fast",
+        0.5: "half as fast",
+        1.5: "three beats where two are",
+        0.67: "two where three are",
+    }
+    found = []
+    for reading, share in zip(readings[1:], shares[1:], strict=True):
+        ratio = reading.bpm / readings[0].bpm
+        name = min(names, key=lambda known: abs(np.log(ratio / known)))
+        if share >= 0.01:
+            low, high = round(reading.bpm * 0.85), round(reading.bpm * 1.18)
+            text = f"{names[name]}, about {reading.bpm:.0f} bpm"
+            found.append(Alternative(text, share, f"--bpm {low}:{high}"))
+    return tuple(found)
+
+
+def _disagreements(settings: Settings, moved: bool, probability_one: float) -> tuple[str, ...]:
+    if settings.one_at_s is None:
+        return ()
+    if moved:
+        return (f"no beat was heard near {settings.one_at_s:.2f} s; all beats were moved to put a 1 there",)
+    if probability_one < _UNLIKELY:
+        return (f"the sound speaks against a 1 at {settings.one_at_s:.2f} s; it was set there as asked",)
+    return ()

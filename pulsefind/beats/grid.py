@@ -1,0 +1,188 @@
+"""The subdivision that the track really uses: straight, triplet or swung, and from which bar to which."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pulsefind.core.counts import slot_positions
+from pulsefind.core.records import Bars, Beats, FloatArray, Grid, GridSection, Hits, IntArray
+
+SPREAD_MS = 14.0
+"""Standard deviation of hits around their place that the comparison of grids assumes (human playing)."""
+
+STRAY = 0.1
+"""Share of hits that belong to no place."""
+
+SHORTEST_SLOT_MS = 55.0
+"""Finer grids than this can't be told apart from looseness, and are hardly played."""
+
+SMALLEST_SWING = 1.15
+"""Below this long : short ratio a pair counts as straight."""
+
+SWITCH_COST = 12.0
+"""Log likelihood that a change of grid must gain."""
+
+RARITY = {1: 0.0, 2: 0.0, 3: 1.0, 4: 0.0, 6: 3.0}
+"""Log odds a bar against a grid: triplets, and still more their halves, are rarer than even parts."""
+
+LARGEST_SWING = {2: 3.5, 4: 2.2}
+SHORTEST_NOTE_MS = {2: 60.0, 4: 70.0}
+"""Bounds of the long : short ratio of swung eighths (2) and sixteenths (4). Drummers' short note stays near 100 ms
+(Friberg and Sundstroem 2002); what is much shorter is a hit ahead of the next place."""
+
+LEAST_PLAUSIBLE_MS = 75.0
+"""A short note of swung eighths below this is doubted: three quarters of what drummers play."""
+
+FEWEST_LATE = 0.06
+"""Share of the hits that must lie near the late places before a pair can count as swung."""
+
+_SAME_ATTACK_S = 0.015
+_LEAN_REACH_MS = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Phases:
+    """Where hits fall within their beat: phase (n,) 0..1, bar (n,) index, beat_ms (n,) length of the beat."""
+
+    phase: FloatArray
+    bar: IntArray
+    beat_ms: FloatArray
+
+
+def find_grid(beats: Beats, bars: Bars, hits: Hits) -> Grid:
+    """Choose the grid of each stretch of bars.
+
+    Each candidate (1, 2, 3, 4 or 6 slots a beat; 2 and 4 also swung) is a mixture of places with learned weights plus
+    strays; candidates are compared by the Bayesian information criterion over the track, and per bar along a
+    Viterbi path that pays for every change. No bars give an empty grid; bars without hits go with those beside them,
+    and without any hits there are only the beats.
+    """
+    n_bars = len(bars.beats)
+    if n_bars == 0:
+        return Grid(())
+    phases = _phases(beats, bars, hits)
+    candidates = _candidates(phases)
+    gain = np.zeros((n_bars, len(candidates)))
+    for j, (slots, ratio) in enumerate(candidates):
+        section = GridSection(0, n_bars - 1, slots, ratio)
+        log = _log_likelihood(phases, section)
+        parameters = slots - 1 + (ratio != 1.0)
+        penalty = 0.5 * parameters * np.log(max(len(log), 2)) / n_bars
+        gain[:, j] = np.bincount(phases.bar, weights=log, minlength=n_bars) - penalty - RARITY[slots]
+    path = _best_path(gain)
+    return Grid(_sections(path, candidates))
+
+
+def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
+    """Say so where swung eighths leave less for the short note than drummers play; empty where all is plausible.
+
+    A. Friberg and A. Sundström, "Swing ratios and ensemble timing in jazz performance", Music Perception 19 (2002):
+    drummers' ratio falls from about 3.5 : 1 at slow tempi to 1 : 1 at fast ones, the short note stays near 100 ms.
+    """
+    swung = [section.swing_ratio for section in grid.sections if section.slots_per_beat == 2]
+    ratio = max(swung, default=1.0)
+    short_ms = beat_ms / (1 + ratio)
+    if ratio < SMALLEST_SWING or short_ms >= LEAST_PLAUSIBLE_MS:
+        return ()
+    return (
+        f"a swing of {ratio:.1f} : 1 leaves {short_ms:.0f} ms for the short note, drummers need about 100; "
+        "the tempo may be half of this, or the notes straight",
+    )
+
+
+def _phases(beats: Beats, bars: Bars, hits: Hits) -> _Phases:
+    bar_of_beat = np.repeat(np.arange(len(bars.beats)), bars.beats)
+    time_s = hits.time_s
+    if len(time_s):
+        # The mean of sounds struck together: their first would be early beside a sound that is struck alone.
+        attack = np.cumsum(np.r_[0, np.diff(time_s) > _SAME_ATTACK_S])
+        time_s = np.bincount(attack, weights=time_s) / np.bincount(attack)
+    inside = (time_s >= beats.time_s[0]) & (time_s < beats.time_s[-1])
+    time_s = time_s[inside]
+    k = np.searchsorted(beats.time_s, time_s, side="right") - 1
+    beat_ms = 1000 * (beats.time_s[k + 1] - beats.time_s[k])
+    after_ms = 1000 * (time_s - beats.time_s[k])
+    phase = (after_ms - _lean_ms(after_ms, beat_ms)) / beat_ms % 1.0
+    return _Phases(phase, bar_of_beat[k], beat_ms)
+
+
+def _lean_ms(after_ms: FloatArray, beat_ms: FloatArray) -> float:
+    """How far the players are ahead of the beats (negative) or behind them, as a habit: the median on the beats."""
+    away_ms = np.where(after_ms > beat_ms / 2, after_ms - beat_ms, after_ms)
+    near = np.abs(away_ms) < _LEAN_REACH_MS
+    return float(np.median(away_ms[near])) if near.any() else 0.0
+
+
+def _candidates(phases: _Phases) -> list[tuple[int, float]]:
+    """Grids that the tempo allows, with the swing ratio that fits best where it is more than straight."""
+    beat_ms = float(np.median(phases.beat_ms)) if len(phases.beat_ms) else 500.0
+    found = [(n, 1.0) for n in (1, 2, 3, 4, 6) if n <= 2 or beat_ms / n >= SHORTEST_SLOT_MS]
+    for n in (2, 4):
+        if (n, 1.0) in found and len(phases.phase) >= 16:
+            ratio = _fit_swing(phases, n)
+            if ratio >= SMALLEST_SWING:
+                found.append((n, ratio))
+    return found
+
+
+def _fit_swing(phases: _Phases, slots: int) -> float:
+    """The long : short ratio with the highest likelihood, refined to the mean of the hits near the late slot."""
+    pair_ms = float(np.median(phases.beat_ms)) * 2.0 / slots
+    largest = min(LARGEST_SWING[slots], pair_ms / SHORTEST_NOTE_MS[slots] - 1)
+    ratios = np.round(np.arange(1.0, largest + 0.05, 0.1), 2)
+    if not len(ratios):
+        return 1.0
+    best = max(ratios, key=lambda r: _log_likelihood(phases, GridSection(0, 0, slots, float(r))).sum())
+    pair = 2.0 / slots
+    within = (phases.phase % pair) / pair
+    late = best / (1 + best)
+    near = np.abs(within - late) * pair * phases.beat_ms < 2 * SPREAD_MS
+    if near.sum() < max(8, FEWEST_LATE * len(within)):
+        return 1.0
+    position = float(np.clip(np.mean(within[near]), 0.5, largest / (1 + largest)))
+    return round(position / (1 - position), 2)
+
+
+def _log_likelihood(phases: _Phases, section: GridSection) -> FloatArray:
+    """(n_hits,) log likelihood under a grid, with slot weights learned by expectation maximisation."""
+    position = slot_positions(section)
+    distance = (phases.phase[:, None] - position[None, :] + 0.5) % 1.0 - 0.5
+    distance_ms = distance * phases.beat_ms[:, None]
+    density = np.exp(-0.5 * (distance_ms / SPREAD_MS) ** 2) / (SPREAD_MS * np.sqrt(2 * np.pi))
+    stray = STRAY / phases.beat_ms
+    weight = np.full(len(position), 1.0 / len(position))
+    for _ in range(12):
+        joint = (1 - STRAY) * weight[None, :] * density
+        share = joint / (joint.sum(axis=1) + stray)[:, None]
+        total = share.sum(axis=0) + 0.1
+        weight = total / total.sum()
+    result: FloatArray = np.log(((1 - STRAY) * weight[None, :] * density).sum(axis=1) + stray)
+    return result
+
+
+def _best_path(gain: FloatArray) -> IntArray:
+    """Viterbi path over bars that pays SWITCH_COST for every change of candidate."""
+    value = gain[0].copy()
+    origin = np.zeros(gain.shape, dtype=np.int64)
+    for k in range(1, len(gain)):
+        best = int(value.argmax())
+        switch = value[best] - SWITCH_COST
+        stay = value >= switch
+        origin[k] = np.where(stay, np.arange(len(value)), best)
+        value = np.where(stay, value, switch) + gain[k]
+    path = np.zeros(len(gain), dtype=np.int64)
+    path[-1] = int(value.argmax())
+    for k in range(len(gain) - 1, 0, -1):
+        path[k - 1] = origin[k, path[k]]
+    return path
+
+
+def _sections(path: IntArray, candidates: list[tuple[int, float]]) -> tuple[GridSection, ...]:
+    starts = np.flatnonzero(np.r_[True, np.diff(path) != 0])
+    ends = np.r_[starts[1:] - 1, len(path) - 1]
+    return tuple(
+        GridSection(int(first), int(last), *candidates[int(path[first])])
+        for first, last in zip(starts, ends, strict=True)
+    )

@@ -1,0 +1,58 @@
+"""Which beat is meant by a time at which a person says there is a 1.
+
+Such a time is either copied from somewhere, and exact, or pressed and read off by ear, and off by up to 150 ms; at
+quick tempi that is nearly half a beat. So nearness is weighed against what was heard: a time right on a beat settles
+which beat is meant, one between two beats leaves it to the sound.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pulsefind.core.records import FloatArray, IntArray
+
+EXACT_S, BY_EAR_S = 0.01, 0.075
+"""Standard deviations of times that are copied, and that are found by ear; each as likely as the other."""
+
+REACH_S = 0.16
+"""A time farther than this from a beat does not mean it: 150 ms, and a frame of the networks."""
+
+_NEAR_BEATS = 8
+
+EVIDENCE_LIMIT = 4.6
+"""What was heard counts for no more than this, in log odds (99 %, from where no other half is offered)."""
+
+
+def among_beats(time_s: FloatArray, meter: int, one_at_s: float) -> float:
+    """The time, moved by whole bars to where the beats are if it lies before or after them all: a 1 there as well.
+
+    time_s: (n_beats,), at least two.
+    """
+    step = np.diff(time_s)
+    first_s, last_s = (float(np.median(part)) for part in (step[:_NEAR_BEATS], step[-_NEAR_BEATS:]))
+    early = time_s[0] - first_s / 2 - one_at_s
+    late = one_at_s - time_s[-1] - last_s / 2
+    if early > 0:
+        return one_at_s + float(np.ceil(early / (meter * first_s))) * meter * first_s
+    if late > 0:
+        return one_at_s - float(np.ceil(late / (meter * last_s))) * meter * last_s
+    return one_at_s
+
+
+def log_fit(away_s: FloatArray) -> FloatArray:
+    """(n,) log density of a person's time that lies so far from the beat that is meant."""
+    parts = [np.log(0.5 / spread) - 0.5 * (away_s / spread) ** 2 for spread in (EXACT_S, BY_EAR_S)]
+    fit: FloatArray = np.logaddexp(*parts)
+    return fit
+
+
+def meant(time_s: FloatArray, count: IntArray, shares: FloatArray, one_at_s: float) -> tuple[int, float]:
+    """Index of the beat that is meant, and how well it fits, as a log density.
+
+    time_s and count: (n_beats,), at least one; shares: (meter,) probability that the 1 lies 0, 1, 2 ... beats after
+    where it is counted.
+    """
+    heard = np.log(np.maximum(shares / shares.max(), np.exp(-EVIDENCE_LIMIT)))
+    fit = log_fit(np.abs(time_s - one_at_s)) + heard[(count - 1) % len(shares)]
+    best = int(np.argmax(fit))
+    return best, float(fit[best])

@@ -1,0 +1,254 @@
+"""The most likely course of beats through the activations of beats and downbeats.
+
+The model is the bar pointer of N. Whiteley, A. Cemgil and S. Godsill (ISMIR 2006) with the tempo transitions and
+observations of F. Krebs, S. Böck and G. Widmer, "An efficient state-space model for joint tempo and meter tracking"
+(ISMIR 2015): within a beat the tempo stands still, between beats the interval changes with probability
+proportional to exp(-lambda |ratio - 1|), the beats of a bar follow each other, and the first sixteenth of a beat
+observes the activation of a downbeat or of another beat. Added to it: a bar may break off, at a price, as where a
+bar of two is thrown in. Because nothing is decided inside a beat, the search runs over whole beats instead of single
+frames (a semi-Markov chain with the same best path) and over a block of frames at a time.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
+
+from pulsefind.core.cache import code_version, kept
+from pulsefind.core.records import FloatArray, IntArray
+
+TEMPO_STIFFNESS = 100.0
+BEAT_REGION = 16
+MAX_INTERVALS = 60
+
+AUDIBLE = 0.05
+"""An activation below this says nothing about where in its region a beat lies."""
+
+BROKEN_BAR = 1e-4
+"""Probability that a bar ends before its last beat."""
+
+LARGEST_STEP = 0.16
+"""A beat is at most this much longer or shorter than the one before; what lies beyond has a probability of e-7."""
+
+_FLOOR = 1e-7
+
+
+@dataclass(frozen=True, slots=True)
+class BeatPath:
+    """frame (n_beats,) of each beat, interval (n_beats,) in frames, and the path's log likelihood."""
+
+    frame: IntArray
+    interval: IntArray
+    log_likelihood: float
+
+
+def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray:
+    """The beat intervals, in frames, from bpm_high down to bpm_low; every frame count, or 60 of them by ratio."""
+    shortest = max(2, round(60 * frame_rate_hz / bpm_high))
+    longest = max(shortest, round(60 * frame_rate_hz / bpm_low))
+    if longest - shortest < MAX_INTERVALS:
+        return np.arange(shortest, longest + 1)
+    n_steps = MAX_INTERVALS
+    chosen = np.zeros(0, np.int64)
+    # Short intervals round together; as in Krebs et al., steps are added until enough different ones remain.
+    while len(chosen) < MAX_INTERVALS:
+        chosen = np.unique(np.round(np.geomspace(shortest, longest, n_steps)).astype(np.int64))
+        n_steps += 1
+    return chosen
+
+
+def kept_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...], use_cache: bool) -> BeatPath:
+    """The best path, or what was found before for the same activations, intervals and meters."""
+    asked = hashlib.sha256(np.ascontiguousarray(values).data)
+    asked.update(repr((values.shape, interval.tolist(), meters)).encode())
+    key = f"beats-{code_version(__file__)}-{asked.hexdigest()}"
+
+    def search() -> tuple[IntArray, IntArray, FloatArray]:
+        path = best_path(values, interval, meters)
+        return path.frame, path.interval, np.array([path.log_likelihood])
+
+    frame, chosen, log_likelihood = kept(key, search, use_cache)
+    return BeatPath(frame, chosen, float(log_likelihood[0]))
+
+
+def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> BeatPath:
+    """Find the most likely beats.
+
+    values: (n_frames, 2) probabilities of a beat that is no downbeat, and of a downbeat; interval: (n_intervals,)
+    frames, increasing, at most 126; meters: beats in a bar, of which the likeliest is taken for the whole track. The
+    first and the last beat may lie partly outside the frames. No frames give no beats. Beats lie on the highest frame
+    of their region.
+    """
+    if len(values) == 0:
+        return BeatPath(np.zeros(0, np.int64), np.zeros(0, np.int64), 0.0)
+    model = _Model(values, interval, meters)
+    n_rows = len(values) + model.longest
+    # Row r stands for a beat that starts at frame r - longest. Values are kept in a ring: no more than the last
+    # `longest` rows are ever looked back at.
+    ring = model.longest + int(interval[0])
+    value = np.full((len(model.before) + len(meters), len(interval), ring), -np.inf)
+    # By far the largest thing in memory: as small as the indices allow.
+    came_from = np.full((len(model.before), len(interval), n_rows), -1, np.int8)
+    bar_ends = np.zeros((len(meters), len(interval), n_rows), np.int8)
+    for first in range(0, n_rows, int(interval[0])):
+        row = np.arange(first, min(first + int(interval[0]), n_rows))
+        block = slice(first, first + len(row))
+        best, came_from[:, :, block] = model.step(row, value)
+        ending, bar_ends[:, :, block] = model.end_bars(best)
+        value[:, :, row % ring] = np.concatenate([best, ending])
+    return _trace(values.sum(axis=1), model, value, came_from, bar_ends)
+
+
+class _Model:
+    """Log likelihoods of starting, of going on, and of a whole beat; positions of all meters side by side.
+
+    Arrays are (n_positions, n_intervals, n_rows): what is compared lies together in memory, in long runs.
+
+    Before a first position comes the end of a bar, wherever that was: a column for each meter behind the positions.
+    """
+
+    def __init__(self, values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> None:
+        self.interval = interval
+        self.longest = int(interval[-1])
+        self.meters = _first_positions(meters)
+        ends = sum(meters) + np.arange(len(meters))
+        self.before = np.concatenate(
+            [np.r_[end, first + np.arange(m - 1)] for end, (m, first) in zip(ends, self.meters, strict=True)]
+        )
+        self.column = np.concatenate([np.r_[1, np.zeros(m - 1, np.int64)] for m in meters])
+        self.start = -np.log(len(interval)) - np.log(interval)[:, None] - np.log(len(self.before))
+        # Repeated for each row of a block: what is the same for all of them would break up the long runs.
+        rows = np.ones(int(interval[0]))
+        self.transitions = [(step, reached, log[:, None] * rows) for step, reached, log in _transitions(interval)]
+        self.one_more = (np.arange(1, len(interval) + 1)[:, None] * rows).astype(np.int8)
+        self.region = beat_region(interval)
+        self._sum_up(values)
+
+    def _sum_up(self, values: FloatArray) -> None:
+        """Running sums of log likelihoods, so that a whole beat costs two differences."""
+        n_frames = len(values)
+        beat = np.clip(values, _FLOOR, 1 - _FLOOR)
+        silence = np.clip(1 - values.sum(axis=1), _FLOOR, 1 - _FLOOR) / (BEAT_REGION - 1)
+        # Where nothing sounds for longer than the slowest beat, nothing speaks for or against one.
+        sounds = maximum_filter1d(values.max(axis=1), 2 * self.longest + 1) >= AUDIBLE
+        # Frames outside the recording say nothing either: their log likelihood is 0.
+        inside = slice(self.longest + 1, self.longest + 1 + n_frames)
+        logs = np.zeros((n_frames + 2 * self.longest + 1, 3))
+        logs[inside, :2] = np.log(beat) * sounds[:, None]
+        logs[inside, 2] = np.log(silence) * sounds
+        self._sum = np.ascontiguousarray(np.cumsum(logs, axis=0).T)
+
+    def whole_beat(self, row: IntArray) -> FloatArray:
+        """(n_positions, n_intervals, n_rows) log likelihood of a beat that starts at each row."""
+        middle, end = row + self.region[:, None], row + self.interval[:, None]
+        off = self._sum[2, end] - self._sum[2, middle]
+        total: FloatArray = np.stack([on[middle] - on[row] + off for on in self._sum[:2]])[self.column]
+        return total
+
+    def step(self, row: IntArray, value: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
+        """Best values of beats that start at some rows, and the intervals they came from (-1: the track starts)."""
+        index = np.arange(len(self.interval))[:, None]
+        back = row - self.interval[:, None]
+        arriving = value[self.before[:, None, None], index, back % value.shape[2]]
+        arriving[:, back < 0] = -np.inf
+        may_start = (row <= self.longest) & (row + self.interval[:, None] > self.longest)
+        best = np.broadcast_to(np.where(may_start, self.start, -np.inf), arriving.shape).copy()
+        # The last origin that was better than all before it is the best: so the largest one that was better is.
+        came_from = np.zeros(arriving.shape, np.int8)
+        for step, reached, log_probability in self.transitions:
+            option = arriving[:, reached.start + step : reached.stop + step] + log_probability[:, : len(row)]
+            better = (option > best[:, reached]).view(np.int8)
+            better *= self.one_more[reached.start + step : reached.stop + step, : len(row)]
+            np.maximum(came_from[:, reached], better, out=came_from[:, reached])
+            np.maximum(best[:, reached], option, out=best[:, reached])
+        came_from -= 1
+        return best + self.whole_beat(row), came_from
+
+    def end_bars(self, best: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
+        """(n_meters, n_intervals, n_rows) best value of a bar that ends with each beat, and the position it ends at."""
+        values, positions = [], []
+        for meter, first in self.meters:
+            value = best[first] + (np.log(BROKEN_BAR) if meter > 1 else 0.0)
+            position = np.full(value.shape, first, np.int8)
+            for place in range(first + 1, first + meter):
+                ending = best[place] if place == first + meter - 1 else best[place] + np.log(BROKEN_BAR)
+                np.copyto(position, np.int8(place), where=ending > value)
+                np.maximum(value, ending, out=value)
+            values.append(value)
+            positions.append(position)
+        return np.stack(values), np.stack(positions)
+
+
+def _first_positions(meters: tuple[int, ...]) -> list[tuple[int, int]]:
+    """Each meter with the index of its first position."""
+    first = np.r_[0, np.cumsum(meters)[:-1]]
+    return [(m, int(f)) for m, f in zip(meters, first, strict=True)]
+
+
+def beat_region(interval: IntArray) -> IntArray:
+    """How many frames at the start of a beat observe the activation."""
+    return np.maximum(1, np.ceil(interval / BEAT_REGION).astype(np.int64))
+
+
+def _transitions(interval: IntArray) -> list[tuple[int, slice, FloatArray]]:
+    """For each step along the intervals, upwards: those that may be reached from so many places further on, and
+    (n_reached,) the log probability of each.
+    """
+    ratio = interval[None, :] / interval[:, None]
+    log = -TEMPO_STIFFNESS * np.abs(ratio - 1)
+    log -= np.log(np.exp(log).sum(axis=1, keepdims=True))
+    log[np.abs(ratio - 1) > LARGEST_STEP] = -np.inf
+    found = []
+    for step in range(1 - len(interval), len(interval)):
+        diagonal = log.diagonal(-step)
+        allowed = np.flatnonzero(np.isfinite(diagonal))
+        if len(allowed):
+            first, last, begin = int(allowed[0]), int(allowed[-1]) + 1, max(0, -step)
+            found.append((step, slice(begin + first, begin + last), diagonal[first:last].copy()))
+    return found
+
+
+def _trace(
+    activation: FloatArray,
+    model: _Model,
+    value: FloatArray,
+    came_from: NDArray[np.int8],
+    bar_ends: NDArray[np.int8],
+) -> BeatPath:
+    n_frames, longest, interval = len(activation), model.longest, model.interval
+    row = np.arange(n_frames, n_frames + longest)
+    reaches_end = row + interval[:, None] >= n_frames + longest
+    n_positions = len(model.before)
+    final = np.where(reaches_end, value[:n_positions, :, row % value.shape[2]], -np.inf)
+    position, state, first = (int(i) for i in np.unravel_index(int(final.argmax()), final.shape))
+    at = int(row[first])
+    rows, states = [], []
+    while True:
+        rows.append(at)
+        states.append(state)
+        previous = int(came_from[position, state, at])
+        if previous < 0:
+            break
+        at, state, position = at - int(interval[previous]), previous, int(model.before[position])
+        if position >= n_positions:
+            position = int(bar_ends[position - n_positions, state, at])
+    start = np.array(rows[::-1]) - longest
+    chosen = interval[np.array(states[::-1])]
+    width = beat_region(chosen)
+    frame = _highest_in_region(activation, start, width)
+    inside = (start + width > 0) & (start < n_frames)
+    return BeatPath(frame[inside], chosen[inside], float(final.max()))
+
+
+def _highest_in_region(activation: FloatArray, start: IntArray, width: IntArray) -> IntArray:
+    """The frame of each beat; where nothing sounds, the middle of its region."""
+    frame: IntArray = np.clip(start + width // 2, 0, len(activation) - 1)
+    for k, (first, n) in enumerate(zip(start, width, strict=True)):
+        low, high = max(int(first), 0), min(int(first + n), len(activation))
+        if high > low and activation[low:high].max() >= AUDIBLE:
+            frame[k] = low + int(np.argmax(activation[low:high]))
+    return frame

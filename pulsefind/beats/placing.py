@@ -1,0 +1,115 @@
+"""Beat times placed on the sound: from 10 ms network frames to the hits themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.linalg import solveh_banded
+
+from pulsefind.core.records import Activations, Beats, FloatArray, Hits, Pulse
+
+REACH_S = 0.035
+"""A hit farther than this from a beat is no evidence of where the beat lies."""
+
+STIFFNESS = (1.0, 10.0, 100.0, 1000.0)
+"""How much the smooth course resists bending; the data choose between them."""
+
+_CARRIED_ACTIVATION = 0.1
+_FRAME_WEIGHT = 0.3
+_NEAR_S = 0.012
+_FULL_IMPORTANCE = 10.0
+_OUTLIER_S = 0.012
+_BEND_S = 0.01
+_ROUNDS = 8
+
+
+def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
+    """Move each beat to the hits near it, along a smooth course.
+
+    The times minimise sum(w (x - observed)^2) + stiffness sum((second difference of x)^2) with Tukey's biweight for w
+    (a Whittaker smoother, Eilers 2003, made robust), so one early snare does not drag the beat, and a beat without
+    a hit follows from its neighbours. The stiffness is the one under which the even beats best foretell the
+    odd ones. No beats in give no beats out.
+    """
+    if len(pulse.time_s) == 0:
+        return Beats(np.zeros(0), np.zeros(0), np.zeros(0, np.bool_))
+    observed, weight = _observe(pulse.time_s, hits)
+    time_s = _smooth(observed, weight, _best_stiffness(observed, weight)) if len(observed) > 4 else observed
+    time_s = _increasing(time_s, pulse.time_s)
+    confidence = _activation_near(pulse.time_s, activations)
+    carried = (weight <= _FRAME_WEIGHT) & (confidence < _CARRIED_ACTIVATION)
+    return Beats(np.maximum(time_s, 0.0), confidence, carried)
+
+
+def _observe(time_s: FloatArray, hits: Hits) -> tuple[FloatArray, FloatArray]:
+    """Where each beat was heard, and how much that counts: the network's frame and the hits near it, weighed."""
+    observed, weight = time_s.copy(), np.full(len(time_s), _FRAME_WEIGHT)
+    first = np.searchsorted(hits.time_s, time_s - REACH_S)
+    last = np.searchsorted(hits.time_s, time_s + REACH_S)
+    for k, (low, high) in enumerate(zip(first, last, strict=True)):
+        away = hits.time_s[low:high] - time_s[k]
+        importance = hits.strength[low:high] * np.maximum(hits.level_db[low:high], 1.0)
+        # The network's own estimate keeps hits at the edge of the reach from winning over one on the spot.
+        importance = importance * np.exp(-0.5 * (away / _NEAR_S) ** 2)
+        total = float(importance.sum())
+        if total > 0:
+            heard = min(1.0, total / _FULL_IMPORTANCE)
+            observed[k] += heard / (heard + _FRAME_WEIGHT) * float(importance @ away) / total
+            weight[k] += heard
+    return observed, weight
+
+
+def _smooth(observed: FloatArray, weight: FloatArray, stiffness: float) -> FloatArray:
+    """The robust smooth course: hits off the course lose weight, and where the tempo jumps it may bend."""
+    bend = np.ones(len(observed) - 2)
+    course = _whittaker(observed, weight, stiffness * bend)
+    for _ in range(_ROUNDS):
+        off = np.abs(observed - course)
+        scale = max(_OUTLIER_S, 3.0 * float(np.median(off)))
+        biweight = np.maximum(0.0, 1 - (off / (2 * scale)) ** 2) ** 2
+        bend = 1 / (1 + (np.diff(course, n=2) / _BEND_S) ** 2)
+        course = _whittaker(observed, weight * np.maximum(biweight, 1e-3), stiffness * bend)
+    return course
+
+
+def _whittaker(observed: FloatArray, weight: FloatArray, stiffness: FloatArray) -> FloatArray:
+    """Solve (W + D'SD) x = W observed, with D the second difference and S its stiffness: a matrix of five bands."""
+    n = len(observed)
+    bands = np.zeros((3, n))
+    bands[2] = weight
+    coefficient = np.array([1.0, -2.0, 1.0])
+    for shift in range(3):
+        for i in range(3 - shift):
+            product = stiffness * coefficient[i] * coefficient[i + shift]
+            bands[2 - shift, i + shift : n - 2 + i + shift] += product
+    # Beats without any weight leave the matrix singular only if fewer than two carry one.
+    bands[2] += 1e-9
+    solution: FloatArray = solveh_banded(bands, weight * observed)
+    return solution
+
+
+def _best_stiffness(observed: FloatArray, weight: FloatArray) -> float:
+    errors = []
+    for stiffness in STIFFNESS:
+        missed = []
+        for parity in (0, 1):
+            known = weight.copy()
+            known[parity::2] = 1e-6
+            course = _smooth(observed, known, stiffness)
+            heard = weight[parity::2] > _FRAME_WEIGHT + 0.1
+            missed.append(np.abs(observed - course)[parity::2][heard])
+        error = np.concatenate(missed)
+        errors.append(float(np.median(error)) if len(error) else 0.0)
+    # A stiffer course that foretells as well is the better explanation.
+    best = min(errors)
+    return max(s for s, e in zip(STIFFNESS, errors, strict=True) if e <= 1.05 * best + 1e-4)
+
+
+def _increasing(time_s: FloatArray, fallback: FloatArray) -> FloatArray:
+    return time_s if (np.diff(time_s) > 0).all() else fallback
+
+
+def _activation_near(time_s: FloatArray, activations: Activations) -> FloatArray:
+    frame = np.round(time_s * activations.frame_rate_hz).astype(np.int64)
+    near = np.clip(frame[:, None] + np.arange(-3, 4)[None, :], 0, len(activations.values) - 1)
+    highest: FloatArray = np.minimum(activations.values.sum(axis=1)[near].max(axis=1), 1.0)
+    return highest

@@ -1,0 +1,190 @@
+"""Tapped beats: what a player taps along is strong evidence of where the beat, and perhaps the 1, is.
+
+Taps lie tens of milliseconds off and, through hands and machines, often all of them late. They tell which of several
+beats is meant; exactly where it lies, the sound tells better. So taps raise the activation around them and lower it
+between them, and the search for beats goes on as always, over the tapped bars and over the rest of the track.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from pulsefind.beats.counting import best_bars
+from pulsefind.core.nearest import distance, nearest
+from pulsefind.core.records import Activations, FloatArray, IntArray, Pulse, Settings
+
+SCATTER_S = 0.04
+"""Standard deviation of a tap around the beat it stands for. Tapping along to music scatters by 20 to 40 ms, and a
+key or a screen adds its own (common practice, no source)."""
+
+LATEST_S = 0.15
+"""Taps may all be so much late or early: what a screen or a wireless headphone adds."""
+
+NEAR_SHARE = 0.25
+"""They are never moved by more than this share of a beat: beyond it, another half would be meant."""
+
+MISSED = 1.6
+"""A step of so many usual ones is no beat: there, nothing was tapped."""
+
+TAP_ODDS = 6.0
+"""Log odds of a beat at a tap, and against one midway between two."""
+
+COUNT_ODDS = 12.0
+"""Log odds of a downbeat where a 1 was tapped, and against one at other counts."""
+
+_ODDS_LIMIT = 5.3
+_SAME_BEAT_S = 0.07
+
+
+def lateness_s(activations: Activations, tap_s: FloatArray) -> float:
+    """How much later than the sound all taps are, as a whole; negative if they are early.
+
+    The taps are shifted against the activation, smoothed by their scatter, until they meet most of it; of few taps
+    small shifts are likelier than large ones. Where nothing sounds, taps are on time.
+    """
+    rate_hz = activations.frame_rate_hz
+    beat = gaussian_filter1d(activations.values.sum(axis=1), SCATTER_S * rate_hz, mode="constant")
+    reach = int(min(LATEST_S, NEAR_SHARE * step_s(tap_s)) * rate_hz)
+    shift = np.arange(-reach, reach + 1)
+    frame = np.round(tap_s * rate_hz).astype(np.int64)[:, None] - shift
+    inside = (frame >= 0) & (frame < len(beat))
+    met = np.where(inside, beat[np.clip(frame, 0, max(len(beat) - 1, 0))], 0.0).mean(axis=0)
+    likely = met * np.exp(-0.5 * (shift / (LATEST_S / 2 * rate_hz)) ** 2 / len(tap_s))
+    best = int(np.argmax(likely))
+    # At an edge nothing is met, or something else than what was tapped.
+    return 0.0 if best in (0, 2 * reach) else float(shift[best] / rate_hz)
+
+
+def step_s(tap_s: FloatArray) -> float:
+    """The usual step between taps."""
+    return float(np.median(np.diff(tap_s)))
+
+
+def tempi(tap_s: FloatArray) -> tuple[float, float]:
+    """The slowest and the fastest tempo that the taps leave open: half an octave around what was tapped."""
+    step = np.diff(tap_s)
+    step = step[step < MISSED * step_s(tap_s)]
+    slowest, fastest = np.percentile(step, [90, 10])
+    return float(60 / slowest / np.sqrt(2)), float(60 / fastest * np.sqrt(2))
+
+
+def with_taps(activations: Activations, tap_s: FloatArray) -> Activations:
+    """The activations as they are after somebody tapped: tap_s (n_taps,), lateness taken out."""
+    rate_hz = activations.frame_rate_hz
+    time_s = np.arange(len(activations.values)) / rate_hz
+    away_s = distance(tap_s, time_s)
+    tapped = _within_runs(time_s, tap_s)
+    told = TAP_ODDS * (2 * np.exp(-0.5 * (away_s / SCATTER_S) ** 2) - 1) * tapped
+    total = activations.values.sum(axis=1)
+    share = np.divide(activations.values[:, 1], total, out=np.full(len(total), 0.25), where=total > 0)
+    limit = 1 / (1 + np.exp(_ODDS_LIMIT))
+    heard = np.clip(total, limit, 1 - limit)
+    beat = np.where(tapped, 1 / (1 + np.exp(-np.log(heard / (1 - heard)) - told)), total)
+    return replace(activations, values=np.stack([beat * (1 - share), beat * share], axis=1))
+
+
+def continued(tap_s: FloatArray, guess_s: FloatArray) -> FloatArray:
+    """The taps, and beyond them a guess at the beats (n_beats,), moved to the half of the beat that was tapped.
+
+    What the sound marks more strongly, the tapped half or the other, it marks so all over the track: without this the
+    search would go back to its own half where the taps end.
+    """
+    if len(guess_s) < 2:
+        return tap_s
+    along = np.interp(tap_s, guess_s, np.arange(len(guess_s)), left=np.nan, right=np.nan) % 1.0
+    turn = np.exp(2j * np.pi * along[np.isfinite(along)])
+    between = len(turn) > 0 and turn.sum().real < 0
+    follows = (guess_s[:-1] + guess_s[1:]) / 2 if between else guess_s
+    beyond = follows[distance(tap_s, follows) > step_s(tap_s) / 2]
+    return np.sort(np.r_[tap_s, beyond[_within_runs(beyond, tap_s) == 0]])
+
+
+def _within_runs(time_s: FloatArray, tap_s: FloatArray) -> FloatArray:
+    """1.0 at times between taps that follow each other, and half a step around them; else 0.0."""
+    usual = step_s(tap_s)
+    edge = np.flatnonzero(np.diff(tap_s) >= MISSED * usual)
+    inside = np.zeros(len(time_s))
+    for first, last in zip(np.r_[0, edge + 1], np.r_[edge, len(tap_s) - 1], strict=True):
+        inside[(time_s >= tap_s[first] - usual / 2) & (time_s <= tap_s[last] + usual / 2)] = 1.0
+    return inside
+
+
+def counted_odds(
+    odds: FloatArray, beat_s: FloatArray, settings: Settings, meters: tuple[int, ...]
+) -> tuple[FloatArray, tuple[int, ...]]:
+    """Log odds of a downbeat at each beat, and meters to choose from, after counts were tapped.
+
+    Where the sound by itself counts the tapped bars otherwise, it is trusted no more elsewhere: if its 1 lies some
+    beats off, its evidence is moved by so many over the whole track; if its bars are of another length, all bars get
+    the tapped one. Then the tapped counts are set.
+    """
+    if not settings.taps_count:
+        return odds, meters
+    at, count = tapped_beats(beat_s, settings)
+    if not len(at):
+        return odds, meters
+    meter = tapped_meter(settings.taps_count)
+    if meter is not None:
+        alone = best_bars(odds, meters)
+        if (alone.beats_per_bar[at] != meter).mean() > 0.5:
+            meters, alone = (meter,), best_bars(odds, (meter,))
+        off = int(np.bincount((count - alone.count[at]) % meter, minlength=meter).argmax())
+        odds = _moved(odds, off if off <= meter / 2 else off - meter)
+    odds = odds.copy()
+    odds[at] = np.where(count == 1, COUNT_ODDS, -COUNT_ODDS)
+    return odds, meters
+
+
+def _moved(odds: FloatArray, earlier: int) -> FloatArray:
+    """The odds of each beat are those of so many beats later; at the end left open, those of a usual beat."""
+    index = np.arange(len(odds)) + earlier
+    inside = (index >= 0) & (index < len(odds))
+    return np.where(inside, odds[np.clip(index, 0, len(odds) - 1)], np.median(odds))
+
+
+def counted_otherwise(settings: Settings, alone: Pulse) -> str | None:
+    """How the sound alone counts the tapped beats: None if mostly as they were tapped, else in words."""
+    if not settings.taps_count or not len(alone.time_s):
+        return None
+    at, count = tapped_beats(alone.time_s, settings)
+    if not len(at) or (alone.count[at] == count).mean() > 0.5:
+        return None
+    ones = alone.count[at][count == 1]
+    return f"where a 1 was tapped it has a {int(np.bincount(ones).argmax())}" if len(ones) else "it counts otherwise"
+
+
+def tapped_meter(count: tuple[int, ...]) -> int | None:
+    """The usual number of beats in a bar that was tapped from its 1 to the next; None where none was."""
+    ones = [k for k, c in enumerate(count) if c == 1]
+    lengths = [b - a for a, b in pairwise(ones) if list(count[a:b]) == list(range(1, b - a + 1))]
+    return max(sorted(set(lengths)), key=lengths.count) if lengths else None
+
+
+def tapped_beats(beat_s: FloatArray, settings: Settings) -> tuple[IntArray, IntArray]:
+    """Which beats were tapped, and the counts they were given."""
+    tap_s = np.array(settings.taps_s)
+    at = nearest(beat_s, tap_s)
+    near = np.abs(beat_s[at] - tap_s) < 0.5 * step_s(tap_s)
+    at, first = np.unique(at[near], return_index=True)
+    return at, np.array(settings.taps_count, np.int64)[near][first]
+
+
+def heard_otherwise(tap_s: FloatArray, alone_s: FloatArray) -> str | None:
+    """How the sound alone puts the beats where somebody tapped: None if they agree, else in words."""
+    usual = step_s(tap_s)
+    inside = alone_s[(alone_s > tap_s[0] - usual / 4) & (alone_s < tap_s[-1] + usual / 4)]
+    if len(inside) < 2:
+        return "the sound alone has no beats there"
+    near_s = max(_SAME_BEAT_S, NEAR_SHARE * usual)
+    met = float((distance(inside, tap_s) < near_s).mean())
+    meant = float((distance(tap_s, inside) < near_s).mean())
+    if 2 * met * meant / max(met + meant, 1e-9) > 0.8:
+        return None
+    ratio = usual / step_s(inside)
+    if abs(np.log(ratio)) < np.log(1.1):
+        return "the sound alone has its beats between the taps"
+    return f"the sound alone has {60 / step_s(inside):.0f} beats a minute there, the taps {60 / usual:.0f}"

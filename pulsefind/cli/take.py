@@ -1,0 +1,144 @@
+"""The command `take`: what it is told, handed to the review; what the review says, printed."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pulsefind.cli import app as cli
+from pulsefind.core.errors import HintError
+from pulsefind.core.hints import parse_time
+
+if TYPE_CHECKING:
+    from pulsefind.core.records import Analysis, Audio, Settings
+    from pulsefind.take.records import Review
+
+LONGEST_LATENCY_MS = 2000.0
+
+TakeTrackArgument = Annotated[
+    Path, typer.Argument(help="The track that was played to: a recording, or its saved analysis.", show_default=False)
+]
+RecordingArgument = Annotated[
+    Path, typer.Argument(help="The take: a recording of the playing, or a MIDI file.", show_default=False)
+]
+StartsAtOption = Annotated[
+    str | None,
+    typer.Option("--starts-at", help="Time of the track at which the recording starts, like 0, 12.34 or -1.5."),
+]
+LatencyOption = Annotated[
+    float | None, typer.Option("--latency-ms", help="What the recording chain adds, in ms (see --calibrate).")
+]
+CalibrateOption = Annotated[
+    bool,
+    typer.Option(
+        "--calibrate",
+        help="RECORDING is the track itself, played through your speaker into your microphone: measure the latency.",
+    ),
+]
+HistoryOption = Annotated[
+    Path | None, typer.Option("--history", help="Add the take to this file of yours, and show progress.")
+]
+TakeJsonOption = Annotated[bool, typer.Option("--json", help="Print the review as JSON instead of the report.")]
+TakeOutOption = Annotated[Path | None, typer.Option("--out", help="Write the review to this file, as JSON.")]
+
+
+def take(
+    track: TakeTrackArgument,
+    recording: RecordingArgument,
+    starts_at: StartsAtOption = None,
+    latency_ms: LatencyOption = None,
+    calibrate: CalibrateOption = False,
+    history: HistoryOption = None,
+    meter: cli.MeterOption = None,
+    bpm: cli.BpmOption = None,
+    one_at: cli.OneAtOption = None,
+    taps: cli.TapsOption = None,
+    part: cli.RangeOption = None,
+    json_output: TakeJsonOption = False,
+    out: TakeOutOption = None,
+    force: cli.ForceOption = False,
+    network: cli.NetworkOption = "both",
+    no_cache: cli.NoCacheOption = False,
+) -> None:
+    """Review a take: how you moved against the track, and what to practise next."""
+    from pulsefind.core.files import check_free
+    from pulsefind.take.review import review_take
+    from pulsefind.take.strokes import read_take
+
+    starts_at_s = _signed_time(starts_at) if starts_at is not None else None
+    if latency_ms is not None and not -LONGEST_LATENCY_MS <= latency_ms <= LONGEST_LATENCY_MS:
+        raise HintError(f"--latency-ms {latency_ms:g}: a latency lies within {LONGEST_LATENCY_MS:.0f} ms")
+    if out is not None:
+        for source in (track, recording):
+            check_free(out, force, source)
+    if calibrate:
+        print(_calibration(track, recording, starts_at_s or 0.0))
+        return
+    # The take is read first: if it can't be, the long work on the track is spared.
+    hits, take_audio = read_take(recording)
+    analysis, track_audio = _track(track, cli.settings_from(meter, bpm, one_at, taps, part, not no_cache, network))
+    review = review_take(
+        analysis, hits, recording, track, track_audio, take_audio, starts_at_s=starts_at_s, latency_ms=latency_ms
+    )
+    _show(review, json_output, out, force)
+    if history is not None and review.verdict == "reviewed":
+        _remember(review, history, json_output)
+
+
+def _signed_time(text: str) -> float:
+    """A time that may lie before the track's start: '-1.5'."""
+    if text.strip().startswith("-"):
+        return -parse_time(text.strip()[1:], "--starts-at -")
+    return parse_time(text, "--starts-at")
+
+
+def _track(track: Path, settings: Settings) -> tuple[Analysis, Audio | None]:
+    """The analysis of a track and its sound; of a saved analysis there is no sound to look for in the take."""
+    if track.suffix.lower() == ".json":
+        from pulsefind.analysis import load_analysis
+
+        return load_analysis(track), None
+    from pulsefind.listen.audio import load
+
+    return cli._analyse(track, settings), load(track)
+
+
+def _show(review: Review, json_output: bool, out: Path | None, force: bool) -> None:
+    from pulsefind.core.files import write_file
+    from pulsefind.take.report import review_report
+    from pulsefind.take.to_json import review_to_json
+
+    if out is not None:
+        write_file(out, review_to_json(review).encode(), force)
+    print(review_to_json(review) if json_output else review_report(review), end="\n" if json_output else "")
+
+
+def _remember(review: Review, history: Path, quiet: bool) -> None:
+    from pulsefind.take.history import append_take, entry_of, progress, read_history
+
+    append_take(history, entry_of(review, datetime.now(UTC)))
+    text = progress(read_history(history), review.track_sha256)
+    if text and not quiet:
+        print(f"\n{text}", end="")
+
+
+def _calibration(track: Path, recording: Path, starts_at_s: float) -> str:
+    """The latency of the chain, from the track recorded through it."""
+    from pulsefind.listen.audio import load
+    from pulsefind.take.leak import find_leak
+    from pulsefind.take.records import TakeError
+
+    leak = find_leak(load(track), load(recording))
+    if leak is None:
+        raise TakeError(
+            f"{recording}: the track isn't heard in it; play the track through the speaker, near the microphone, "
+            "without playing yourself, and record it"
+        )
+    latency_ms = 1000 * (starts_at_s - leak.starts_at_s)
+    return (
+        f"latency {latency_ms:.1f} ms, clock {leak.clock_ppm:+.0f} millionths; "
+        f"give takes recorded in the same way --latency-ms {latency_ms:.1f}"
+    )

@@ -1,0 +1,1 @@
+"""What every stage uses: the records, errors, counts, files and the cache."""

@@ -1,0 +1,94 @@
+"""Places in the bar and their spoken counts.
+
+Common practice, no source: sixteenths are counted `1 e & a`, eighths `1 &`, triplets `1 trip let`; in 6/8 the
+eighths are counted `1 2 3 4 5 6` and their halves `&`. For six parts of a beat there is no settled way
+to count; here the triplet syllables stay, with `ta`, `&` and `da` between them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import Bars, FloatArray, Grid, GridSection
+
+SYLLABLES = {
+    1: ("",),
+    2: ("", "&"),
+    3: ("", "trip", "let"),
+    4: ("", "e", "&", "a"),
+    6: ("", "ta", "trip", "&", "let", "da"),
+}
+
+
+def label(count: int, slot: int, slots_per_beat: int) -> str:
+    """The spoken count of a slot: label(2, 1, 2) is '2&'."""
+    return f"{count}{SYLLABLES[slots_per_beat][slot]}"
+
+
+def slot_positions(section: GridSection) -> FloatArray:
+    """(slots_per_beat,) where the slots lie in a beat (0..1), swing included.
+
+    With a swing ratio r : 1 the second of two slots lies at r / (1 + r) of the pair; with four slots the pair is
+    half a beat.
+    """
+    n, ratio = section.slots_per_beat, section.swing_ratio
+    position = np.arange(n) / n
+    if ratio != 1.0 and n in (2, 4):
+        pair = 2.0 / n
+        position[1::2] = position[::2] + pair * ratio / (1.0 + ratio)
+    return position
+
+
+def parse_label(text: str) -> tuple[int, str]:
+    """Split a spoken count into count and syllable: '4a' gives (4, 'a')."""
+    digits = len(text) - len(text.lstrip("0123456789"))
+    syllable = text[digits:]
+    known = {name for names in SYLLABLES.values() for name in names}
+    if digits == 0 or syllable not in known or int(text[:digits]) < 1:
+        raise HintError(f"'{text}' is no count; say for example 1, 2&, 3e, 4a, 1trip or 2let")
+    return int(text[:digits]), syllable
+
+
+def place_at(beats_from_one: float, beats_per_bar: int, slots_per_beat: int) -> str:
+    """The count nearest to a distance from the 1, in beats, on a straight grid: place_at(1.5, 4, 2) is '2&'."""
+    slot = round(beats_from_one * slots_per_beat) % (beats_per_bar * slots_per_beat)
+    return label(slot // slots_per_beat + 1, slot % slots_per_beat, slots_per_beat)
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A place that a hit can fall on: its label, and where it lies in the bar, in beats."""
+
+    label: str
+    position_beats: float
+
+
+def full_bars(bars: Bars) -> NDArray[np.bool_]:
+    """The bars that hold all their beats and have the track's usual meter: only these can be laid on each other."""
+    if not len(bars.beats):
+        return np.zeros(0, np.bool_)
+    usual = np.bincount(bars.beats_per_bar).argmax()
+    full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == usual)
+    return full
+
+
+def slots_of(bars: Bars, grid: Grid) -> list[Slot]:
+    """Every place of every grid that the track uses, in order; a place shared by two grids appears once."""
+    beats = int(np.bincount(bars.beats_per_bar).argmax())
+    position: dict[str, float] = {}
+    for section in grid.sections:
+        for count in range(1, beats + 1):
+            for slot, within in enumerate(slot_positions(section)):
+                position.setdefault(label(count, slot, section.slots_per_beat), count - 1 + float(within))
+    return [Slot(name, at) for name, at in sorted(position.items(), key=lambda item: item[1])]
+
+
+def bars_text(first: int, last: int | None = None) -> str:
+    """'bar 3', 'bars 3-5'; numbers count from the first full bar, and what stands before it is 'the pickup'."""
+    if first == 0:
+        return f"up to bar {last}" if last else "the pickup"
+    return f"bars {first}-{last}" if last is not None and last != first else f"bar {first}"

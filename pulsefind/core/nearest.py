@@ -1,0 +1,25 @@
+"""Which of many sorted values lies nearest to each of others."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulsefind.core.records import IntArray
+
+
+def nearest(among: NDArray[Any], values: NDArray[Any]) -> IntArray:
+    """(n,) index, in a sorted, non-empty row, of what lies nearest to each of the values (n,)."""
+    right = np.clip(np.searchsorted(among, values), 1, max(1, len(among) - 1))
+    left = right - 1
+    right = np.minimum(right, len(among) - 1)
+    index: IntArray = np.where(values - among[left] <= among[right] - values, left, right)
+    return index
+
+
+def distance(among: NDArray[Any], values: NDArray[Any]) -> NDArray[Any]:
+    """(n,) how far from each of the values (n,) the nearest one of a sorted, non-empty row lies."""
+    apart: NDArray[Any] = np.abs(among[nearest(among, values)] - values)
+    return apart

@@ -1,0 +1,1 @@
+"""Open formats for other programs."""

@@ -1,0 +1,1 @@
+"""Which recurring sounds can be followed, what they are called, and who leads where."""

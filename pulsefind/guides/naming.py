@@ -1,0 +1,62 @@
+"""Plain names for sounds: what was measured, and what it may be like, never more.
+
+The words for likeness are those of the General MIDI Level 1 percussion map. The frequency and length ranges are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+from pulsefind.core.records import Sound
+
+_LOW_HZ, _LOW_MID_HZ, _MID_HZ, _HIGH_HZ = 160.0, 500.0, 2500.0, 5000.0
+_SHORT_MS, _LONG_MS = 90.0, 260.0
+_NOISY = 0.4
+
+
+def describe(sound: Sound) -> str:
+    """For example 'bright short tick around 8 kHz, like a closed hi-hat or a maraca'."""
+    where = f"around {_round_hz(sound.centre_hz)}"
+    length = "short" if sound.decay_ms < _SHORT_MS else "long" if sound.decay_ms > _LONG_MS else "dry"
+    likeness = _likeness(sound)
+    return f"{_character(sound, length)} {where}, {likeness}"
+
+
+def _character(sound: Sound, length: str) -> str:
+    if sound.centre_hz < _LOW_HZ:
+        return {"short": "short low thump", "dry": "low thump", "long": "long low note"}[length]
+    if sound.centre_hz < _LOW_MID_HZ:
+        return {"short": "short dark knock", "dry": "dark knock", "long": "long dark note"}[length]
+    if sound.centre_hz < _MID_HZ:
+        return {"short": "short mid tap", "dry": "mid crack", "long": "long mid sound"}[length]
+    if sound.centre_hz < _HIGH_HZ:
+        return {"short": "short crisp tick", "dry": "crisp hit", "long": "long crisp sound"}[length]
+    return {"short": "bright short tick", "dry": "bright hit", "long": "bright long wash"}[length]
+
+
+def _likeness(sound: Sound) -> str:
+    if sound.drum and sound.drum != "percussion":
+        return f"like a {sound.drum}"
+    short, long = sound.decay_ms < _SHORT_MS, sound.decay_ms > _LONG_MS
+    if sound.centre_hz < _LOW_HZ:
+        return "like a bass note" if long else "like a bass drum"
+    if sound.centre_hz < _LOW_MID_HZ:
+        return "like a low tom or a bass note" if sound.noisiness < _NOISY else "like a tom or the body of a snare"
+    if sound.centre_hz < _MID_HZ:
+        if sound.noisiness >= _NOISY:
+            return "like a snare or a hand clap"
+        return "like a side stick, claves or a muted string" if short else "unclear: drum, string or key"
+    if sound.centre_hz < _HIGH_HZ:
+        if long:
+            return "like a ride cymbal or a strummed string"
+        return "like a snare, a hand clap or a tambourine" if sound.noisiness >= _NOISY else "like a cowbell or claves"
+    if long:
+        return "like a cymbal or an open hi-hat"
+    return "like a closed hi-hat or a maraca" if short else "like a hi-hat, a cabasa or a tambourine"
+
+
+def _round_hz(hz: float) -> str:
+    if hz < 100:
+        return f"{round(hz / 5) * 5} Hz"
+    if hz < 1000:
+        return f"{round(hz / 10) * 10} Hz"
+    return f"{hz / 1000:.1f} kHz".replace(".0 kHz", " kHz")

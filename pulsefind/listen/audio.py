@@ -1,0 +1,339 @@
+"""Reading recordings: any format that libsndfile or ffmpeg decodes, mixed to mono at one rate."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import struct
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+
+import numpy as np
+import soundfile
+import soxr
+from numpy.typing import NDArray
+
+from pulsefind.core.child import Child, Limits, running
+from pulsefind.core.errors import AudioError
+from pulsefind.core.mapped import gathered, pieces
+from pulsefind.core.records import Audio
+
+RATE_HZ = 44100
+"""The rate that every stage works at."""
+
+LONGEST_S = 4 * 3600
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000
+MOST_CHANNELS = 1024
+
+LOUDEST = 2.0**31
+"""Samples beyond this are damage; some programs write whole numbers of 32 bits as floats."""
+
+DECODE_LIMITS = Limits(time_s=600, memory_bytes=2**30, file_bytes=0)
+"""What ffmpeg may take to decode one recording; it writes to a pipe, never to a file."""
+
+FFMPEG_FORMATS = (
+    *("aac", "ac3", "aiff", "amr", "ape", "asf", "au", "avi", "caf", "dsf", "dts", "eac3", "flac", "flv", "iff"),
+    *("matroska", "mov", "mp3", "mpc", "mpc8", "mpeg", "mpegts", "ogg", "tak", "tta", "w64", "wav", "webm", "wv"),
+)
+"""What ffmpeg may take a file for: containers of sound, none that fetches other files (playlists, image series)."""
+
+BLOCK = 1 << 16
+"""Frames handled at a time."""
+
+Samples = NDArray[np.float32]
+Decoded = tuple[Iterator[Samples], int]
+
+
+class _BrokenOffError(AudioError):
+    """libsndfile stopped in the middle."""
+
+
+LEAD_S = 0.5
+_SILENCE_SHARE = 1e-4
+
+_ANTIPHASE_RATIO = 0.1
+"""A mono mix this much quieter than its loudest channel has lost the music to cancellation."""
+
+
+def load(path: str | Path) -> Audio:
+    """Read a recording.
+
+    libsndfile decodes what it knows (wav, flac, ogg, mp3, aiff ...), ffmpeg the rest (m4a/aac ...). Channels are
+    averaged, or, where that cancels most of the sound (channels in opposite phase), the loudest one is
+    taken. The result is at 44.1 kHz.
+
+    Raises
+    ------
+    AudioError
+        if there is no such file, it can't be read or decoded, or it holds samples that are not numbers.
+    """
+    path = Path(path)
+    try:
+        return _to_audio(lambda: decoded(path), path)
+    except _BrokenOffError:
+        # ffmpeg finds its way through damage at which libsndfile stops.
+        return _to_audio(lambda: _from_ffmpeg(path), path)
+
+
+def decode(path: Path) -> tuple[NDArray[np.float32], int]:
+    """Decode a recording with all its channels: (n, channels) frames at its own rate, and that rate in Hz.
+
+    Raises
+    ------
+    AudioError
+        if there is no such file, or it can't be read or decoded.
+    """
+    try:
+        return _whole(decoded(path))
+    except _BrokenOffError:
+        return _whole(_from_ffmpeg(path))
+
+
+def _whole(source: AbstractContextManager[Decoded]) -> tuple[Samples, int]:
+    with source as (blocks, rate_hz):
+        frames = list(blocks)
+        return (np.concatenate(frames) if frames else np.zeros((0, 1), np.float32)), rate_hz
+
+
+def from_samples(samples: NDArray[np.floating], rate_hz: int) -> Audio:
+    """Make a recording from an array: (n,) mono or (n, channels), floating point, full scale at 1.0."""
+    frames = np.asarray(samples, dtype=np.float32)
+    if frames.ndim == 1:
+        frames = frames[:, None]
+    if frames.ndim != 2 or not frames.shape[1]:
+        raise AudioError(f"samples must be (n,) or (n, channels), not of shape {frames.shape}")
+    _check_rate(rate_hz, "the samples")
+    return _to_audio(lambda: contextlib.nullcontext((iter([frames]), rate_hz)), None)
+
+
+def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audio, float]:
+    """Cut out start_s..end_s. Returns the part and the time at which it starts, in seconds."""
+    first = 0 if start_s is None else round(start_s * audio.rate_hz)
+    last = len(audio.samples) if end_s is None else min(len(audio.samples), round(end_s * audio.rate_hz))
+    if first >= last:
+        raise AudioError(
+            f"the range {first / audio.rate_hz:.2f}-{(end_s or audio.duration_s):.2f} s holds no sound: "
+            f"the recording is {audio.duration_s:.2f} s long; give a range inside it"
+        )
+    if first == 0 and last == len(audio.samples):
+        return audio, 0.0
+    samples = audio.samples[first:last]
+    part = Audio(samples, audio.rate_hz, audio.path, audio.channels, audio.source_rate_hz, _digest(samples))
+    return part, first / audio.rate_hz
+
+
+def past_silence(audio: Audio) -> tuple[Audio, float]:
+    """Leave out silence before the first sound, all but LEAD_S of it: how much there is must not change the answer.
+
+    Silence is what lies 80 dB below the loudest sample. Returns the rest and the time at which it starts, in seconds.
+    """
+    samples = audio.samples
+    if not len(samples):
+        return audio, 0.0
+    threshold = _SILENCE_SHARE * max(max(float(piece.max()), -float(piece.min())) for piece in pieces(samples, BLOCK))
+    for first in range(0, len(samples), BLOCK):
+        sounding = np.flatnonzero(np.abs(samples[first : first + BLOCK]) > threshold)
+        if len(sounding):
+            lead = first + int(sounding[0]) - round(LEAD_S * audio.rate_hz)
+            return crop(audio, lead / audio.rate_hz, None) if lead > 0 else (audio, 0.0)
+    return audio, 0.0
+
+
+def check_readable(path: Path) -> None:
+    """Refuse, with the reason, a path that is no readable file with something in it."""
+    try:
+        if path.is_dir():
+            raise AudioError(f"{path}: is a folder; name one recording in it")
+        size = path.stat().st_size
+    except FileNotFoundError:
+        raise AudioError(f"{path}: no such file; check the name") from None
+    except OSError as error:
+        raise AudioError(f"{path}: can't be opened ({error.strerror}); check the name and its rights") from None
+    if not path.is_file():
+        raise AudioError(f"{path}: is no ordinary file; name a recording")
+    if not os.access(path, os.R_OK):
+        raise AudioError(f"{path}: no permission to read it; change its rights or copy it")
+    if size == 0:
+        raise AudioError(f"{path}: the file is empty; copy it again from where it came from")
+
+
+def _to_audio(source: Callable[[], AbstractContextManager[Decoded]], path: Path | None) -> Audio:
+    """Mix and resample block by block; the source is opened again where the average of the channels won't do."""
+    where = "the samples" if path is None else str(path)
+    with source() as (blocks, rate_hz):
+        mix = _Mix(where, rate_hz)
+        mono = _kept(_at_rate((mix.average(block) for block in blocks), rate_hz), where)
+    if mix.cancels:
+        with source() as (blocks, _):
+            mono = _kept(_at_rate((block[:, mix.loudest] for block in blocks), rate_hz), where)
+    return Audio(mono, RATE_HZ, path, mix.channels, rate_hz, _digest(mono))
+
+
+class _Mix:
+    """The average of the channels, and how it compares with each of them; refuses samples that are not numbers."""
+
+    def __init__(self, where: str, rate_hz: int) -> None:
+        self._where, self._rate_hz = where, rate_hz
+        self._frames = 0
+        self._mixed = 0.0
+        self._each = np.zeros(1)
+
+    def average(self, block: Samples) -> Samples:
+        """The average (n,) of a block (n, channels)."""
+        self._check(block)
+        mono: Samples = block[:, 0] if block.shape[1] == 1 else block.mean(axis=1, dtype=np.float32)
+        if not self._frames:
+            self._each = np.zeros(block.shape[1])
+        self._frames += len(block)
+        self._each += np.square(block, dtype=np.float64).sum(axis=0)
+        self._mixed += float(np.square(mono, dtype=np.float64).sum())
+        return mono
+
+    def _check(self, block: Samples) -> None:
+        bad = ~np.isfinite(block).all(axis=1)
+        if bad.any():
+            first_s = (self._frames + int(np.argmax(bad))) / self._rate_hz
+            raise AudioError(
+                f"{self._where}: holds samples that are not numbers (first at {first_s:.3f} s); "
+                "the file is damaged, export it again"
+            )
+        if len(block) and float(np.abs(block).max()) > LOUDEST:
+            raise AudioError(f"{self._where}: samples far beyond full scale; the file is damaged, export it again")
+
+    @property
+    def channels(self) -> int:
+        """How many channels were seen."""
+        return len(self._each)
+
+    @property
+    def loudest(self) -> int:
+        """The channel with most power."""
+        return int(np.argmax(self._each))
+
+    @property
+    def cancels(self) -> bool:
+        """Has the average lost most of the sound?"""
+        return self._mixed < _ANTIPHASE_RATIO**2 * float(self._each.max())
+
+
+def _at_rate(blocks: Iterator[Samples], rate_hz: int) -> Iterator[Samples]:
+    """Mono blocks resampled to RATE_HZ."""
+    if rate_hz == RATE_HZ:
+        yield from blocks
+        return
+    machine = soxr.ResampleStream(rate_hz, RATE_HZ, 1, dtype="float32")
+    for block in blocks:
+        yield machine.resample_chunk(np.ascontiguousarray(block))
+    yield machine.resample_chunk(np.zeros(0, np.float32), last=True)
+
+
+def _kept(blocks: Iterator[Samples], where: str) -> Samples:
+    """All mono blocks in one array, in memory or, beyond 25 minutes, in a temporary file."""
+    return gathered(_not_endless(blocks, where), where)
+
+
+def _not_endless(blocks: Iterator[Samples], where: str) -> Iterator[Samples]:
+    n = 0
+    for block in blocks:
+        n += len(block)
+        if n > RATE_HZ * LONGEST_S:
+            raise AudioError(f"{where}: longer than {LONGEST_S // 3600} hours; cut it into parts first")
+        yield block
+
+
+def _digest(samples: Samples) -> str:
+    digest = hashlib.sha256()
+    for piece in pieces(samples, BLOCK):
+        digest.update(np.ascontiguousarray(piece).data)
+    return digest.hexdigest()
+
+
+@contextlib.contextmanager
+def decoded(path: Path) -> Iterator[Decoded]:
+    """Blocks (n, channels) of a recording, as they stand in the file, and its rate, for the length of the block.
+
+    Raises
+    ------
+    AudioError
+        if there is no such file, or it can't be decoded; also while the blocks are fetched.
+    """
+    check_readable(path)
+    try:
+        # An absolute name: libsndfile takes a file called "-" for the standard input.
+        file = soundfile.SoundFile(path.absolute())
+    except (soundfile.LibsndfileError, RuntimeError, ValueError, TypeError, OSError):
+        with _from_ffmpeg(path) as found:
+            yield found
+        return
+    with file:
+        _check_rate(file.samplerate, str(path))
+        yield _blocks_of(file, path), file.samplerate
+
+
+def _check_rate(rate_hz: int, where: str) -> None:
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        raise AudioError(f"{where}: a sample rate of {rate_hz} Hz can't carry music; check the file")
+
+
+def _blocks_of(file: soundfile.SoundFile, path: Path) -> Iterator[Samples]:
+    """Read to the end that the decoder finds; the length in the header may be wrong."""
+    try:
+        frames = min(BLOCK, 4 * BLOCK // file.channels)
+        while len(block := file.read(frames, dtype="float32", always_2d=True)):
+            yield block
+    except (soundfile.LibsndfileError, RuntimeError) as error:
+        reason = " ".join(str(error).split())
+        raise _BrokenOffError(f"{path}: can't be decoded to its end ({reason}); copy it again, or convert it") from None
+
+
+@contextlib.contextmanager
+def _from_ffmpeg(path: Path) -> Iterator[Decoded]:
+    """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
+    command = ffmpeg_command(path)
+    try:
+        with running(command, DECODE_LIMITS) as child:
+            header = child.stdout.read(24)
+            if len(header) < 24 or header[:4] != b".snd":
+                told = child.finish()
+                reason = f" (ffmpeg: {told})" if told else ""
+                raise AudioError(f"{path}: holds no sound that can be decoded{reason}; check that it is a recording")
+            offset, _, encoding, rate_hz, channels = struct.unpack(">5I", header[4:24])
+            if encoding != 6 or not 1 <= channels <= MOST_CHANNELS or not 24 <= offset <= 2**16:
+                raise AudioError(f"{path}: ffmpeg answered in an unexpected form; convert the file to wav or flac")
+            _check_rate(rate_hz, str(path))
+            child.stdout.read(offset - 24)
+            yield _blocks_from(child, channels, path), rate_hz
+    except OSError as error:
+        raise AudioError(f"{path}: ffmpeg could not be started ({error.strerror})") from None
+
+
+def ffmpeg_command(path: Path) -> list[str]:
+    """The command that decodes a recording to AU with big-endian floats on its standard output.
+
+    It opens that one file and no other: no address, no list of files that stands in a name or in a file.
+
+    Raises
+    ------
+    AudioError
+        if ffmpeg is not installed.
+    """
+    program = shutil.which("ffmpeg")
+    if program is None:
+        raise AudioError(f"{path}: not a format that libsndfile reads; install ffmpeg, or convert it to wav or flac")
+    command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file,pipe"]
+    command += ["-format_whitelist", ",".join(FFMPEG_FORMATS), "-threads", "1"]
+    # The file: prefix keeps a name that looks like an option or another protocol a plain file name.
+    return [*command, "-i", f"file:{path}", "-map", "0:a:0", "-c:a", "pcm_f32be", "-f", "au", "pipe:1"]
+
+
+def _blocks_from(child: Child, channels: int, path: Path) -> Iterator[Samples]:
+    """Big-endian floats from a pipe; a decoder that ends badly has not given the whole recording."""
+    size = min(BLOCK, 4 * BLOCK // channels) * channels * 4
+    while data := child.stdout.read(size):
+        whole = len(data) // (channels * 4) * channels * 4
+        yield np.frombuffer(data[:whole], ">f4").astype(np.float32).reshape(-1, channels)
+    if reason := child.finish():
+        raise AudioError(f"{path}: can't be decoded to its end (ffmpeg: {reason}); copy it again, or convert it to wav")

@@ -1,0 +1,96 @@
+"""Where the harmony changes: chords and basses like to move at bar lines, drums or no drums."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pulsefind.core.cache import code_version, kept
+from pulsefind.core.mapped import let_go
+from pulsefind.core.records import Audio, FloatArray, Harmony, IntArray
+from pulsefind.listen import features
+from pulsefind.listen.features import Float32Array, framed_magnitude
+
+RATE_HZ = 22050
+HOP = 1102
+WINDOW = 8192
+
+_PIECE = 2048
+_AROUND = WINDOW // 2 + 64
+"""Samples on either side of a frame's centre that it needs: half a window, and the reach of the resampler's filter."""
+
+_BASS_BELOW_HZ = 220.0
+_LOW_HZ, _HIGH_HZ = 40.0, 2500.0
+
+
+def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
+    """Strength of the twelve pitch classes, below and above A3, 20 times a second. No sound gives no frames."""
+    key = f"harmony-{code_version(__file__, features.__file__)}-{audio.sha256}"
+    (strength,) = kept(key, lambda: (_strength(audio),), use_cache)
+    return Harmony(strength.astype(np.float64), RATE_HZ / HOP)
+
+
+def _strength(audio: Audio) -> Float32Array:
+    """(n_frames, 24) of each pitch class, piece by piece: a copy of hours at half the rate would be a gigabyte."""
+    from scipy.signal import resample_poly  # Half a second to import, and not needed where the cache knows the answer.
+
+    step = audio.rate_hz // RATE_HZ
+    n = -(-len(audio.samples) // step)
+    bank = _pitch_class_bank()
+    magnitude = np.zeros((-(-n // HOP), bank.shape[1]), np.float32)
+    for first in range(0, len(magnitude), _PIECE):
+        centre = HOP * np.arange(first, min(first + _PIECE, len(magnitude)))
+        low, high = max(0, centre[0] - _AROUND), centre[-1] + _AROUND
+        samples = resample_poly(audio.samples[low * step : high * step], 1, step).astype(np.float32, copy=False)
+        magnitude[first : first + _PIECE] = framed_magnitude(samples, WINDOW, centre - low, bank)
+        let_go(audio.samples)
+    return np.sqrt(magnitude)
+
+
+def _pitch_class_bank() -> Float32Array:
+    """(bins, 24): which bin belongs to which pitch class, in the bass (first twelve) and above it."""
+    bin_hz = np.fft.rfftfreq(WINDOW, 1 / RATE_HZ)
+    used = (bin_hz >= _LOW_HZ) & (bin_hz <= _HIGH_HZ)
+    bank = np.zeros((len(bin_hz), 24), dtype=np.float32)
+    note = 69 + 12 * (np.log2(np.maximum(bin_hz, 1.0)) - np.log2(440.0))
+    nearness = np.exp(-0.5 * ((note - np.round(note)) / 0.2) ** 2)
+    column = np.round(note).astype(int) % 12 + np.where(bin_hz < _BASS_BELOW_HZ, 0, 12)
+    bank[used, column[used]] = nearness[used]
+    return bank
+
+
+def chord_change(harmony: Harmony, time_s: FloatArray) -> FloatArray:
+    """(n_beats,) how much the harmony after each beat differs from that before it, in standard deviations.
+
+    The mean pitch-class profiles of the beat before and the beat after are compared by their angle, bass and upper
+    part apart, and the two are added. Fewer than three beats give zeros.
+    """
+    n_frames = len(harmony.pitch_class)
+    if len(time_s) < 3 or n_frames == 0:
+        return np.zeros(len(time_s))
+    total = np.r_[np.zeros((1, 24)), np.cumsum(harmony.pitch_class, axis=0)]
+    at = np.clip(np.round(time_s * harmony.frame_rate_hz).astype(np.int64), 0, n_frames)
+    step = max(1, round(float(np.median(np.diff(time_s))) * harmony.frame_rate_hz))
+    before = _mean(total, np.maximum(at - step, 0), at)
+    after = _mean(total, at, np.minimum(at + step, n_frames))
+    change: FloatArray = _standardised(_angle(before[:, :12], after[:, :12])) + _standardised(
+        _angle(before[:, 12:], after[:, 12:])
+    )
+    return change
+
+
+def _mean(total: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    mean: FloatArray = (total[last] - total[first]) / np.maximum(last - first, 1)[:, None]
+    return mean
+
+
+def _angle(a: FloatArray, b: FloatArray) -> FloatArray:
+    """One minus the cosine between rows."""
+    length = np.linalg.norm(a, axis=1) * np.linalg.norm(b, axis=1)
+    distance: FloatArray = 1 - (a * b).sum(axis=1) / np.maximum(length, 1e-9)
+    return distance
+
+
+def _standardised(values: FloatArray) -> FloatArray:
+    spread = float(values.std())
+    result: FloatArray = (values - values.mean()) / spread if spread > 1e-9 else np.zeros(len(values))
+    return result

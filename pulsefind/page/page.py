@@ -1,0 +1,261 @@
+"""The page: one HTML file in which a track's follow plan is seen, heard and practised, without a network."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+import soxr
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from pulsefind.core.counts import slot_positions
+from pulsefind.core.records import Analysis, Audio, FloatArray, Guide, Settings
+from pulsefind.guides.misreadings import HITS_AS_BEATS
+from pulsefind.guides.plan import phrase_bars
+from pulsefind.listen.audio import decode
+from pulsefind.page.assets import joined_script, render, source_hash, web_text
+from pulsefind.report import grid_name
+
+RATE_HZ = 44100
+
+_PART_CHARACTERS = 1 << 18
+_EXCERPT_S = 1.0
+_EXCERPT_RATE_HZ = 11025
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """What the page needs of the recording: frames (n, channels) float32 at 44.1 kHz to play, and its tags."""
+
+    frames: NDArray[np.float32]
+    title: str
+    artist: str
+
+
+def read_recording(path: Path, audio: Audio) -> Recording:
+    """Take the recording as it is heard: mono and stereo stay so, more channels become the mono mix of the analysis.
+
+    The frames run on the same time as the analysis: decoded by the same library, resampled by the same method.
+    """
+    frames, rate_hz = decode(path)
+    if frames.shape[1] > 2:
+        frames = audio.samples[:, None]
+    elif rate_hz != RATE_HZ:
+        frames = soxr.resample(frames, rate_hz, RATE_HZ).astype(np.float32)
+    return Recording(frames, *_tags(path))
+
+
+def _tags(path: Path) -> tuple[str, str]:
+    """Title and artist, empty where libsndfile finds none."""
+    try:
+        # An absolute name: libsndfile takes a file called "-" for the standard input.
+        with soundfile.SoundFile(path.absolute()) as file:
+            return file.title, file.artist
+    except (soundfile.LibsndfileError, RuntimeError, TypeError):
+        return "", ""
+
+
+def page_html(
+    analysis: Analysis,
+    audio: Audio,
+    recording: Recording | None,
+    track_path: str,
+    out_path: str,
+    light: str = "auto",
+    take: Mapping[str, Any] | None = None,
+) -> str:
+    """Write the page as one self-contained HTML text.
+
+    recording is put inside as FLAC (16 bit, lossless for recordings of up to 16 bits); None leaves it out, and the
+    page asks for the file, which it aligns by an excerpt of audio. track_path and out_path stand in the command that
+    the page shows. light is 'auto' (as the device is set), 'dark' or 'bright'. take: what page_take.read_take_review
+    gives; the page then has a view of it.
+    """
+    script, style = joined_script("main.mjs"), web_text("page.css")
+    tags = recording or Recording(audio.samples[:0, None], "", "")
+    values = {
+        "title": tags.title or Path(analysis.track.name).stem,
+        "artist": tags.artist,
+        "light": light,
+        "policy": _policy(script, style),
+        "style": Markup(style),
+        "script": Markup(script),
+        "data": _complete(page_data(analysis, audio, recording is not None, track_path, out_path), light, take),
+        "audio_parts": _audio_parts(recording.frames) if recording else [],
+    }
+    return render("index.html", values)
+
+
+def _complete(data: dict[str, Any], light: str, take: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The page's data and a take's; the command that the page shows must not lose what the page was made with."""
+    words = data["command"]["hints"]
+    if light != "auto":
+        words.append(["--light", light])
+    if not data["inside"]:
+        words.append(["--audio", "beside"])
+    if take is not None:
+        words += take["options"]
+    return {**data, "take": take}
+
+
+def _policy(script: str, style: str) -> str:
+    """Nothing may be loaded or sent; only this script and this style run."""
+    return "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src {source_hash(script)}",
+            f"style-src {source_hash(style)}",
+            "base-uri 'none'",
+            "form-action 'none'",
+        )
+    )
+
+
+def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, out_path: str) -> dict[str, Any]:
+    """The analysis as the page's script reads it: names as in the saved analysis, times to a hundredth of a ms."""
+    first_full = int(np.argmax(analysis.bars.number >= 1)) if len(analysis.plan) else 0
+    bars = analysis.bars
+    return {
+        "track": {"name": analysis.track.name, "duration": analysis.track.duration_s, "sha256": analysis.track.sha256},
+        "beats": {"time": _rounded(analysis.beats.time_s), "count": bars.count.tolist()},
+        "bars": {
+            "first": bars.first_beat.tolist(),
+            "beats": bars.beats.tolist(),
+            "full": bars.beats_per_bar.tolist(),
+            "number": bars.number.tolist(),
+            "end": round(bars.end_s, 5),
+            "unit": bars.unit,
+            "inThrees": analysis.settings.in_threes,
+        },
+        "grid": [
+            {
+                "first": section.first_bar,
+                "last": section.last_bar,
+                "slots": section.slots_per_beat,
+                "swing": section.swing_ratio,
+                "positions": _rounded(slot_positions(section)),
+            }
+            for section in analysis.grid.sections
+        ],
+        "gridWords": ", then ".join(
+            list(dict.fromkeys(grid_name(section, bars.unit) for section in analysis.grid.sections))[:3]
+        ),
+        "tempo": {"bpm": analysis.tempo.bpm},
+        "guides": [_guide_data(guide) for guide in analysis.guides],
+        "plan": [-1 if guide is None else guide for guide in analysis.plan],
+        "phrase": phrase_bars(analysis.plan, first_full),
+        "misreadings": [
+            {
+                "guide": m.guide,
+                "heardAs": m.heard_as,
+                "bpm": m.bpm,
+                "cue": m.cue,
+                "hitsAsBeats": m.kind in HITS_AS_BEATS,
+            }
+            for m in analysis.misreadings
+        ],
+        "confidence": {
+            "one": analysis.confidence.one,
+            "octave": analysis.confidence.octave,
+            "meter": analysis.confidence.meter,
+        },
+        "alternatives": [
+            {"reading": a.reading, "probability": a.probability, "hint": a.hint} for a in analysis.alternatives
+        ],
+        "warnings": list(analysis.warnings),
+        "command": {"track": track_path, "out": out_path, "hints": hint_words(analysis.settings)},
+        "inside": inside,
+        "excerpt": _excerpt(analysis, audio),
+    }
+
+
+def _guide_data(guide: Guide) -> dict[str, Any]:
+    return {
+        "name": guide.name,
+        "patternBars": guide.pattern_bars,
+        "places": [
+            {
+                "label": place.label,
+                "bar": place.bar,
+                "pos": round(place.position_beats, 4),
+                "rate": round(place.hit_rate, 3),
+                "offset": round(place.offset_ms, 2),
+                "spread": round(place.spread_ms, 2),
+            }
+            for place in guide.places
+        ],
+        "hits": {"time": _rounded(guide.hits.time_s), "on": [int(on) for on in guide.hits.on_pattern]},
+        "coverage": [[stretch.first_bar, stretch.last_bar] for stretch in guide.coverage],
+        "centreHz": round(guide.sound.centre_hz, 1),
+        "decayMs": round(guide.sound.decay_ms, 1),
+    }
+
+
+def hint_words(settings: Settings) -> list[list[str]]:
+    """The hints that a track was analysed with, as option and value: a command must not lose them."""
+    words = []
+    if settings.meter is not None:
+        words.append(["--meter", f"{settings.meter[0]}/{settings.meter[1]}"])
+    if settings.bpm_low is not None and settings.bpm_high is not None:
+        words.append(["--bpm", f"{settings.bpm_low:g}:{settings.bpm_high:g}"])
+    if settings.one_at_s is not None:
+        words.append(["--one-at", f"{settings.one_at_s:g}"])
+    if settings.taps_s:
+        # The times are known, the file's name is not.
+        words.append(["--taps", "TAPS.txt"])
+    if settings.start_s is not None or settings.end_s is not None:
+        start = "" if settings.start_s is None else f"{settings.start_s:g}"
+        end = "" if settings.end_s is None else f"{settings.end_s:g}"
+        words.append(["--range", f"{start}-{end}"])
+    if settings.network != Settings().network:
+        words.append(["--network", settings.network])
+    return words
+
+
+def _rounded(values: FloatArray) -> list[float]:
+    return [round(float(value), 5) for value in values]
+
+
+def _audio_parts(frames: NDArray[np.float32]) -> list[Markup]:
+    """The recording as FLAC in base64, in parts between which a browser that reads the file can do other things."""
+    buffer = io.BytesIO()
+    soundfile.write(buffer, np.clip(frames, -1.0, 1.0), RATE_HZ, format="FLAC", subtype="PCM_16")
+    text = base64.b64encode(buffer.getvalue()).decode("ascii")
+    return [Markup(text[at : at + _PART_CHARACTERS]) for at in range(0, len(text), _PART_CHARACTERS)]
+
+
+def _excerpt(analysis: Analysis, audio: Audio) -> dict[str, Any]:
+    """One second around the liveliest beat, at a quarter of the rate: enough to align another copy to the sample.
+
+    A decoder may add a delay of its own (mp3 and AAC encoders pad their start), and browsers differ in what they cut.
+    """
+    step = audio.rate_hz // _EXCERPT_RATE_HZ
+    length = int(_EXCERPT_S * _EXCERPT_RATE_HZ)
+    whole = _averaged(audio.samples, step)
+    if len(whole) <= length:
+        first = 0
+    else:
+        # The steepest rises are the sharpest to align by.
+        rise = np.add.reduceat(np.diff(whole, prepend=whole[:1]) ** 2, np.arange(0, len(whole), length // 4))
+        smooth = np.convolve(rise, np.ones(4), "valid") if len(rise) >= 4 else rise
+        first = min(int(smooth.argmax()) * (length // 4), len(whole) - length)
+    part = whole[first : first + length]
+    peak = float(np.abs(part).max()) if len(part) else 0.0
+    pcm = np.round(part / (peak or 1.0) * 32000).astype("<i2")
+    text = base64.b64encode(pcm.tobytes()).decode("ascii")
+    return {"at": round(first / _EXCERPT_RATE_HZ, 9), "rate": _EXCERPT_RATE_HZ, "pcm": text}
+
+
+def _averaged(samples: NDArray[np.float32], step: int) -> FloatArray:
+    """Means of `step` samples, the k-th centred at sample k * step."""
+    padded = np.concatenate([np.zeros(step // 2, np.float32), samples])
+    whole = padded[: len(padded) // step * step].reshape(-1, step)
+    means: FloatArray = whole.mean(axis=1, dtype=np.float64)
+    return means

@@ -1,0 +1,1 @@
+"""Practice audio: clicks, the track stretched and mixed, guides brought forward, ladders."""

@@ -1,0 +1,318 @@
+"""Where clicks fall: places typed in counts, laid on the beats that were found, so that they follow the track.
+
+All times are seconds of the track; a count-in before the first beat has times below the track's first beat, and so
+may be negative. Count-in, gaps and thinning are common practice of teachers, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulsefind.core.counts import SYLLABLES, parse_label, slot_positions
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import Analysis, Bars, FloatArray, GridSection, Guide, IntArray
+
+SAME_CLICK_S = 0.005
+"""Two clicks closer than this are one."""
+
+LONGEST_PATTERN = 16
+"""Bars that a typed pattern may have."""
+
+_QUARTERS = {"": 0.0, "e": 0.25, "&": 0.5, "a": 0.75}
+_SIXTHS = {"ta": 1 / 6, "trip": 1 / 3, "let": 2 / 3, "da": 5 / 6}
+_STAGES_OF_ONES = (1, 2, 4)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One place to click on: count (None: every count) and syllable, in bar (1-based) of every `of` bars."""
+
+    count: int | None
+    syllable: str
+    bar: int = 1
+    of: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Clicks for on bars, none for off bars; with a seed the gap lies anywhere in each round of on + off bars."""
+
+    on: int
+    off: int
+    seed: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Clicks:
+    """Clicks in order: time_s (n,), accent (n,) for the higher sound, bar (n,) index of the bar each falls in."""
+
+    time_s: FloatArray
+    accent: NDArray[np.bool_]
+    bar: IntArray
+
+    def keep(self, mask: NDArray[np.bool_]) -> Clicks:
+        """The clicks that the mask (n,) names."""
+        return Clicks(self.time_s[mask], self.accent[mask], self.bar[mask])
+
+
+def parse_places(text: str, bars: Bars) -> tuple[Asked, ...]:
+    """Read places as typed: 'beats', '1', '1/4' (every fourth 1), '2 4', '&' (on all counts), '2& 4& | 1e'.
+
+    Commas and spaces part places, | parts the bars of a longer pattern.
+
+    Raises
+    ------
+    HintError
+        if a count is unknown, or lies outside every meter of the track.
+    """
+    parts = text.split("|")
+    if len(parts) > LONGEST_PATTERN:
+        raise HintError(f"--on: a pattern of {len(parts)} bars; up to {LONGEST_PATTERN} can be clicked")
+    asked = [
+        _parse_place(word, number, len(parts))
+        for number, part in enumerate(parts, 1)
+        for word in part.replace(",", " ").split()
+    ]
+    if not asked:
+        raise HintError("--on names no place; say for example beats, 1, '2 4', '2& 4&' or guide")
+    most = int(bars.beats_per_bar.max()) if len(bars.beats_per_bar) else 0
+    for place in asked:
+        if place.count is not None and place.count > most:
+            raise HintError(
+                f"--on {place.count}{place.syllable}: the track's bars have no more than {most} counts; "
+                "leave it out, or correct the meter with --meter"
+            )
+    return tuple(asked)
+
+
+def _parse_place(word: str, bar: int, of: int) -> Asked:
+    word = word.lower()
+    if word == "beats":
+        return Asked(None, "", bar, of)
+    if word in {name for names in SYLLABLES.values() for name in names if name}:
+        return Asked(None, word, bar, of)
+    label, slash, every = word.partition("/")
+    if slash:
+        if of > 1:
+            raise HintError(f"--on {word}: every so many bars, or a pattern with |, not both")
+        if not (every.isascii() and every.isdigit() and 1 <= int(every) <= LONGEST_PATTERN):
+            raise HintError(f"--on {word}: write it like 1/2 or 1/4, up to 1/{LONGEST_PATTERN}")
+        of = int(every)
+    try:
+        count, syllable = parse_label(label)
+    except HintError as error:
+        raise HintError(f"--on: {error}") from None
+    return Asked(count, syllable, bar, of)
+
+
+def guide_places(guide: Guide) -> tuple[Asked, ...]:
+    """The places that a guide falls on."""
+    return tuple(Asked(*parse_label(place.label), place.bar, guide.pattern_bars) for place in guide.places)
+
+
+def within_beat(section: GridSection, syllable: str) -> float:
+    """Where a syllable lies in the beat (0..1) on the grid of a section, swing included.
+
+    A syllable that the grid lacks is put where it would be counted: quarters of the beat halve the parts on
+    either side of the grid's &, thirds and sixths stay even.
+    """
+    names = SYLLABLES[section.slots_per_beat]
+    if syllable in names:
+        return float(slot_positions(section)[names.index(syllable)])
+    if syllable in _SIXTHS:
+        return _SIXTHS[syllable]
+    half = float(slot_positions(section)[1]) if section.slots_per_beat == 2 else 0.5
+    return float(np.interp(_QUARTERS[syllable], [0.0, 0.5, 1.0], [0.0, half, 1.0]))
+
+
+def swung(analysis: Analysis, ratio: float) -> Analysis:
+    """The same analysis on a grid with this long : short ratio; 1 is straight. Triplet grids stay as they are.
+
+    Raises
+    ------
+    HintError
+        if the ratio is not within 1..4.
+    """
+    if not 1.0 <= ratio <= 4.0:
+        raise HintError(f"--swing {ratio:g}: a long : short ratio from 1 (straight) to 4 can be clicked")
+    sections = tuple(
+        replace(section, slots_per_beat=max(2, section.slots_per_beat), swing_ratio=ratio)
+        if section.slots_per_beat in (1, 2, 4)
+        else section
+        for section in analysis.grid.sections
+    )
+    return replace(analysis, grid=replace(analysis.grid, sections=sections))
+
+
+def place_clicks(analysis: Analysis, asked: tuple[Asked, ...], accent_ones: bool) -> Clicks:
+    """Lay the asked places on every bar.
+
+    A bar too short for a place goes without it. Places between two beats are interpolated between these, so
+    clicks follow the track's own drift. No bars give no clicks. With accent_ones a click on the 1 is accented.
+    """
+    bars = analysis.bars
+    edge_s = np.r_[analysis.beats.time_s, bars.end_s]
+    rows: list[tuple[float, bool, int]] = []
+    for bar in range(len(bars.beats)):
+        section = analysis.grid.at(bar)
+        first = int(bars.first_beat[bar])
+        counts = bars.count[first : first + int(bars.beats[bar])]
+        for place in asked:
+            if (int(bars.number[bar]) - 1) % place.of != place.bar - 1:
+                continue
+            within = within_beat(section, place.syllable)
+            for k in np.flatnonzero(counts == place.count) if place.count else range(len(counts)):
+                start_s, end_s = edge_s[first + k], edge_s[first + k + 1]
+                is_one = bool(counts[k] == 1) and within == 0.0
+                rows.append((float(start_s + within * (end_s - start_s)), accent_ones and is_one, bar))
+    return _in_order(rows)
+
+
+def _in_order(rows: list[tuple[float, bool, int]]) -> Clicks:
+    """Sort; of clicks at the same moment one stays, accented if any of them is."""
+    kept: list[tuple[float, bool, int]] = []
+    for time_s, accent, bar in sorted(rows):
+        if kept and time_s - kept[-1][0] < SAME_CLICK_S:
+            kept[-1] = (kept[-1][0], kept[-1][1] or accent, kept[-1][2])
+        else:
+            kept.append((time_s, accent, bar))
+    return Clicks(
+        np.array([row[0] for row in kept]),
+        np.array([row[1] for row in kept], np.bool_),
+        np.array([row[2] for row in kept], np.int64),
+    )
+
+
+def merge(first: Clicks, second: Clicks) -> Clicks:
+    """Both sets of clicks in order; where they meet, one click."""
+    rows = [
+        (float(t), bool(a), int(b))
+        for clicks in (first, second)
+        for t, a, b in zip(clicks.time_s, clicks.accent, clicks.bar, strict=True)
+    ]
+    return _in_order(rows)
+
+
+def parse_gap(text: str, seed: int | None) -> Gap:
+    """Read '4:4' as four bars with clicks, four without.
+
+    Raises
+    ------
+    HintError
+        if it can't be understood or either side is zero.
+    """
+    on, colon, off = text.partition(":")
+    if not colon or not all(side.isascii() and side.strip().isdigit() for side in (on, off)):
+        raise HintError(f"--gap {text}: write bars with and bars without clicks, like 4:4")
+    if int(on) < 1 or int(off) < 1:
+        raise HintError(f"--gap {text}: both sides need at least one bar")
+    return Gap(int(on), int(off), seed)
+
+
+def with_gaps(clicks: Clicks, bars: Bars, first_bar: int, gap: Gap) -> Clicks:
+    """Leave out the clicks in the silent bars, counted from first_bar; a pickup belongs to the bar after it."""
+    silent = silent_bars(len(bars.beats) - first_bar, gap)
+    order = _order(clicks, bars, first_bar)
+    return clicks.keep(~silent[order]) if len(silent) else clicks
+
+
+def silent_bars(n_bars: int, gap: Gap) -> NDArray[np.bool_]:
+    """(n_bars,) which bars are silent. The first bar never is; a random gap is one run a round, seeded."""
+    silent = np.zeros(n_bars, np.bool_)
+    rng = np.random.default_rng(gap.seed)
+    for start in range(0, n_bars, gap.on + gap.off):
+        offset = gap.on if gap.seed is None else int(rng.integers(1 if start == 0 else 0, gap.on + 1))
+        silent[start + offset : start + offset + gap.off] = True
+    return silent
+
+
+def thinned(clicks: Clicks, bars: Bars, first_bar: int, every: int, ones: Clicks) -> Clicks:
+    """Help that fades: all clicks for so many bars, then only the 1, every second 1, every fourth 1, then none.
+
+    ones are the clicks on the 1.
+
+    Raises
+    ------
+    HintError
+        if every is below 1.
+    """
+    if every < 1:
+        raise HintError(f"--thin {every}: each stage needs at least one bar")
+    full = clicks.keep(_order(clicks, bars, first_bar) < every)
+    order = _order(ones, bars, first_bar)
+    sparse = np.zeros(len(order), np.bool_)
+    for stage, step in enumerate(_STAGES_OF_ONES, 1):
+        inside = (order // every == stage) & (ones.bar >= first_bar)
+        sparse |= inside & ((order - stage * every) % step == 0)
+    return merge(full, ones.keep(sparse))
+
+
+def _order(clicks: Clicks, bars: Bars, first_bar: int) -> IntArray:
+    """(n,) how many bars each click lies after the first one played; a pickup counts with the bar that follows."""
+    start = max(1, int(bars.number[first_bar])) if len(bars.number) else 1
+    order: IntArray = np.maximum(0, bars.number[clicks.bar] - start)
+    return order
+
+
+def count_in(analysis: Analysis, beat: int, n_bars: int) -> Clicks:
+    """Clicks that count n_bars bars before a beat (index), at the tempo of the bar that follows.
+
+    If the beat is no 1 (a pickup), the counts that its bar lacks are clicked as well: with a pickup on 4, one bar of
+    count-in is 1 2 3 4 1 2 3. The 1 is accented.
+
+    Raises
+    ------
+    HintError
+        if n_bars is not within 0..8.
+    """
+    if not 0 <= n_bars <= 8:
+        raise HintError(f"--count-in {n_bars}: from 0 to 8 bars can be counted in")
+    bars = analysis.bars
+    bar = bar_of_beat(bars, beat)
+    meter, count = int(bars.beats_per_bar[bar]), int(bars.count[beat])
+    edge_s = np.r_[analysis.beats.time_s, bars.end_s]
+    last = min(beat + meter, len(edge_s) - 1)
+    beat_s = (edge_s[last] - edge_s[beat]) / (last - beat)
+    n = n_bars * meter + count - 1 if n_bars else 0
+    back = np.arange(n, 0, -1)
+    return Clicks(edge_s[beat] - back * beat_s, (count - 1 - back) % meter == 0, np.full(n, bar, np.int64))
+
+
+def bar_of_beat(bars: Bars, beat: int) -> int:
+    """The index of the bar that holds a beat."""
+    return int(np.searchsorted(bars.first_beat, beat, side="right")) - 1
+
+
+def bar_index(bars: Bars, number: int) -> int:
+    """The index of the bar with this number, as the report counts them (0 is a pickup).
+
+    Raises
+    ------
+    HintError
+        if the track has no such bar.
+    """
+    found = np.flatnonzero(bars.number == number)
+    if not len(found):
+        first, last = (int(bars.number[0]), int(bars.number[-1])) if len(bars.number) else (0, 0)
+        raise HintError(f"--bars: there is no bar {number}; the track has bars {first} to {last}")
+    return int(found[0])
+
+
+def parse_bars(text: str, bars: Bars) -> tuple[int, int]:
+    """Read '9-16' as the indices of bars 9 and 16, both included; '9' alone is one bar.
+
+    Raises
+    ------
+    HintError
+        if it can't be understood, is empty, or names a bar that the track lacks.
+    """
+    start, dash, end = text.partition("-")
+    if not all(side.strip().isascii() and side.strip().isdigit() for side in ((start, end) if dash else (start,))):
+        raise HintError(f"--bars {text}: write it like 9-16")
+    first, last = int(start), int(end if dash else start)
+    if last < first:
+        raise HintError(f"--bars {text}: the range is empty; the first bar comes first, like 9-16")
+    return bar_index(bars, first), bar_index(bars, last)

@@ -1,0 +1,156 @@
+"""The guide brought forward: its band and its moments lifted out of the track, and its pattern alone, round and round.
+
+The band is cut out by a linear-phase filter whose delay is taken off, so that band and rest add up to the track again
+and no attack moves. Sound goes block by block from one spool to the next; levels, true peak, the rise at the start and
+writing are those of practice audio.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy.signal import firwin, oaconvolve
+
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import Analysis, FloatArray, Guide
+from pulsefind.listen.audio import BLOCK
+from pulsefind.practice.mix import Levels, Piece, Rendered, Score, render
+from pulsefind.practice.spool import Samples, Spool, processed
+
+LIFT_DB, LOWER_DB = 6.0, -12.0
+"""The guide's band at its moments, and all else."""
+
+LOOP_TIMES = 8
+"""How often the pattern is played: the first round rises from low."""
+
+BEFORE_S, RAMP_S = 0.01, 0.008
+SHORTEST_S, LONGEST_S = 0.06, 0.3
+"""A moment starts a little before its hit and lasts as long as the sound, within these."""
+
+_NARROW, _WIDER_IF_NOISY = 1.6, 1.4
+_LOWEST_HZ, _HIGHEST_SHARE = 25.0, 0.98
+_PERIODS, _MOST_TAPS = 8, 8191
+
+
+@dataclass(frozen=True, slots=True)
+class _Round:
+    """One round of the pattern: where it is struck and from when to when it goes, in seconds of the track."""
+
+    hits_s: FloatArray
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Filter:
+    """taps (2 * half + 1,) of the guide's band."""
+
+    taps: FloatArray
+    half: int
+
+
+def loop_path(path: Path) -> Path:
+    """Where the pattern alone goes: beside the track, named after it."""
+    return path.with_name(f"{path.stem} loop{path.suffix}")
+
+
+def write_heard(spool: Spool, analysis: Analysis, guide: Guide, path: Path, force: bool) -> tuple[Rendered, Rendered]:
+    """Write the track with the guide brought forward to path, and its pattern alone to loop_path(path).
+
+    Raises
+    ------
+    HintError
+        if the guide is struck nowhere.
+    OutputError
+        if a file can't be written.
+    """
+    one = _best_round(analysis, guide)
+    length = round((one.end_s - one.start_s) / spool.speed * spool.rate_hz)
+    return (
+        _written(spool, _brought_forward(spool, guide), spool.n, path, force),
+        _written(spool, _pattern_alone(spool, guide, one, length), LOOP_TIMES * length, loop_path(path), force),
+    )
+
+
+def _written(spool: Spool, blocks: Iterator[Samples], n: int, path: Path, force: bool) -> Rendered:
+    with processed(spool, blocks) as sound:
+        score = Score(n, (Piece(0, 0, n),), np.zeros(0), np.zeros(0, np.bool_))
+        return render(sound, score, Levels(), path, force)
+
+
+def _brought_forward(spool: Spool, guide: Guide) -> Iterator[Samples]:
+    """The whole track in blocks (m, channels): the guide's band lifted at its hits, everything else lowered."""
+    band = _band_filter(guide, spool.rate_hz)
+    at = spool.position(guide.hits.time_s[guide.hits.on_pattern])
+    low, high = 10 ** (LOWER_DB / 20), 10 ** (LIFT_DB / 20)
+    for first in range(0, spool.n, BLOCK):
+        n = min(BLOCK, spool.n - first)
+        whole = spool.read(first, n)
+        gate = _gate(at, first, n, guide, spool.rate_hz)
+        yield (low * whole + (high - low) * gate[:, None] * _in_band(spool, first, n, band)).astype(np.float32)
+
+
+def _pattern_alone(spool: Spool, guide: Guide, one: _Round, length: int) -> Iterator[Samples]:
+    """The guide's band at the hits of one round of its pattern, in a round of length frames, LOOP_TIMES over."""
+    band = _band_filter(guide, spool.rate_hz)
+    out = np.zeros((length, spool.channels))
+    start = round(float(spool.position(np.array([one.start_s]))[0]))
+    for at in spool.position(one.hits_s):
+        first = int(at - (BEFORE_S + RAMP_S) * spool.rate_hz)
+        n = min(length, int((BEFORE_S + LONGEST_S + 2 * RAMP_S) * spool.rate_hz) + 1)
+        moment = _in_band(spool, first, n, band) * _gate(np.array([at]), first, n, guide, spool.rate_hz)[:, None]
+        # What sounds before the 1 comes at the end of the round before.
+        out[(first - start + np.arange(n)) % length] += moment
+    for _ in range(LOOP_TIMES):
+        yield out.astype(np.float32)
+
+
+def _best_round(analysis: Analysis, guide: Guide) -> _Round:
+    """The round in which most places of the pattern are struck; of equal ones that nearest the middle of the hits."""
+    on = guide.hits.on_pattern
+    time_s, bar = guide.hits.time_s[on], guide.hits.bar[on]
+    if not len(time_s):
+        raise HintError(f"the guide ({guide.name}) is struck nowhere in this track; choose another with --guide")
+    bars, p = analysis.bars, guide.pattern_bars
+    ends = np.r_[bars.start_s[1:], bars.end_s]
+    firsts = [k for k in range(len(bars.start_s) - p + 1) if bars.number[k] >= 1 and (bars.number[k] - 1) % p == 0]
+    middle = float(np.median(bar))
+    struck = {k: int(((bar >= k) & (bar < k + p)).sum()) for k in firsts}
+    wanted = len(guide.places)
+    best = min(firsts, key=lambda k: (abs(struck[k] - wanted), abs(k - middle)))
+    inside = (bar >= best) & (bar < best + p)
+    return _Round(time_s[inside], float(bars.start_s[best]), float(ends[best + p - 1]))
+
+
+def _band_filter(guide: Guide, rate_hz: int) -> _Filter:
+    """The wider, the noisier the sound; long enough for eight periods of its lower edge."""
+    width = _NARROW + _WIDER_IF_NOISY * guide.sound.noisiness
+    low = max(_LOWEST_HZ, guide.sound.centre_hz / width)
+    high = min(guide.sound.centre_hz * width, _HIGHEST_SHARE * rate_hz / 2)
+    half = int(min(_PERIODS * rate_hz / low, _MOST_TAPS)) // 2
+    return _Filter(firwin(2 * half + 1, [min(low, high / 1.5), high], pass_zero=False, fs=rate_hz), half)
+
+
+def _in_band(spool: Spool, first: int, n: int, band: _Filter) -> FloatArray:
+    around = spool.read(first - band.half, n + 2 * band.half).astype(np.float64)
+    inside: FloatArray = oaconvolve(around, band.taps[:, None], mode="valid", axes=0)
+    return inside
+
+
+def _gate(at: FloatArray, first: int, n: int, guide: Guide, rate_hz: int) -> FloatArray:
+    """(n,) 1 at the moments of the guide, 0 elsewhere, in ramps shaped like a raised cosine."""
+    last_s = float(np.clip(guide.sound.decay_ms / 1000, SHORTEST_S, LONGEST_S))
+    frame = first + np.arange(n)
+    share = np.zeros(n)
+    ramp = RAMP_S * rate_hz
+    near = at[(at > first - (last_s + 1) * rate_hz) & (at < first + n + rate_hz)]
+    for hit in near:
+        low, high = hit - BEFORE_S * rate_hz, hit + last_s * rate_hz
+        a, b = np.searchsorted(frame, [low - ramp, high + ramp])
+        inside = np.minimum(frame[a:b] - (low - ramp), (high + ramp) - frame[a:b]) / ramp
+        share[a:b] = np.maximum(share[a:b], np.clip(inside, 0, 1))
+    gate: FloatArray = 0.5 - 0.5 * np.cos(np.pi * share)
+    return gate

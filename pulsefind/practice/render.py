@@ -1,0 +1,214 @@
+"""Practice audio from an analysis: which clicks, over which part of the track, with what before them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import Analysis, Bars, FloatArray, Guide
+from pulsefind.practice.clicks import (
+    Clicks,
+    Gap,
+    bar_of_beat,
+    count_in,
+    guide_places,
+    parse_places,
+    place_clicks,
+    thinned,
+    with_gaps,
+)
+from pulsefind.practice.mix import Levels, Piece, Rendered, Score, render
+from pulsefind.practice.spool import Spool
+
+LEAD_IN_S = 0.5
+"""Silence before a count-in: the output needs it to wake up, and the fade to rise."""
+
+_AT_EDGE_S = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """start_s..end_s of the track, played `times` times without a seam; no part is the whole track, once."""
+
+    start_s: float
+    end_s: float
+    times: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to click: places as typed (or 'guide'), which guide, accents, and how the help fades.
+
+    accent None accents the 1, except on the guide's own places. thin is bars a stage. count_in_bars come first.
+    In a ladder the beats are revealed after reveal_bars.
+    """
+
+    places: str = "beats"
+    guide: int = 1
+    accent: bool | None = None
+    gap: Gap | None = None
+    thin: int | None = None
+    count_in_bars: int = 1
+    reveal_bars: int = 8
+
+    def __post_init__(self) -> None:
+        """Refuse a ladder that would never reveal anything."""
+        if self.reveal_bars < 1:
+            raise HintError(f"--reveal {self.reveal_bars}: at least one bar must come before the beats are revealed")
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """All that practice audio is made from."""
+
+    analysis: Analysis
+    spool: Spool
+    plan: Plan
+    part: Part | None
+    levels: Levels
+
+
+def bars_part(bars: Bars, first: int, last: int, times: int) -> Part:
+    """The part that bars first..last (indices, both included) fill."""
+    end_s = float(bars.start_s[last + 1]) if last + 1 < len(bars.start_s) else bars.end_s
+    return Part(float(bars.start_s[first]), end_s, times)
+
+
+def check_part(part: Part | None, duration_s: float) -> None:
+    """Refuse an empty part, or one outside the track.
+
+    Raises
+    ------
+    HintError
+        if it is.
+    """
+    if part is None:
+        return
+    if part.end_s <= part.start_s or part.start_s >= duration_s:
+        raise HintError(f"the range {part.start_s:.2f}-{part.end_s:.2f} s is empty: the track has {duration_s:.2f} s")
+    if not 1 <= part.times <= 1000:
+        raise HintError(f"--times {part.times}: a loop can be played from 1 to 1000 times")
+
+
+def check_beats(analysis: Analysis) -> None:
+    """Refuse a track in which no beat was found.
+
+    Raises
+    ------
+    HintError
+        if it is one.
+    """
+    if not len(analysis.beats.time_s):
+        raise HintError("no steady beat was found, so there is nothing to click on; name its tempo with --bpm 80:100")
+
+
+def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
+    """The clicks of a plan over the whole track, or those within a part; gaps are counted from its first bar.
+
+    Raises
+    ------
+    HintError
+        if no beat was found, a place can't be clicked, or there is no such guide.
+    """
+    check_beats(analysis)
+    if plan.gap is not None and plan.thin is not None:
+        raise HintError("--gap and --thin: give one of them")
+    follows_guide = plan.places.strip().lower() == "guide"
+    asked = (
+        guide_places(chosen_guide(analysis, plan.guide)) if follows_guide else parse_places(plan.places, analysis.bars)
+    )
+    accent = not follows_guide if plan.accent is None else plan.accent
+    first_bar = bar_of_beat(analysis.bars, _first_beat(analysis, part))
+    clicks = _within(place_clicks(analysis, asked, accent), part)
+    if plan.gap is not None:
+        clicks = with_gaps(clicks, analysis.bars, first_bar, plan.gap)
+    if plan.thin is not None:
+        ones = _within(place_clicks(analysis, parse_places("1", analysis.bars), accent), part)
+        clicks = thinned(clicks, analysis.bars, first_bar, plan.thin, ones)
+    return clicks
+
+
+def chosen_guide(analysis: Analysis, number: int) -> Guide:
+    """The guide with this number, 1 for the best.
+
+    Raises
+    ------
+    HintError
+        if there is none.
+    """
+    if not analysis.guides:
+        raise HintError("--on guide: no guide was found in this track; click on places instead, like --on '2 4'")
+    if not 1 <= number <= len(analysis.guides):
+        raise HintError(f"--guide {number}: the track has guides 1 to {len(analysis.guides)}")
+    return analysis.guides[number - 1]
+
+
+def _within(clicks: Clicks, part: Part | None) -> Clicks:
+    """The clicks that fall into a part; one on its end belongs to what follows."""
+    if part is None:
+        return clicks
+    return clicks.keep((clicks.time_s >= part.start_s - _AT_EDGE_S) & (clicks.time_s < part.end_s - _AT_EDGE_S))
+
+
+def _counted_in(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
+    """The clicks of the count-in, which end before the first beat that is played."""
+    return count_in(analysis, _first_beat(analysis, part), plan.count_in_bars)
+
+
+def _first_beat(analysis: Analysis, part: Part | None) -> int:
+    if part is None:
+        return 0
+    first = int(np.searchsorted(analysis.beats.time_s, part.start_s - _AT_EDGE_S))
+    if first >= len(analysis.beats.time_s) or analysis.beats.time_s[first] >= part.end_s:
+        raise HintError(f"no beat lies in the range {part.start_s:.2f}-{part.end_s:.2f} s; choose a longer one")
+    return first
+
+
+def write_practice(practice: Practice, path: Path, force: bool) -> Rendered:
+    """Render the clicks of the plan with the track, as the levels say.
+
+    Raises
+    ------
+    HintError
+        if the plan can't be clicked on this track.
+    OutputError
+        if the file can't be written.
+    """
+    clicks = clicks_for(practice.analysis, practice.plan, practice.part)
+    return render(practice.spool, scored(practice, clicks), practice.levels, path, force)
+
+
+def scored(practice: Practice, clicks: Clicks) -> Score:
+    """These clicks with the track, after the plan's count-in."""
+    before = _counted_in(practice.analysis, practice.plan, practice.part)
+    return score_for(practice.spool, clicks, before, practice.part)
+
+
+def score_for(spool: Spool, clicks: Clicks, before: Clicks, part: Part | None) -> Score:
+    """Lay track, clicks and count-in (`before`) out in frames.
+
+    Without a count-in the result starts where the track, or the part, starts. A part that is repeated has whole frames
+    in each round, so rounds neither drift nor jump.
+    """
+    start, length = 0, spool.n
+    if part is not None:
+        edges = np.round(spool.position(np.array([part.start_s, part.end_s]))).astype(int)
+        start, length = int(edges[0]), int(edges[1] - edges[0])
+    times = 1 if part is None else part.times
+    played = spool.position(clicks.time_s) - start
+    leading = spool.position(before.time_s) - start
+    lead = _lead(leading, spool.rate_hz)
+    rounds = [lead + k * length for k in range(times)]
+    at = np.concatenate([lead + leading, *(first + played for first in rounds)])
+    accent = np.concatenate([before.accent, *(clicks.accent for _ in rounds)])
+    order = np.argsort(at, kind="stable")
+    pieces = tuple(Piece(first, start, length, first != rounds[-1]) for first in rounds)
+    return Score(lead + times * length, pieces, at[order], accent[order])
+
+
+def _lead(leading: FloatArray, rate_hz: int) -> int:
+    """Frames before the part: room for the count-in and the silence ahead of it."""
+    return max(0, int(np.ceil(LEAD_IN_S * rate_hz - leading[0]))) if len(leading) else 0

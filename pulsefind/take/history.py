@@ -1,0 +1,136 @@
+"""The player's own history: one line of JSON per take, in a file that belongs to them."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from pulsefind.core.errors import FormatError, OutputError
+from pulsefind.take.records import Review
+
+SCHEMA = 1
+_WIDTH, _BAR = 80, 34
+_SHOWN = 12
+
+
+@dataclass(frozen=True, slots=True)
+class TakeEntry:
+    """What is kept of a take; times in ms. offset_ms is None where an overall early or late can't be told."""
+
+    schema: int
+    reviewed_at: str
+    track_sha256: str
+    track: str
+    recording: str
+    hits: int
+    offset_ms: float | None
+    spread_ms: float
+    missed: int
+    worst_alone_ms: float | None
+    spread_share: float | None
+    phase_gain: float | None
+
+
+def entry_of(review: Review, now: datetime) -> TakeEntry:
+    """The line for a review."""
+    worst = max(review.drifts, key=lambda drift: abs(drift.end_offset_ms), default=None)
+    shares = [correction.spread_share for correction in review.corrections]
+    return TakeEntry(
+        SCHEMA,
+        now.astimezone(UTC).isoformat(timespec="seconds"),
+        review.track_sha256,
+        review.track,
+        review.recording,
+        review.whole.n,
+        round(review.whole.offset_ms, 3) if review.alignment.offset_known else None,
+        round(review.whole.spread_ms, 3),
+        len(review.missed),
+        round(worst.end_offset_ms, 3) if worst else None,
+        round(sum(shares) / len(shares), 3) if shares else None,
+        round(review.gains.phase_gain, 4) if review.gains else None,
+    )
+
+
+def append_take(path: Path, entry: TakeEntry) -> None:
+    """Add a line at the end of a history file; the file is made if it isn't there.
+
+    The line goes out in one write to the end of the file, so two reviews at a time don't mix; a write that fails half
+    way is taken back.
+
+    Raises
+    ------
+    FormatError
+        if the file is there and is no history; it is left as it is.
+    OutputError
+        if it can't be written.
+    """
+    read_history(path)
+    line = json.dumps(asdict(entry), ensure_ascii=False, allow_nan=False) + "\n"
+    try:
+        with path.open("ab", buffering=0) as file:
+            size = file.seek(0, os.SEEK_END)
+            data = line.encode()
+            if size and not _ends_line(path):
+                data = b"\n" + data
+            if file.write(data) != len(data):
+                file.truncate(size)
+                raise OutputError(f"{path}: the history can't be written (disk full?)")
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise OutputError(f"{path}: the history can't be written ({error.strerror})") from None
+
+
+def _ends_line(path: Path) -> bool:
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        return file.read(1) == b"\n"
+
+
+def read_history(path: Path) -> tuple[TakeEntry, ...]:
+    """All takes in a history file, in the order in which they were added. No file: no takes.
+
+    Raises
+    ------
+    FormatError
+        if a line is no take of a known schema.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return ()
+    except (OSError, UnicodeDecodeError) as error:
+        raise FormatError(f"{path}: the history can't be read ({error}); name another file") from None
+    entries = []
+    for number, line in enumerate(text.splitlines(), 1):
+        if not line.strip():
+            continue
+        try:
+            fields = json.loads(line)
+            if fields["schema"] != SCHEMA:
+                raise ValueError(f"schema {fields['schema']}, not {SCHEMA}")
+            entries.append(TakeEntry(**fields))
+        except (ValueError, TypeError, KeyError, RecursionError) as error:
+            raise FormatError(f"{path}: line {number} is no take of a history ({error}); name another file") from None
+    return tuple(entries)
+
+
+def progress(entries: tuple[TakeEntry, ...], track_sha256: str) -> str:
+    """The takes of one track in order, spread drawn as a bar. Fewer than two takes give an empty text."""
+    mine = [entry for entry in entries if entry.track_sha256 == track_sha256]
+    if len(mine) < 2:
+        return ""
+    shown = mine[-_SHOWN:]
+    widest = max(entry.spread_ms for entry in shown) or 1.0
+    lines = [f"Takes     {len(mine)} of this track, in ms: spread of the hits, farthest off when alone"]
+    for entry in shown:
+        bar = "#" * max(1, round(_BAR * entry.spread_ms / widest))
+        alone = "" if entry.worst_alone_ms is None else f"  alone {_ahead(entry.worst_alone_ms)}"
+        lines.append(f"{'':10}{entry.reviewed_at[:10]} {entry.spread_ms:5.1f} {bar}{alone}"[:_WIDTH])
+    return "\n".join(lines) + "\n"
+
+
+def _ahead(ms: float) -> str:
+    return f"{abs(ms):.0f} {'ahead' if ms < 0 else 'behind'}"

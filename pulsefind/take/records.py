@@ -1,0 +1,325 @@
+"""The frozen records of the take review: TakeHits -> Alignment -> Played -> Review.
+
+Three clocks meet here. Take time is what the recording's own clock counted; track time is seconds from the
+first sample of the track; nominal time is where the grid expects a note. Offsets are played minus nominal, so
+negative is early.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulsefind.core.errors import PulsefindError
+from pulsefind.core.records import FloatArray, GridSection, IntArray
+
+KINDS = ("kick", "snare", "tom", "hat", "cymbal", "other")
+"""What a hit may be. From sound alone only kick, snare and cymbal (hi-hat included) are told apart."""
+
+
+class TakeError(PulsefindError):
+    """A take that can't be read or holds nothing that can be reviewed."""
+
+
+def _times(record: object, name: str, strictly: bool = False) -> int:
+    array = np.array(getattr(record, name), dtype=np.float64, ndmin=1)
+    if array.ndim != 1 or not np.isfinite(array).all():
+        raise ValueError(f"{name} must be one row of finite numbers")
+    step = np.diff(array)
+    if (step < 0).any() or (strictly and (step == 0).any()):
+        raise ValueError(f"{name} must increase")
+    array.setflags(write=False)
+    object.__setattr__(record, name, array)
+    return len(array)
+
+
+def _column(record: object, name: str, n: int, dtype: type = np.float64) -> None:
+    array: NDArray[np.generic] = np.array(getattr(record, name), dtype=dtype, ndmin=1)
+    if array.shape != (n,) or (array.dtype.kind == "f" and not np.isfinite(array).all()):
+        raise ValueError(f"{name} needs {n} finite values")
+    array.setflags(write=False)
+    object.__setattr__(record, name, array)
+
+
+@dataclass(frozen=True, slots=True)
+class TakeHits:
+    """What was played, in take time: time_s, kind (a name out of KINDS) and level, (n_hits,) each.
+
+    level_unit is "velocity" (MIDI, 1..127) or "dB" (sound, against the take's loud hits of that kind; that of a cymbal
+    under a snare is the snare's, whose wires fill the same bands).
+    source is "audio" or "midi"; notes tell what a reader should know of how it was read. faint holds what may have been
+    strokes as well, but too faint to tell by the sound alone; None where all is known.
+    """
+
+    time_s: FloatArray
+    kind: tuple[str, ...]
+    level: FloatArray
+    level_unit: str
+    duration_s: float
+    source: str
+    notes: tuple[str, ...] = ()
+    faint: TakeHits | None = None
+
+    def __post_init__(self) -> None:
+        """Check order, lengths and names."""
+        n = _times(self, "time_s")
+        _column(self, "level", n)
+        if len(self.kind) != n or not set(self.kind) <= set(KINDS):
+            raise ValueError(f"kind needs {n} names out of {', '.join(KINDS)}")
+
+
+@dataclass(frozen=True, slots=True)
+class StartCandidate:
+    """One way to lay the take on the track.
+
+    starts_at_s: track time at which the recording starts; clock_ppm: how fast its clock runs (positive: it
+    counts more seconds than passed); first_bar: the bar number (0: before the first full bar) in which the first
+    hit then falls; probability among all candidates.
+    """
+
+    starts_at_s: float
+    clock_ppm: float
+    first_bar: int
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Alignment:
+    """How the take lies on the track.
+
+    method: "leak" (the track is heard in the take), "hits" (best fit to the grid), "given" (--starts-at), or
+    "none" (it can't be told; reason says why). candidates come most likely first; when chosen is False there are
+    several, and none of them was taken. offset_known: is an overall early or late real, or was it
+    swallowed by the fit. latency_ms: what the recording chain adds, where both a leak and --starts-at tell.
+    """
+
+    method: str
+    starts_at_s: float
+    clock_ppm: float
+    chosen: bool
+    offset_known: bool
+    candidates: tuple[StartCandidate, ...]
+    latency_ms: float | None
+    reason: str
+
+    def to_track(self, take_time_s: FloatArray) -> FloatArray:
+        """Take time (n,) as track time (n,)."""
+        time_s: FloatArray = self.starts_at_s + np.asarray(take_time_s) / (1.0 + 1e-6 * self.clock_ppm)
+        return time_s
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """Hits that found a place, in order of time: (n,) each.
+
+    time_s (track time), nominal_s, offset_ms, bar (index), position_beats (from the bar's 1), place (spoken
+    count), kind, level, ghost (much softer than that kind's usual hit).
+    """
+
+    time_s: FloatArray
+    nominal_s: FloatArray
+    offset_ms: FloatArray
+    bar: IntArray
+    position_beats: FloatArray
+    place: tuple[str, ...]
+    kind: tuple[str, ...]
+    level: FloatArray
+    ghost: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        """Check order and lengths."""
+        n = _times(self, "time_s")
+        for name in ("nominal_s", "offset_ms", "position_beats", "level"):
+            _column(self, name, n)
+        _column(self, "bar", n, np.int64)
+        _column(self, "ghost", n, np.bool_)
+        if not len(self.place) == len(self.kind) == n:
+            raise ValueError("place and kind differ in length from time_s")
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """A hit on no place: reason is "extra", "flam" (a grace note before a hit) or "outside" (of the bars)."""
+
+    time_s: float
+    kind: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """A note of the player's own pattern that was not struck in a bar (index): its nominal time, place and kind."""
+
+    time_s: float
+    bar: int
+    place: str
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """Mean offset, spread (standard deviation) and number of some hits. Nothing played: n = 0 and zeros."""
+
+    offset_ms: float
+    spread_ms: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceSummary:
+    """One place and kind: offsets, how often it was struck of the bars played, mean level, and a histogram.
+
+    level is None where nothing was heard of the hits' own level: cymbals under snares in a recording.
+    histogram counts the offsets in the bins that Review.histogram_edges_ms bounds.
+    """
+
+    place: str
+    position_beats: float
+    kind: str
+    offsets: Summary
+    bars: int
+    level: float | None
+    histogram: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A run of bars (numbers as in the report), with a guide, alone, or a fill, and the offsets of its hits."""
+
+    name: str
+    first_bar: int
+    last_bar: int
+    start_s: float
+    end_s: float
+    offsets: Summary
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How the tempo ran in one alone stretch.
+
+    ms_per_bar: slope of the offset (negative: it gained, the player was faster); error_ms its standard error;
+    bpm: the player's tempo beside that of the track; end_offset_ms: where they were, against the stretch's
+    start, when it ended; back_after_bars: bars until they were back, None if never.
+    """
+
+    first_bar: int
+    last_bar: int
+    ms_per_bar: float
+    error_ms: float
+    player_bpm: float
+    track_bpm: float
+    end_offset_ms: float
+    back_after_bars: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionNote:
+    """One space between notes of a correction: its place, as written, as played, and evenly scaled, in ms."""
+
+    place: str
+    nominal_ms: float
+    played_ms: float
+    even_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """An error that was taken back.
+
+    cause is "alone" or "slip"; size_ms the change of the offset (negative: moved earlier); bars how many bars
+    it took; spread_share 1 when every space of these bars was scaled by the same ratio, 0 when one took it all.
+    stretch is that ratio (1.1: where 10 was, 11 is played). notes draw it.
+    """
+
+    cause: str
+    first_bar: int
+    last_bar: int
+    start_s: float
+    end_s: float
+    size_ms: float
+    bars: int
+    spread_share: float
+    stretch: float
+    notes: tuple[CorrectionNote, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Gains:
+    """Linear phase and period correction of one voice, from one note of the series to the next.
+
+    phase_gain is the share of an error taken back at the next note, period_gain the share passed on to the
+    timekeeper's period (None where the simpler model was fitted). bias is the mean error of the estimator at this
+    length, from simulation, already known and not taken off; error the standard error.
+    """
+
+    voice: str
+    interval_beats: float
+    n: int
+    blocks: int
+    phase_gain: float
+    phase_error: float
+    phase_bias: float
+    period_gain: float | None
+    period_error: float | None
+    period_bias: float | None
+    timekeeper_sd_ms: float
+    motor_sd_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class SwingSection:
+    """The player's and the track's swing ratio in a run of bars (numbers), from n pairs; error is one standard
+    error.
+    """
+
+    first_bar: int
+    last_bar: int
+    player_ratio: float
+    error: float
+    track_ratio: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Practice:
+    """One thing to practise next, why, and the command that makes that exercise."""
+
+    what: str
+    why: str
+    command: str
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Everything said about a take. Without a chosen alignment all lists are empty, and verdict says why.
+
+    grid is what the hits were laid on: the track's, or the player's where it is finer or swings otherwise.
+    """
+
+    track: str
+    track_sha256: str
+    recording: str
+    source: str
+    level_unit: str
+    verdict: str
+    alignment: Alignment
+    latency_given_ms: float | None
+    whole: Summary
+    kinds: dict[str, Summary]
+    sections: tuple[Section, ...]
+    places: tuple[PlaceSummary, ...]
+    histogram_edges_ms: tuple[float, ...]
+    drifts: tuple[Drift, ...]
+    grid: tuple[GridSection, ...]
+    swing: tuple[SwingSection, ...]
+    corrections: tuple[Correction, ...]
+    gains: Gains | None
+    noticeable_ms: float
+    played: Played
+    strays: tuple[Stray, ...]
+    missed: tuple[Missed, ...]
+    practice: Practice | None
+    notes: tuple[str, ...]
