@@ -9,7 +9,7 @@ import pytest
 from making import at_places, bars_of, beats_of, hits_at, pulse
 
 from pulsefind.core.records import Grid, GridSection, Sound
-from pulsefind.guides import finding as guides
+from pulsefind.guides import patterns, scoring
 from pulsefind.guides.finding import alone_stretches, find_guides
 
 EIGHTHS = 2
@@ -106,8 +106,8 @@ def test_where_a_pattern_is_played_is_the_likeliest_of_all_courses():
         struck = rng.random((2, 4)) < 0.6
         phase = np.arange(9) % 2
         evidence = [slow_evidence(table[k], struck[phase[k]]) for k in range(9)]
-        np.testing.assert_allclose(guides._evidence(table, struck, phase), evidence)
-        assert guides._followed(table, struck, phase).tolist() == list(slow_played(evidence))
+        np.testing.assert_allclose(patterns._evidence(table, struck, phase), evidence)
+        assert patterns._followed(table, struck, phase).tolist() == list(slow_played(evidence))
 
 
 def test_one_bar_without_its_pattern_does_not_end_it_and_two_do():
@@ -145,15 +145,15 @@ def test_what_a_pattern_saves_is_what_a_slow_version_says(length):
     covered = rng.random(20) < 0.8
     phase = np.arange(20) % length
     struck = np.ones((length, 6), bool)
-    found = guides._information_score(table, guides._Pattern(struck, covered), phase)
+    found = patterns._information_score(table, patterns.Pattern(struck, covered), phase)
     assert found == pytest.approx(slow_score(table.tolist(), struck, covered, phase.tolist()))
 
 
 def test_what_is_struck_always_or_never_saves_nothing_and_costs_what_its_rates_cost():
     # A rate of 1 has no logarithm on the other side: rates are kept within a thousandth of it.
     table = np.ones((16, 4), bool)
-    found = guides._information_score(
-        table, guides._Pattern(np.ones((1, 4), bool), np.ones(16, bool)), np.zeros(16, int)
+    found = patterns._information_score(
+        table, patterns.Pattern(np.ones((1, 4), bool), np.ones(16, bool)), np.zeros(16, int)
     )
     assert found == pytest.approx(64 * (log(16.5 / 17) - log(0.999)) - 0.5 * 4 * log(16))
 
@@ -341,4 +341,4 @@ def test_a_score_falls_by_the_beats_that_could_be_the_1_as_well(positions, left_
     # By hand: of the three other beats, 2 and 4 leave one open; all beats leave all of them.
     a_pulse = pulse(80, bpm=100)
     (guide, *_) = guides_on(a_pulse, hits_at(at_places(a_pulse, positions), sounds=(DRUM,)))
-    assert guide.score == pytest.approx(guides._score(guide) * (1 - 0.25 * left_open))
+    assert guide.score == pytest.approx(scoring._parts_score(guide) * (1 - 0.25 * left_open))

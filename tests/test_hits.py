@@ -5,7 +5,7 @@ import pytest
 from making import RATE_HZ, drum, noise_burst, render
 
 from pulsefind.core import mapped
-from pulsefind.listen import features, hits
+from pulsefind.listen import features, recurring
 from pulsefind.listen.audio import from_samples
 from pulsefind.listen.features import (
     BANDS,
@@ -18,7 +18,9 @@ from pulsefind.listen.features import (
     mel_edges_hz,
     spectrogram,
 )
-from pulsefind.listen.hits import _BLOCK_FRAMES, _half_rise, _otsu, _power, find_hits
+from pulsefind.listen.hits import find_hits
+from pulsefind.listen.measuring import _BLOCK_FRAMES, _half_rise, power_in
+from pulsefind.listen.recurring import _otsu
 
 
 def matched(truth, found, within_s):
@@ -148,7 +150,7 @@ def test_a_recording_in_pieces_and_on_disk_gives_the_same_hits(monkeypatch, leng
     audio = from_samples(mix + rng.normal(0, 0.01, len(mix)), RATE_HZ)
     whole = find_hits(audio)
     monkeypatch.setattr(features, "PIECE_FRAMES", length)
-    monkeypatch.setattr(hits, "PIECE_FRAMES", length)
+    monkeypatch.setattr(recurring, "PIECE_FRAMES", length)
     monkeypatch.setattr(mapped, "IN_MEMORY_BYTES", 2**18)
     pieces = find_hits(audio)
     assert len(whole.time_s) > 40 and pieces.sounds == whole.sounds
@@ -178,4 +180,4 @@ def test_the_power_of_a_band_equals_the_sum_over_the_whole():
     magnitude = rng.random((2 * _BLOCK_FRAMES + 3, 5)).astype(np.float32)
     weight = rng.random(5)
     plain = np.einsum("fb,b->f", magnitude.astype(np.float64) ** 2, weight)
-    assert _power(Spectrogram(magnitude, np.arange(5.0), 200.0), weight) == pytest.approx(plain, rel=1e-6)
+    assert power_in(Spectrogram(magnitude, np.arange(5.0), 200.0), weight) == pytest.approx(plain, rel=1e-6)

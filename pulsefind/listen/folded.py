@@ -22,7 +22,7 @@ from pulsefind.core.counts import full_bars, slots_of
 from pulsefind.core.mapped import let_go
 from pulsefind.core.records import Audio, Bars, Beats, FloatArray, Grid, Hits, IntArray
 from pulsefind.listen.features import Float32Array, Spectrogram, framed_magnitude, spectrogram
-from pulsefind.listen.hits import Group, hits_of
+from pulsefind.listen.measuring import Group, hits_of
 
 RECURS = 0.7
 """Share of the bars in which a cell must rise to count as part of what recurs at a place."""
