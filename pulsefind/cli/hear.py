@@ -8,11 +8,20 @@ from typing import Annotated
 
 import typer
 
-from pulsefind.cli import app as cli
-from pulsefind.cli.click import SavedOption, caution, check_hints, saved_or_found
+from pulsefind.cli.options import (
+    WIDTH,
+    ForceOption,
+    HintsOnTrack,
+    SavedOption,
+    TrackArgument,
+    caution,
+    check_saved,
+    clear_progress,
+    saved_or_found,
+    settings_from,
+    show_progress,
+)
 from pulsefind.core.errors import HintError
-
-_WIDTH = 80
 
 HeardGuideOption = Annotated[int, typer.Option("--guide", help="Which guide, 1 for the one to follow.")]
 HearOutOption = Annotated[
@@ -21,18 +30,12 @@ HearOutOption = Annotated[
 
 
 def hear(
-    track: cli.TrackArgument,
+    track: TrackArgument,
+    hints: HintsOnTrack,
     guide: HeardGuideOption = 1,
     out: HearOutOption = None,
-    force: cli.ForceOption = False,
+    force: ForceOption = False,
     saved: SavedOption = None,
-    beats_from: cli.FromOption = None,
-    meter: cli.MeterOption = None,
-    bpm: cli.BpmOption = None,
-    one_at: cli.OneAtOption = None,
-    taps: cli.TapsOption = None,
-    network: cli.NetworkOption = "both",
-    no_cache: cli.NoCacheOption = False,
 ) -> None:
     """Bring a guide forward, to learn its sound: lifted out of the track, and its pattern alone as a loop.
 
@@ -45,24 +48,23 @@ def hear(
     from pulsefind.practice.spool import spooled
     from pulsefind.report import places_text, time_text
 
-    check_hints(saved, beats_from, meter, bpm, one_at, taps)
+    check_saved(saved, hints)
     out = out or Path(f"{track.stem} guide {guide}.wav")
     check_kind(out)
     for path in (out, loop_path(out)):
         check_free(path, force, track)
-    settings = cli.settings_from(meter, bpm, one_at, taps, None, not no_cache, network)
-    analysis = saved_or_found(saved, track, settings, beats_from)
+    analysis = saved_or_found(saved, track, settings_from(hints), hints.beats_from)
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")
     chosen = chosen_guide(analysis, guide)
     try:
-        cli._show_progress("bringing the guide forward")
+        show_progress("bringing the guide forward")
         with spooled(track, None, None, 1.0) as spool:
             written = write_heard(spool, analysis, chosen, out, force)
     finally:
-        cli._clear_progress()
-    print(textwrap.fill(f"Guide {guide}: {chosen.name}; it falls on {places_text(chosen)}", _WIDTH))
+        clear_progress()
+    print(textwrap.fill(f"Guide {guide}: {chosen.name}; it falls on {places_text(chosen)}", WIDTH))
     for one, what in zip(written, ("brought forward", "its pattern alone"), strict=True):
         text = f"{one.path}: {what}, {time_text(one.duration_s)}, true peak {one.true_peak_dbtp:.1f} dBTP"
-        print(textwrap.fill(text, _WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+        print(textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False))
     print(caution(analysis))

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pulsefind.cli.options import WIDTH
+
 if TYPE_CHECKING:
     from pulsefind.soundcheck import Check
 
-_WIDTH, _INDENT = 80, 25
+_INDENT = 25
 
 CheckJsonOption = Annotated[bool, typer.Option("--json", help="Print the checks as JSON.")]
 
@@ -36,10 +38,10 @@ def _lines(checks: tuple[Check, ...]) -> list[str]:
     for check in checks:
         word = "works" if check.works else ("BROKEN" if check.needed else "missing")
         head = f"{check.name:<16} {word:<7} "
-        lines += textwrap.wrap(check.found, _WIDTH, initial_indent=head, subsequent_indent=" " * _INDENT)
+        lines += textwrap.wrap(check.found, WIDTH, initial_indent=head, subsequent_indent=" " * _INDENT)
         if check.advice:
             advice = f"What to do: {check.advice}."
-            lines += textwrap.wrap(advice, _WIDTH, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)
+            lines += textwrap.wrap(advice, WIDTH, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)
     broken = [check.name for check in checks if not check.works and check.needed]
     lines.append(f"Broken: {', '.join(broken)}" if broken else "Ready to play.")
     return lines

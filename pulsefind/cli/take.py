@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.cli import app as cli
+from pulsefind.cli.options import ForceOption, HintsBesideBeats, analysed, is_saved, settings_from
 from pulsefind.core.errors import HintError
 from pulsefind.core.hints import parse_time
 
@@ -48,20 +48,14 @@ TakeOutOption = Annotated[Path | None, typer.Option("--out", help="Write the rev
 def take(
     track: TakeTrackArgument,
     recording: RecordingArgument,
+    hints: HintsBesideBeats,
     starts_at: StartsAtOption = None,
     latency_ms: LatencyOption = None,
     calibrate: CalibrateOption = False,
     history: HistoryOption = None,
-    meter: cli.MeterOption = None,
-    bpm: cli.BpmOption = None,
-    one_at: cli.OneAtOption = None,
-    taps: cli.TapsOption = None,
-    part: cli.RangeOption = None,
     json_output: TakeJsonOption = False,
     out: TakeOutOption = None,
-    force: cli.ForceOption = False,
-    network: cli.NetworkOption = "both",
-    no_cache: cli.NoCacheOption = False,
+    force: ForceOption = False,
 ) -> None:
     """Review a take: how you moved against the track, and what to practise next."""
     from pulsefind.core.files import check_free
@@ -79,7 +73,7 @@ def take(
         return
     # The take is read first: if it can't be, the long work on the track is spared.
     hits, take_audio = read_take(recording)
-    analysis, track_audio = _track(track, cli.settings_from(meter, bpm, one_at, taps, part, not no_cache, network))
+    analysis, track_audio = _track(track, settings_from(hints))
     review = review_take(
         analysis, hits, recording, track, track_audio, take_audio, starts_at_s=starts_at_s, latency_ms=latency_ms
     )
@@ -97,13 +91,13 @@ def _signed_time(text: str) -> float:
 
 def _track(track: Path, settings: Settings) -> tuple[Analysis, Audio | None]:
     """The analysis of a track and its sound; of a saved analysis there is no sound to look for in the take."""
-    if track.suffix.lower() == ".json":
+    if is_saved(track):
         from pulsefind.analysis import load_analysis
 
         return load_analysis(track), None
     from pulsefind.listen.audio import load
 
-    return cli._analyse(track, settings), load(track)
+    return analysed(track, settings), load(track)
 
 
 def _show(review: Review, json_output: bool, out: Path | None, force: bool) -> None:

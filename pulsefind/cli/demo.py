@@ -1,0 +1,25 @@
+"""The command `demo`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pulsefind.cli.options import ForceOption, analysed
+from pulsefind.core.records import Settings
+
+FolderArgument = Annotated[Path, typer.Argument(help="Where to put the song.")]
+
+
+def demo(folder: FolderArgument = Path("pulsefind-demo"), force: ForceOption = False) -> None:
+    """Make an invented song without drums, find its pulse, and show the report beside the truth."""
+    from pulsefind.demo import compare, write_song
+
+    path, song = write_song(folder, force)
+    analysis = analysed(path, Settings())
+    from pulsefind.report import report
+
+    print(report(analysis))
+    print(compare(analysis, song, path))

@@ -1,0 +1,42 @@
+"""The command `find`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pulsefind.cli.options import ForceOption, Hints, TrackArgument, analysed, settings_from
+
+if TYPE_CHECKING:
+    from pulsefind.core.records import Analysis
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the analysis as JSON instead of the report.")]
+OutOption = Annotated[Path | None, typer.Option("--out", help="Write the analysis to this file, as JSON.")]
+
+
+def find(
+    track: TrackArgument,
+    hints: Hints,
+    json_output: JsonOption = False,
+    out: OutOption = None,
+    force: ForceOption = False,
+) -> None:
+    """Find the beat, the 1, and which sound to follow in a recording."""
+    settings = settings_from(hints)
+    if out is not None:
+        from pulsefind.core.files import check_free
+
+        check_free(out, force, track)
+    _show(analysed(track, settings, hints.beats_from), json_output, out, force)
+
+
+def _show(analysis: Analysis, json_output: bool, out: Path | None, force: bool) -> None:
+    from pulsefind.analysis import to_json
+    from pulsefind.core.files import write_file
+    from pulsefind.report import report
+
+    if out is not None:
+        write_file(out, to_json(analysis).encode(), force)
+    print(to_json(analysis) if json_output else report(analysis), end="\n" if json_output else "")

@@ -1,0 +1,233 @@
+"""What the commands share: options, progress on the terminal, and the way from hints as typed to an analysis."""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Callable
+from dataclasses import dataclass, is_dataclass
+from functools import wraps
+from inspect import Parameter, Signature, signature
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin, get_type_hints
+
+import typer
+
+from pulsefind.core.errors import FormatError, HintError, OutputError
+from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
+from pulsefind.core.records import Settings
+
+if TYPE_CHECKING:
+    from pulsefind.core.records import Analysis
+
+WIDTH = 80
+"""Columns that messages are wrapped to: what every terminal has."""
+
+TrackArgument = Annotated[
+    Path, typer.Argument(help="A recording: wav, flac, ogg, mp3, m4a, aiff ...", show_default=False)
+]
+ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that exists.")]
+SavedOption = Annotated[
+    Path | None, typer.Option("--analysis", help="Use this analysis of the track, saved by `find --out`.")
+]
+
+
+@dataclass(frozen=True)
+class Hints:
+    """What a person tells about a track, and who listens to it, as typed."""
+
+    meter: Annotated[str | None, typer.Option("--meter", help="The meter of every bar, like 7/8.")] = None
+    bpm: Annotated[str | None, typer.Option("--bpm", help="The tempo, like 92 or 80:100.")] = None
+    one_at: Annotated[str | None, typer.Option("--one-at", help="The time of any 1, like 12.34 or 1:02.5.")] = None
+    taps: Annotated[
+        Path | None,
+        typer.Option("--taps", help="Beats you tapped along: a text file, a time a line, with or without counts."),
+    ] = None
+    part: Annotated[str | None, typer.Option("--range", help="Look at this part only, like 0:30-2:10.")] = None
+    beats_from: Annotated[
+        Path | None,
+        typer.Option("--from", help="Take the beats from this file: MIDI, JAMS, CSV, or text (time, tab, count)."),
+    ] = None
+    network: Annotated[
+        str, typer.Option("--network", help="Who listens: both, own (free weights) or stock (not for paid work).")
+    ] = "both"
+    no_cache: Annotated[bool, typer.Option("--no-cache", help="Neither read nor keep intermediate results.")] = False
+
+    @property
+    def about_beats(self) -> bool:
+        """Whether any of them says something about the beats of the whole track."""
+        return any((self.meter, self.bpm, self.one_at, self.taps, self.beats_from))
+
+
+@dataclass(frozen=True)
+class Without:
+    """Beside a record in an annotation: these fields of it aren't options of the command."""
+
+    names: tuple[str, ...]
+
+
+HintsOnTrack = Annotated[Hints, Without(("part",))]
+"""Hints on a whole track; `--range` means something else beside them."""
+
+HintsBesideBeats = Annotated[Hints, Without(("beats_from",))]
+"""Hints where the beats are always looked for in the sound."""
+
+
+def spread(command: Callable[..., None]) -> Callable[..., None]:
+    """Turn each parameter of a command that is a record into one option a field of the record.
+
+    Typer reads the options of a command from its signature, so the function that is returned has one of its own. A
+    field carries its option in its annotation, as a parameter would. No name may occur twice.
+
+    Example
+    -------
+    >>> @dataclass(frozen=True)
+    ... class Levels:
+    ...     click_db: Annotated[float, typer.Option("--click-db")] = 0.0
+    >>> def click(track: Path, levels: Levels) -> None:
+    ...     print(levels)
+    >>> spread(click)(track=Path("song.flac"), click_db=-3.0)
+    Levels(click_db=-3.0)
+    """
+    parameters: list[Parameter] = []
+    records: dict[str, tuple[type[Any], tuple[str, ...]]] = {}
+    hints = get_type_hints(command, include_extras=True)
+    for name, parameter in signature(command).parameters.items():
+        record, left_out = _record_of(hints[name])
+        if record is None:
+            options = [parameter.replace(annotation=hints[name], kind=Parameter.KEYWORD_ONLY)]
+        else:
+            options = [one for one in signature(record).parameters.values() if one.name not in left_out]
+            kinds = get_type_hints(record, include_extras=True)
+            options = [one.replace(annotation=kinds[one.name], kind=Parameter.KEYWORD_ONLY) for one in options]
+            records[name] = record, tuple(one.name for one in options)
+        parameters += options
+
+    @wraps(command)
+    def with_records(**typed: object) -> None:
+        made = {
+            name: record(**{field: typed.pop(field) for field in names if field in typed})
+            for name, (record, names) in records.items()
+        }
+        command(**typed, **made)
+
+    with_records.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
+    with_records.__annotations__ = {one.name: one.annotation for one in parameters}
+    return with_records
+
+
+def _record_of(annotation: object) -> tuple[type[Any] | None, tuple[str, ...]]:
+    """The record that an annotation names, if it does, and the fields that it leaves out."""
+    left_out: tuple[str, ...] = ()
+    if get_origin(annotation) is Annotated:
+        annotation, *beside = get_args(annotation)
+        left_out = tuple(name for one in beside if isinstance(one, Without) for name in one.names)
+    if isinstance(annotation, type) and is_dataclass(annotation):
+        return annotation, left_out
+    return None, ()
+
+
+def settings_from(hints: Hints) -> Settings:
+    """Read the hints as typed.
+
+    Raises
+    ------
+    HintError
+        if one can't be understood, or they contradict each other.
+    FormatError
+        if the file of taps can't be read.
+    """
+    low, high = parse_bpm(hints.bpm) if hints.bpm else (None, None)
+    start_s, end_s = parse_range(hints.part) if hints.part else (None, None)
+    settings = Settings(
+        meter=parse_meter(hints.meter) if hints.meter else None,
+        bpm_low=low,
+        bpm_high=high,
+        one_at_s=parse_time(hints.one_at, "--one-at") if hints.one_at else None,
+        start_s=start_s,
+        end_s=end_s,
+        use_cache=not hints.no_cache,
+        network=hints.network,
+    )
+    return _with_taps(settings, hints.taps) if hints.taps else settings
+
+
+def _with_taps(settings: Settings, taps: Path) -> Settings:
+    from pulsefind.beats.imported import tapped
+    from pulsefind.export.formats import read_beats
+
+    return tapped(read_beats(taps), settings, taps.name)
+
+
+def analysed(track: Path, settings: Settings, beats_from: Path | None = None) -> Analysis:
+    """Analyse a recording, telling on the terminal how far it is; beats may come from a file.
+
+    Raises
+    ------
+    PulsefindError
+        if the recording or the file of beats can't be read, or --from stands beside --taps.
+    """
+    from pulsefind.analysis import analyse
+    from pulsefind.beats.imported import pulse_of
+    from pulsefind.export.formats import read_beats
+
+    if beats_from and settings.taps_s:
+        raise HintError("--from brings all the beats; leave out --taps, or it")
+    pulse = pulse_of(read_beats(beats_from), settings, beats_from.name) if beats_from else None
+    try:
+        return analyse(track, settings, show_progress, pulse)
+    finally:
+        clear_progress()
+
+
+def check_saved(saved: Path | None, hints: Hints) -> None:
+    """Refuse hints beside a saved analysis, which they could not change."""
+    if saved and hints.about_beats:
+        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm, --one-at and --taps, or it")
+
+
+def saved_or_found(saved: Path | None, track: Path, settings: Settings, beats_from: Path | None) -> Analysis:
+    """The saved analysis, if it is one of this track; without one the track is analysed."""
+    from pulsefind.analysis import load_analysis
+
+    if saved is None:
+        return analysed(track, settings, beats_from)
+    analysis = load_analysis(saved)
+    if analysis.track.name != track.name:
+        raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {track.name}")
+    return analysis
+
+
+def is_saved(track: Path) -> bool:
+    """Whether a file's name says that it is a saved analysis."""
+    return track.suffix.lower() == ".json"
+
+
+def check_ending(out: Path, endings: tuple[str, ...], force: bool, sources: list[Path]) -> None:
+    """Refuse a file to write whose ending says another kind, or that must not be replaced."""
+    from pulsefind.core.files import check_free
+
+    if out.suffix.lower() not in endings:
+        raise OutputError(f"{out}: the name must end in {' or '.join(endings)}")
+    for source in sources:
+        check_free(out, force, source)
+
+
+def caution(analysis: Analysis) -> str:
+    """What the analysis is unsure of, and the caution on hearing, wrapped for the terminal."""
+    from pulsefind.practice.ladder import CAUTION
+
+    unsure = [f"Note: {warning}." for warning in analysis.warnings]
+    return "\n".join(textwrap.fill(text, WIDTH) for text in [*unsure, CAUTION])
+
+
+def show_progress(stage: str) -> None:
+    """Say on the terminal what is being done; nothing where stderr is a file or a pipe."""
+    if sys.stderr.isatty():
+        print(f"\r\x1b[K{stage} ...", end="", file=sys.stderr, flush=True)
+
+
+def clear_progress() -> None:
+    """Take what `show_progress` said off the terminal."""
+    if sys.stderr.isatty():
+        print("\r\x1b[K", end="", file=sys.stderr, flush=True)
