@@ -21,7 +21,14 @@ export function drawBar(box, reading, guideIndex, misreading = null) {
     const places = guide ? guide.places.filter((place) => place.bar === row + 1) : [];
     const first = heard;
     heard += places.length;
-    return barRow(bar, width, places, guideIndex, misreading ? first : null, rows > 1 ? `bar ${row + 1}` : "");
+    return barRow(
+      bar,
+      width,
+      places,
+      guideIndex,
+      misreading ? first : null,
+      rows > 1 ? `bar ${row + 1}` : "",
+    );
   });
   const words = guide ? `${letterOf(guideIndex)} falls on ${placesText(guide)}` : "The counts of a bar";
   const wrong = misreading ? `. Laid over: ${misreading.heardAs}, ${misreading.bpm.toFixed(0)} bpm` : "";
@@ -43,19 +50,49 @@ function barRow(bar, width, places, guideIndex, heardFirst, title) {
     // Where there is no room for every syllable, only the struck ones are written.
     const crowded = syllable !== "" && slotWidth < 13 && !struck.has(place.label);
     parts.push(
-      crowded ? null : svg("text", { class: struck.has(place.label) ? `${kind} struck` : kind, x: x(place.pos), y: 28, "text-anchor": "middle" }, text),
-      svg("line", { class: count === 1 && syllable === "" ? "notch first" : "notch", x1: x(place.pos), x2: x(place.pos), y1: 84, y2: 84 + tall }),
+      crowded
+        ? null
+        : svg(
+            "text",
+            {
+              class: struck.has(place.label) ? `${kind} struck` : kind,
+              x: x(place.pos),
+              y: 28,
+              "text-anchor": "middle",
+            },
+            text,
+          ),
+      svg("line", {
+        class: count === 1 && syllable === "" ? "notch first" : "notch",
+        x1: x(place.pos),
+        x2: x(place.pos),
+        y1: 84,
+        y2: 84 + tall,
+      }),
     );
   }
   places.forEach((place, k) => {
     const size = Math.min(1.9, Math.max(0.8, slotWidth / 10));
-    parts.push(svg("line", { class: "stem", x1: x(place.pos), x2: x(place.pos), y1: 38, y2: 84, style: { "--mark": colourOf(guideIndex) } }));
+    parts.push(
+      svg("line", {
+        class: "stem",
+        x1: x(place.pos),
+        x2: x(place.pos),
+        y1: 38,
+        y2: 84,
+        style: { "--mark": colourOf(guideIndex) },
+      }),
+    );
     parts.push(svg("g", { transform: `translate(${x(place.pos)} 58)` }, mark(guideIndex, size)));
     if (heardFirst !== null) parts.push(...wrongCount(x(place.pos), heardFirst + k + 1));
   });
   if (heardFirst !== null) parts.push(svg("text", { class: "wrong-word", x: 4, y: 154 }, "misheard as"));
   if (title) parts.push(svg("text", { class: "axis", x: 4, y: 108 }, title));
-  return svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, class: "big-bar", "aria-hidden": "true" }, ...parts);
+  return svg(
+    "svg",
+    { width, height, viewBox: `0 0 ${width} ${height}`, class: "big-bar", "aria-hidden": "true" },
+    ...parts,
+  );
 }
 
 // A wrong count stands in a dashed box under the hit that is taken for it.
@@ -80,7 +117,11 @@ export function drawLenses(box, reading, guideIndex) {
   }
   const guide = reading.guides[guideIndex];
   const groups = hitsByPlace(reading, guide);
-  box.replaceChildren(...guide.places.map((place) => lens(place, guide, groups.get(`${place.bar}:${place.label}`) ?? [], guideIndex)));
+  box.replaceChildren(
+    ...guide.places.map((place) =>
+      lens(place, guide, groups.get(`${place.bar}:${place.label}`) ?? [], guideIndex),
+    ),
+  );
 }
 
 function hitsByPlace(reading, guide) {
@@ -90,7 +131,9 @@ function hitsByPlace(reading, guide) {
     if (!place) return;
     const key = `${patternPhase(reading.bars[place.bar], guide.patternBars) + 1}:${place.label}`;
     if (!groups.has(key)) groups.set(key, []);
-    groups.get(key).push({ offset: 1000 * place.offset, share: place.bar / Math.max(1, reading.bars.length - 1) });
+    groups
+      .get(key)
+      .push({ offset: 1000 * place.offset, share: place.bar / Math.max(1, reading.bars.length - 1) });
   });
   return groups;
 }
@@ -102,7 +145,16 @@ function lens(place, guide, hits, guideIndex) {
   const y = (share) => 8 + share * 78;
   const dots = hits.map((hit) => `M${x(hit.offset).toFixed(1)} ${y(hit.share).toFixed(1)}h0`).join("");
   const scale = [-LENS_MS, 0, LENS_MS].map((ms, k) =>
-    svg("text", { class: "axis", x: [4, width / 2, width - 4][k], y: 112, "text-anchor": ["start", "middle", "end"][k] }, [`${LENS_MS} early`, "0", `${LENS_MS} late`][k]),
+    svg(
+      "text",
+      {
+        class: "axis",
+        x: [4, width / 2, width - 4][k],
+        y: 112,
+        "text-anchor": ["start", "middle", "end"][k],
+      },
+      [`${LENS_MS} early`, "0", `${LENS_MS} late`][k],
+    ),
   );
   const title = guide.patternBars > 1 ? `${place.label} (bar ${place.bar})` : place.label;
   return el(
@@ -111,8 +163,20 @@ function lens(place, guide, hits, guideIndex) {
     el("h3", {}, title),
     svg(
       "svg",
-      { width, height, viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true", style: { "--mark": colourOf(guideIndex) } },
-      svg("rect", { class: "spread", x: x(place.offset - place.spread), y: 4, width: Math.max(1, x(place.offset + place.spread) - x(place.offset - place.spread)), height: 88 }),
+      {
+        width,
+        height,
+        viewBox: `0 0 ${width} ${height}`,
+        "aria-hidden": "true",
+        style: { "--mark": colourOf(guideIndex) },
+      },
+      svg("rect", {
+        class: "spread",
+        x: x(place.offset - place.spread),
+        y: 4,
+        width: Math.max(1, x(place.offset + place.spread) - x(place.offset - place.spread)),
+        height: 88,
+      }),
       svg("line", { class: "zero", x1: x(0), x2: x(0), y1: 4, y2: 96 }),
       svg("path", { class: "dots", d: dots }),
       svg("line", { class: "mean", x1: x(place.offset), x2: x(place.offset), y1: 4, y2: 92 }),
@@ -127,13 +191,25 @@ function placeWords(place) {
 }
 
 export function drawTable(table, reading, guideIndex) {
-  const head = el("thead", {}, el("tr", {}, ...["Place", "There", "On average", "Give or take"].map((text) => el("th", { scope: "col" }, text))));
+  const head = el(
+    "thead",
+    {},
+    el(
+      "tr",
+      {},
+      ...["Place", "There", "On average", "Give or take"].map((text) => el("th", { scope: "col" }, text)),
+    ),
+  );
   const guide = guideIndex === null ? null : reading.guides[guideIndex];
   const rows = (guide?.places ?? []).map((place) =>
     el(
       "tr",
       {},
-      el("th", { scope: "row" }, guide.patternBars > 1 ? `${place.label}, bar ${place.bar} of ${guide.patternBars}` : place.label),
+      el(
+        "th",
+        { scope: "row" },
+        guide.patternBars > 1 ? `${place.label}, bar ${place.bar} of ${guide.patternBars}` : place.label,
+      ),
       el("td", {}, `${Math.round(100 * place.rate)} %`),
       el("td", {}, offsetText(place.offset)),
       el("td", {}, `${place.spread.toFixed(1)} ms`),
@@ -153,8 +229,16 @@ export function drawSure(box, data) {
   box.replaceChildren(
     ...rows.map(([name, share]) => {
       const filled = Math.round(10 * share);
-      const steps = Array.from({ length: 10 }, (_, k) => el("span", { class: k < filled ? "step full" : "step" }));
-      return el("div", { class: "sure-row" }, el("span", { class: "sure-name" }, name), el("span", { class: "steps", "aria-hidden": "true" }, ...steps), el("b", {}, sureWord(share)));
+      const steps = Array.from({ length: 10 }, (_, k) =>
+        el("span", { class: k < filled ? "step full" : "step" }),
+      );
+      return el(
+        "div",
+        { class: "sure-row" },
+        el("span", { class: "sure-name" }, name),
+        el("span", { class: "steps", "aria-hidden": "true" }, ...steps),
+        el("b", {}, sureWord(share)),
+      );
     }),
     el("p", { class: "hint" }, otherWords(data)),
   );

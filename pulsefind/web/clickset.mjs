@@ -1,6 +1,14 @@
 // Which clicks fall where: sets of places, presets, gaps, thinning and the count-in.
 
-import { barOfBeat, beatEdge, guidePlacesIn, lastAtOrBefore, placesOfBar, placeTime, usualMeter } from "./reading.mjs";
+import {
+  barOfBeat,
+  beatEdge,
+  guidePlacesIn,
+  lastAtOrBefore,
+  placesOfBar,
+  placeTime,
+  usualMeter,
+} from "./reading.mjs";
 
 export const PRESETS = [
   { key: "none", name: "No click" },
@@ -69,10 +77,15 @@ export function thinning(bars) {
 // Clicks with from <= time < to, in order: [{ time, bar, label, accent }]; accent is "one", "beat" or "between".
 export function clicksBetween(reading, set, from, to, startBar = 0, barsBefore = 0) {
   const found = [];
-  for (let k = firstBarEndingAfter(reading, from); k < reading.bars.length && reading.bars[k].start < to; k += 1) {
+  for (
+    let k = firstBarEndingAfter(reading, from);
+    k < reading.bars.length && reading.bars[k].start < to;
+    k += 1
+  ) {
     for (const text of wantedPlaces(reading, set, k, barsBefore + k - startBar)) {
       const time = placeTime(reading, k, text);
-      if (time !== null && time >= from && time < to) found.push({ time, bar: k, label: text, accent: accentOf(text) });
+      if (time !== null && time >= from && time < to)
+        found.push({ time, bar: k, label: text, accent: accentOf(text) });
     }
   }
   return found.sort((a, b) => a.time - b.time);
@@ -99,7 +112,7 @@ export function accentOf(text) {
 export function countIn(reading, barIndex, wholeBars) {
   if (wholeBars < 1) return [];
   const bar = reading.bars[barIndex];
-  const beat = (beatEdge(reading, bar.first + 1) - reading.time[bar.first]);
+  const beat = beatEdge(reading, bar.first + 1) - reading.time[bar.first];
   const full = bar.n < bar.full ? usualMeter(reading) : bar.full;
   const total = wholeBars * full + bar.firstCount - 1;
   return Array.from({ length: total }, (_, k) => ({
@@ -115,7 +128,11 @@ export function guideHitsBetween(reading, which, from, to) {
   const found = [];
   reading.guides.forEach((guide, index) => {
     if (which !== "plan" && which !== index) return;
-    for (let k = lastAtOrBefore(guide.hits.time, from - 1e-9) + 1; k < guide.hits.time.length && guide.hits.time[k] < to; k += 1) {
+    for (
+      let k = lastAtOrBefore(guide.hits.time, from - 1e-9) + 1;
+      k < guide.hits.time.length && guide.hits.time[k] < to;
+      k += 1
+    ) {
       const inCharge = which === index || reading.plan[barAt(reading, guide.hits.time[k])] === index;
       if (guide.hits.on[k] && inCharge) found.push({ time: guide.hits.time[k], guide: index });
     }

@@ -2,6 +2,8 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 
+export const $ = (id) => document.getElementById(id);
+
 // Inner radius 5, centred at 0, 0. Shape and letter carry the meaning; colour only helps.
 const SHAPES = [
   "M-5 0a5 5 0 1 0 10 0a5 5 0 1 0 -10 0Z",
@@ -32,7 +34,8 @@ export function svg(tag, attributes = {}, ...children) {
 function filled(node, attributes, children) {
   for (const [name, value] of Object.entries(attributes)) {
     if (name === "style") for (const [key, part] of Object.entries(value)) node.style.setProperty(key, part);
-    else if (name === "on") for (const [type, listener] of Object.entries(value)) node.addEventListener(type, listener);
+    else if (name === "on")
+      for (const [type, listener] of Object.entries(value)) node.addEventListener(type, listener);
     else if (name.startsWith("aria-")) node.setAttribute(name, String(value));
     else if (value === true) node.setAttribute(name, "");
     else if (value !== false && value !== null && value !== undefined) node.setAttribute(name, String(value));
@@ -84,7 +87,10 @@ export function placesText(guide) {
   const parts = [];
   for (let bar = 1; bar <= guide.patternBars; bar += 1) {
     const labels = guide.places.filter((place) => place.bar === bar).map((place) => place.label);
-    if (labels.length) parts.push(guide.patternBars > 1 ? `${listed(labels)} (bar ${bar} of ${guide.patternBars})` : listed(labels));
+    if (labels.length)
+      parts.push(
+        guide.patternBars > 1 ? `${listed(labels)} (bar ${bar} of ${guide.patternBars})` : listed(labels),
+      );
   }
   return parts.join(", ") || "no steady place in this reading";
 }
@@ -97,4 +103,39 @@ export function barsText(reading, first, last) {
   if (first === last) return barName(reading, first);
   if (reading.bars[first].number === 0) return `pickup to bar ${reading.bars[last].number}`;
   return `bars ${reading.bars[first].number} to ${reading.bars[last].number}`;
+}
+
+// What the bar under a pointer or a focused element is, or null.
+export function barUnder(target) {
+  const button = target?.closest?.(".bar");
+  return button ? Number(button.dataset.bar) : null;
+}
+
+export function rangeOf({ from, to }) {
+  return { first: Math.min(from, to), last: Math.max(from, to) };
+}
+
+export function littleMotion() {
+  return window.matchMedia("(prefers-reduced-motion: reduce)").matches;
+}
+
+export function setText(id, text) {
+  if ($(id).textContent !== text) $(id).textContent = text;
+}
+
+export function radio(group, key, name, checked, choose, extra = null) {
+  const input = el("input", {
+    type: "radio",
+    name: group,
+    id: `${group}-${key}`,
+    value: key,
+    checked,
+    on: { change: choose },
+  });
+  return el("label", { class: "option", for: `${group}-${key}` }, input, el("span", {}, extra, name));
+}
+
+export function countOf(input, least, most) {
+  const value = Math.round(Number(input.value));
+  return Number.isFinite(value) ? Math.min(most, Math.max(least, value)) : least;
 }

@@ -56,7 +56,16 @@ export class Scheduler {
   #addSegment(from, to, at, barsBefore, startBar) {
     const rate = this.context.sampleRate;
     const exactEnd = at + (to - from) / this.run.speed;
-    const segment = { from, to, at, until: Math.round(exactEnd * rate) / rate, barsBefore, startBar, done: from, chunk: 0 };
+    const segment = {
+      from,
+      to,
+      at,
+      until: Math.round(exactEnd * rate) / rate,
+      barsBefore,
+      startBar,
+      done: from,
+      chunk: 0,
+    };
     segment.gain = this.context.createGain();
     segment.gain.connect(this.mixer.track);
     this.segments.push(segment);
@@ -275,7 +284,12 @@ export class Player {
     const now = this.mixer.context.currentTime;
     const song = this.scheduler.songAt(now) ?? this.scheduler.run.begin;
     const at = positionAt(reading, song);
-    await this.start(reading, track, { ...options, startTime: song, startBar: at ? at.bar : 0, countInBars: 0 });
+    await this.start(reading, track, {
+      ...options,
+      startTime: song,
+      startBar: at ? at.bar : 0,
+      countInBars: 0,
+    });
   }
 
   // What is heard right now: the clock less what is still on its way to the ear.
@@ -288,7 +302,8 @@ export class Player {
   contextTimeAt(timeStamp) {
     const { context } = this.mixer;
     const stamp = context.getOutputTimestamp?.();
-    if (stamp && stamp.performanceTime > 0) return stamp.contextTime + (timeStamp - stamp.performanceTime) / 1000;
+    if (stamp && stamp.performanceTime > 0)
+      return stamp.contextTime + (timeStamp - stamp.performanceTime) / 1000;
     return this.heardAt() - (performance.now() - timeStamp) / 1000;
   }
 }

@@ -72,7 +72,9 @@ export function placesOfBar(bar) {
   const { slots, positions } = bar.section;
   const found = [];
   for (let count = 1; count <= bar.full; count += 1) {
-    positions.forEach((within, slot) => found.push({ label: label(count, slot, slots), pos: count - 1 + within }));
+    positions.forEach((within, slot) =>
+      found.push({ label: label(count, slot, slots), pos: count - 1 + within }),
+    );
   }
   return found;
 }
@@ -143,7 +145,11 @@ export function nearestPlace(reading, t) {
   }
   const next = here.beat + 1;
   if (next >= reading.time.length) {
-    return { bar: here.bar, label: label(reading.count[here.beat], section.slots - 1, section.slots), offset: length };
+    return {
+      bar: here.bar,
+      label: label(reading.count[here.beat], section.slots - 1, section.slots),
+      offset: length,
+    };
   }
   return { bar: barOfBeat(reading, next), label: String(reading.count[next]), offset };
 }
@@ -170,7 +176,13 @@ export function shiftToOne(reading, beat) {
 export function shifted(reading, beats) {
   const lengths = reading.bars.map((bar) => bar.full);
   const firstLine = reading.bars[0].first - (reading.bars[0].firstCount - 1) + beats;
-  return laid(reading, reading.time, firstLine, lengths, reading.bars.map((bar) => bar.section));
+  return laid(
+    reading,
+    reading.time,
+    firstLine,
+    lengths,
+    reading.bars.map((bar) => bar.section),
+  );
 }
 
 // Half the tempo: every other beat, keeping those that hold the first 1.
@@ -181,7 +193,13 @@ export function halved(reading) {
   const newOne = (one - firstKept) / 2;
   const full = usualMeter(reading);
   const section = rescaled(reading.bars[0].section, 2);
-  return laid({ ...reading, bpm: reading.bpm / 2 }, time, newOne - (newOne > 0 ? full : 0), [full], [section]);
+  return laid(
+    { ...reading, bpm: reading.bpm / 2 },
+    time,
+    newOne - (newOne > 0 ? full : 0),
+    [full],
+    [section],
+  );
 }
 
 // Twice the tempo: a beat between every two.
@@ -210,9 +228,20 @@ export function meterText(reading, full) {
 
 // A grid for beats that are `factor` times as long. Swing of the old beat has no place in the new one's counts.
 function rescaled(section, factor) {
-  const slots = { 1: { 2: 2, 0.5: 1 }, 2: { 2: 4, 0.5: 1 }, 3: { 2: 6, 0.5: 3 }, 4: { 2: 4, 0.5: 2 }, 6: { 2: 6, 0.5: 3 } };
+  const slots = {
+    1: { 2: 2, 0.5: 1 },
+    2: { 2: 4, 0.5: 1 },
+    3: { 2: 6, 0.5: 3 },
+    4: { 2: 4, 0.5: 2 },
+    6: { 2: 6, 0.5: 3 },
+  };
   const count = slots[section.slots][factor];
-  return { ...section, slots: count, swing: 1, positions: Array.from({ length: count }, (_, k) => k / count) };
+  return {
+    ...section,
+    slots: count,
+    swing: 1,
+    positions: Array.from({ length: count }, (_, k) => k / count),
+  };
 }
 
 // Lay bars of the given lengths on beats, from a bar line that may lie before the first beat; the last length repeats.
@@ -271,8 +300,12 @@ function relabelled(reading, base, guide, ratio) {
     entry.offsets.push(1000 * place.offset);
     seen.set(key, entry);
   });
-  const perPhase = Array.from({ length: patternBars }, (_, phase) =>
-    reading.bars.filter((bar, k) => covered[k] && bar.n === bar.full && patternPhase(bar, patternBars) === phase).length,
+  const perPhase = Array.from(
+    { length: patternBars },
+    (_, phase) =>
+      reading.bars.filter(
+        (bar, k) => covered[k] && bar.n === bar.full && patternPhase(bar, patternBars) === phase,
+      ).length,
   );
   const places = [...seen.values()]
     .map((entry) => summary(entry, perPhase[entry.bar - 1], reading))

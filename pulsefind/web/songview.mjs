@@ -1,6 +1,20 @@
 // The whole song: answers, bars in rows by phrase, tempo, and the plan in words.
 
-import { barName, barsText, el, letterOf, listed, mark, markIcon, percent, placesText, shortTime, svg, timeText, colourOf } from "./drawing.mjs";
+import {
+  barName,
+  barsText,
+  el,
+  letterOf,
+  listed,
+  mark,
+  markIcon,
+  percent,
+  placesText,
+  shortTime,
+  svg,
+  timeText,
+  colourOf,
+} from "./drawing.mjs";
 import { guidePlacesIn, meterText, planParts, usualMeter } from "./reading.mjs";
 
 const GROUND_Y = 44;
@@ -8,19 +22,35 @@ const MARK_Y = 27;
 const BARS_A_TASK = 12;
 
 export function drawAnswers(box, reading, data) {
-  box.replaceChildren(...answers(reading, data).map(([name, ...body]) => el("div", { class: "answer" }, el("h2", {}, name), ...body)));
+  box.replaceChildren(
+    ...answers(reading, data).map(([name, ...body]) =>
+      el("div", { class: "answer" }, el("h2", {}, name), ...body),
+    ),
+  );
 }
 
 function answers(reading, data) {
   if (!reading.bars.length) return [["Beat", el("p", {}, data.warnings[0] ?? "no steady beat found")]];
-  return [tempoAnswer(reading, data), oneAnswer(reading, data), followAnswer(reading), aloneAnswer(reading), ...noteAnswer(data)];
+  return [
+    tempoAnswer(reading, data),
+    oneAnswer(reading, data),
+    followAnswer(reading),
+    aloneAnswer(reading),
+    ...noteAnswer(data),
+  ];
 }
 
 function tempoAnswer(reading, data) {
   const meter = meterText(reading, usualMeter(reading));
-  const others = [...new Set(reading.bars.map((bar) => meterText(reading, bar.full)))].filter((m) => m !== meter);
+  const others = [...new Set(reading.bars.map((bar) => meterText(reading, bar.full)))].filter(
+    (m) => m !== meter,
+  );
   const rest = others.length ? `, with bars of ${listed(others)}` : "";
-  return ["Tempo", el("p", { class: "big" }, reading.bpm.toFixed(1), el("small", {}, " bpm in "), meter), el("p", {}, `${data.gridWords}${rest}`)];
+  return [
+    "Tempo",
+    el("p", { class: "big" }, reading.bpm.toFixed(1), el("small", {}, " bpm in "), meter),
+    el("p", {}, `${data.gridWords}${rest}`),
+  ];
 }
 
 function oneAnswer(reading, data) {
@@ -29,13 +59,19 @@ function oneAnswer(reading, data) {
   return [
     "The 1",
     el("p", { class: "big" }, first ? timeText(first.start) : "none", el("small", {}, " first full bar")),
-    el("p", {}, pickup.length ? `After a pickup: count ${pickup.join(" ")}. ` : "No pickup. ", `Sure: ${percent(data.confidence.one)}.`),
+    el(
+      "p",
+      {},
+      pickup.length ? `After a pickup: count ${pickup.join(" ")}. ` : "No pickup. ",
+      `Sure: ${percent(data.confidence.one)}.`,
+    ),
   ];
 }
 
 function followAnswer(reading) {
   const guide = reading.guides[0];
-  if (!guide) return ["Follow", el("p", {}, "Nothing recurs often enough to be followed. You carry the time.")];
+  if (!guide)
+    return ["Follow", el("p", {}, "Nothing recurs often enough to be followed. You carry the time.")];
   return [
     "Follow",
     el("p", { class: "big places-big" }, markIcon(0), ` ${placesText(guide)}`),
@@ -53,10 +89,19 @@ function inChargeText(reading, guide) {
 
 function aloneAnswer(reading) {
   const alone = planParts(reading.plan).filter((part) => part.guide < 0);
-  if (!alone.length) return ["Alone", el("p", { class: "big" }, "never"), el("p", {}, "In every bar there is something to follow.")];
+  if (!alone.length)
+    return [
+      "Alone",
+      el("p", { class: "big" }, "never"),
+      el("p", {}, "In every bar there is something to follow."),
+    ];
   const shown = alone.slice(0, 4).map((part) => barsText(reading, part.first, part.last));
   if (alone.length > 4) shown.push(`${alone.length - 4} more`);
-  return ["Alone", el("p", { class: "big places-big" }, listed(shown)), el("p", {}, "Nothing to follow there: you carry the time.")];
+  return [
+    "Alone",
+    el("p", { class: "big places-big" }, listed(shown)),
+    el("p", {}, "Nothing to follow there: you carry the time."),
+  ];
 }
 
 function noteAnswer(data) {
@@ -66,9 +111,18 @@ function noteAnswer(data) {
 export function drawLegend(box, reading) {
   const used = [...new Set(reading.plan.filter((guide) => guide >= 0))].sort((a, b) => a - b);
   const items = used.map((guide) =>
-    el("span", { class: "legend-item" }, markIcon(guide), el("b", {}, letterOf(guide)), ` ${reading.guides[guide].name}`),
+    el(
+      "span",
+      { class: "legend-item" },
+      markIcon(guide),
+      el("b", {}, letterOf(guide)),
+      ` ${reading.guides[guide].name}`,
+    ),
   );
-  if (reading.plan.includes(-1)) items.push(el("span", { class: "legend-item" }, el("span", { class: "alone-swatch" }), "alone: nothing to follow"));
+  if (reading.plan.includes(-1))
+    items.push(
+      el("span", { class: "legend-item" }, el("span", { class: "alone-swatch" }), "alone: nothing to follow"),
+    );
   box.replaceChildren(...items);
 }
 
@@ -92,7 +146,10 @@ export class BarMap {
     this.fitColumns();
     let row = null;
     for (let k = 0; k < reading.bars.length; k += 1) {
-      if (k && k % BARS_A_TASK === 0) await new Promise((resolve) => { setTimeout(resolve, 0); });
+      if (k && k % BARS_A_TASK === 0)
+        await new Promise((resolve) => {
+          setTimeout(resolve, 0);
+        });
       if (drawing !== this.drawing) return;
       const number = reading.bars[k].number;
       if (row === null || (number > 0 && (number - 1) % phrase === 0)) row = this.#newRow(k);
@@ -103,15 +160,23 @@ export class BarMap {
 
   fitColumns() {
     const narrow = this.box.clientWidth < 620;
-    const columns = narrow && this.phrase > 4 ? Math.ceil(this.phrase / Math.ceil(this.phrase / 4)) : this.phrase;
+    const columns =
+      narrow && this.phrase > 4 ? Math.ceil(this.phrase / Math.ceil(this.phrase / 4)) : this.phrase;
     this.columns = columns;
     this.box.style.setProperty("--columns", columns);
   }
 
   #newRow(bar) {
     const bars = el("div", { class: "phrase-bars" });
-    const head = el("div", { class: "phrase-head" }, el("b", {}, this.reading.bars[bar].number || "in"), el("span", {}, shortTime(this.reading.bars[bar].start)));
-    this.box.append(el("div", { class: this.reading.bars[bar].number ? "phrase" : "phrase pickup-row" }, head, bars));
+    const head = el(
+      "div",
+      { class: "phrase-head" },
+      el("b", {}, this.reading.bars[bar].number || "in"),
+      el("span", {}, shortTime(this.reading.bars[bar].start)),
+    );
+    this.box.append(
+      el("div", { class: this.reading.bars[bar].number ? "phrase" : "phrase pickup-row" }, head, bars),
+    );
     return bars;
   }
 
@@ -166,7 +231,9 @@ export function barWords(reading, k) {
 
 // Marks as large as their closest neighbours allow.
 function markSize(places, full, width) {
-  const gaps = places.map((place, k) => (k + 1 < places.length ? places[k + 1].pos : places[0].pos + full) - place.pos);
+  const gaps = places.map(
+    (place, k) => (k + 1 < places.length ? places[k + 1].pos : places[0].pos + full) - place.pos,
+  );
   return Math.min(1, Math.max(0.4, ((Math.min(full, ...gaps) / full) * width) / 13));
 }
 
@@ -177,18 +244,56 @@ function barDrawing(reading, k, width) {
   const from = bar.firstCount - 1;
   const parts = [];
   if (guide < 0) {
-    parts.push(svg("rect", { class: "hatch", x: `${(100 * from) / bar.full}%`, y: 16, width: `${(100 * bar.n) / bar.full}%`, height: 24 }));
+    parts.push(
+      svg("rect", {
+        class: "hatch",
+        x: `${(100 * from) / bar.full}%`,
+        y: 16,
+        width: `${(100 * bar.n) / bar.full}%`,
+        height: 24,
+      }),
+    );
   }
-  parts.push(svg("line", { class: "ground", x1: `${(100 * from) / bar.full}%`, x2: `${(100 * (from + bar.n)) / bar.full}%`, y1: GROUND_Y, y2: GROUND_Y }));
+  parts.push(
+    svg("line", {
+      class: "ground",
+      x1: `${(100 * from) / bar.full}%`,
+      x2: `${(100 * (from + bar.n)) / bar.full}%`,
+      y1: GROUND_Y,
+      y2: GROUND_Y,
+    }),
+  );
   for (let beat = from; beat < from + bar.n; beat += 1) {
-    parts.push(svg("line", { class: beat === 0 ? "notch first" : "notch", x1: at(beat), x2: at(beat), y1: GROUND_Y - (beat ? 0 : 5), y2: GROUND_Y + (beat ? 5 : 8) }));
+    parts.push(
+      svg("line", {
+        class: beat === 0 ? "notch first" : "notch",
+        x1: at(beat),
+        x2: at(beat),
+        y1: GROUND_Y - (beat ? 0 : 5),
+        y2: GROUND_Y + (beat ? 5 : 8),
+      }),
+    );
   }
   if (guide >= 0) {
-    const places = guidePlacesIn(reading, guide, k).filter((place) => place.pos >= from && place.pos < from + bar.n);
+    const places = guidePlacesIn(reading, guide, k).filter(
+      (place) => place.pos >= from && place.pos < from + bar.n,
+    );
     const size = markSize(places, bar.full, width);
-    for (const place of places) parts.push(svg("svg", { x: at(place.pos), y: MARK_Y, overflow: "visible" }, mark(guide, size)));
+    for (const place of places)
+      parts.push(svg("svg", { x: at(place.pos), y: MARK_Y, overflow: "visible" }, mark(guide, size)));
   } else {
-    parts.push(svg("text", { class: "alone-word", x: `${(100 * (from + bar.n / 2)) / bar.full}%`, y: 32, "text-anchor": "middle" }, bar.n === bar.full ? "alone" : ""));
+    parts.push(
+      svg(
+        "text",
+        {
+          class: "alone-word",
+          x: `${(100 * (from + bar.n / 2)) / bar.full}%`,
+          y: 32,
+          "text-anchor": "middle",
+        },
+        bar.n === bar.full ? "alone" : "",
+      ),
+    );
   }
   return svg("svg", { class: "bar-svg", height: 56, "aria-hidden": "true" }, ...parts);
 }
@@ -211,13 +316,28 @@ export function drawTempo(box, reading) {
     svg("line", { class: "grid-line", x1: left, x2: width - 8, y1: y(bpm), y2: y(bpm) }),
     svg("text", { class: "axis", x: left - 6, y: y(bpm) + 4, "text-anchor": "end" }, bpm.toFixed(0)),
   ]);
-  const path = bars.map((bar, k) => `${k ? "L" : "M"}${x((bar.start + bar.end) / 2).toFixed(1)} ${y(bar.bpm).toFixed(1)}`).join("");
+  const path = bars
+    .map((bar, k) => `${k ? "L" : "M"}${x((bar.start + bar.end) / 2).toFixed(1)} ${y(bar.bpm).toFixed(1)}`)
+    .join("");
   const parts = planParts(reading.plan).map((part) => partDrawing(reading, part, x, 112));
-  const times = timeMarks(reading, width).map((t) => svg("text", { class: "axis", x: x(t), y: 147, "text-anchor": "middle" }, shortTime(t)));
-  const said = high - low < 0.1 ? `Steady at ${low.toFixed(1)} bpm.` : `Tempo runs from ${low.toFixed(1)} to ${high.toFixed(1)} bpm.`;
+  const times = timeMarks(reading, width).map((t) =>
+    svg("text", { class: "axis", x: x(t), y: 147, "text-anchor": "middle" }, shortTime(t)),
+  );
+  const said =
+    high - low < 0.1
+      ? `Steady at ${low.toFixed(1)} bpm.`
+      : `Tempo runs from ${low.toFixed(1)} to ${high.toFixed(1)} bpm.`;
   const now = svg("line", { class: "tempo-now", x1: -9, x2: -9, y1: 8, y2: 132 });
   box.replaceChildren(
-    svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": said }, ...lines.flat(), svg("path", { class: "curve", d: path }), ...parts, ...times, now),
+    svg(
+      "svg",
+      { width, height, viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": said },
+      ...lines.flat(),
+      svg("path", { class: "curve", d: path }),
+      ...parts,
+      ...times,
+      now,
+    ),
     el("p", { class: "hint" }, said),
   );
   return { move: (t) => now.setAttribute("transform", `translate(${(x(t) + 9).toFixed(1)} 0)`) };
@@ -231,8 +351,25 @@ function partDrawing(reading, part, x, y) {
   return svg(
     "g",
     { style },
-    svg("rect", { class: part.guide < 0 ? "part hatch" : "part", x: x0 + 1, y, width: Math.max(1, x1 - x0 - 2), height: 20 }),
-    x1 - x0 > (part.guide < 0 ? 46 : 16) ? svg("text", { class: part.guide < 0 ? "part-word alone-word" : "part-word", x: (x0 + x1) / 2, y: y + 15, "text-anchor": "middle" }, name) : null,
+    svg("rect", {
+      class: part.guide < 0 ? "part hatch" : "part",
+      x: x0 + 1,
+      y,
+      width: Math.max(1, x1 - x0 - 2),
+      height: 20,
+    }),
+    x1 - x0 > (part.guide < 0 ? 46 : 16)
+      ? svg(
+          "text",
+          {
+            class: part.guide < 0 ? "part-word alone-word" : "part-word",
+            x: (x0 + x1) / 2,
+            y: y + 15,
+            "text-anchor": "middle",
+          },
+          name,
+        )
+      : null,
   );
 }
 
@@ -249,9 +386,17 @@ export function drawPlanWords(list, reading) {
   list.replaceChildren(
     ...planParts(reading.plan).map((part) => {
       const when = `${barsText(reading, part.first, part.last)} (${shortTime(reading.bars[part.first].start)} to ${shortTime(reading.bars[part.last].end)})`;
-      if (part.guide < 0) return el("li", { class: "alone-words" }, el("b", {}, when), ": alone, you carry the time.");
+      if (part.guide < 0)
+        return el("li", { class: "alone-words" }, el("b", {}, when), ": alone, you carry the time.");
       const guide = reading.guides[part.guide];
-      return el("li", {}, markIcon(part.guide), " ", el("b", {}, when), `: follow ${letterOf(part.guide)}, ${guide.name}, on ${placesText(guide)}.`);
+      return el(
+        "li",
+        {},
+        markIcon(part.guide),
+        " ",
+        el("b", {}, when),
+        `: follow ${letterOf(part.guide)}, ${guide.name}, on ${placesText(guide)}.`,
+      );
     }),
   );
 }

@@ -55,7 +55,8 @@ export class Mixer {
     for (const bus of [this.track, this.guide, this.click]) bus.connect(this.run);
     this.run.connect(this.master).connect(before).connect(shaper).connect(context.destination);
     this.clicks = {};
-    for (const kind of Object.keys(VOICES)) this.clicks[kind] = bufferOf(context, [clickSamples(kind, context.sampleRate)]);
+    for (const kind of Object.keys(VOICES))
+      this.clicks[kind] = bufferOf(context, [clickSamples(kind, context.sampleRate)]);
   }
 
   set(levels) {

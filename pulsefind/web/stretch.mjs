@@ -24,7 +24,8 @@ export class TimeMap {
     for (const hit of hits) {
       const at = (hit - from) / speed;
       // Too close to the hit before: the pieces in between would have to run backwards or be skipped.
-      if (at - BEFORE_HIT_S < 0 || at - BEFORE_HIT_S < lastEnd || hit - BEFORE_HIT_S < this.#songEnd()) continue;
+      if (at - BEFORE_HIT_S < 0 || at - BEFORE_HIT_S < lastEnd || hit - BEFORE_HIT_S < this.#songEnd())
+        continue;
       this.out.push(at - BEFORE_HIT_S, at + AFTER_HIT_S);
       this.song.push(hit - BEFORE_HIT_S, hit + AFTER_HIT_S);
       lastEnd = at + AFTER_HIT_S;
@@ -52,9 +53,16 @@ export class Stretcher {
   constructor(channels, rate, hits, from, speed) {
     this.channels = channels;
     this.rate = rate;
-    this.map = new TimeMap(hits.filter((t) => t >= from), from, speed);
+    this.map = new TimeMap(
+      hits.filter((t) => t >= from),
+      from,
+      speed,
+    );
     this.hop = Math.round(HOP_S * rate);
-    this.window = Float32Array.from({ length: 2 * this.hop }, (_, k) => 0.5 - 0.5 * Math.cos((Math.PI * k) / this.hop));
+    this.window = Float32Array.from(
+      { length: 2 * this.hop },
+      (_, k) => 0.5 - 0.5 * Math.cos((Math.PI * k) / this.hop),
+    );
     this.search = Math.round(SEARCH_S * rate);
     this.tail = channels.map(() => new Float32Array(this.hop));
     this.frame = 0;
@@ -83,7 +91,8 @@ export class Stretcher {
   #prime() {
     const start = Math.round(this.map.from * this.rate) - this.hop;
     this.channels.forEach((channel, c) => {
-      for (let k = 0; k < this.hop; k += 1) this.tail[c][k] = this.window[this.hop + k] * sample(channel, start + this.hop + k);
+      for (let k = 0; k < this.hop; k += 1)
+        this.tail[c][k] = this.window[this.hop + k] * sample(channel, start + this.hop + k);
     });
     this.last = start;
   }
@@ -96,8 +105,10 @@ export class Stretcher {
     const start = pinned || Math.abs(natural - ideal) <= 1 ? ideal : this.#similar(natural, ideal);
     this.ready = this.channels.map((channel, c) => {
       const part = new Float32Array(this.hop);
-      for (let k = 0; k < this.hop; k += 1) part[k] = this.tail[c][k] + this.window[k] * sample(channel, start + k);
-      for (let k = 0; k < this.hop; k += 1) this.tail[c][k] = this.window[this.hop + k] * sample(channel, start + this.hop + k);
+      for (let k = 0; k < this.hop; k += 1)
+        part[k] = this.tail[c][k] + this.window[k] * sample(channel, start + k);
+      for (let k = 0; k < this.hop; k += 1)
+        this.tail[c][k] = this.window[this.hop + k] * sample(channel, start + this.hop + k);
       return part;
     });
     this.last = start;

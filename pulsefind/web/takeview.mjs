@@ -1,6 +1,6 @@
 // The take: how the player moved against the track, bar by bar, place by place, and how errors were taken back.
 
-import { el, svg } from "./drawing.mjs";
+import { $, el, svg } from "./drawing.mjs";
 import { positionAt } from "./reading.mjs";
 
 const LEFT = 46;
@@ -44,6 +44,24 @@ export function leanCell(ms, known) {
   return leanText(ms, known).replace(/ than usual$/, "");
 }
 
+export class TakeView {
+  constructor(app) {
+    this.app = app;
+    app.on("reading", () => this.fit());
+  }
+
+  draw() {
+    this.fit();
+  }
+
+  fit() {
+    if ($("view-take").hidden) return;
+    const names = ["words", "course", "table", "places", "alone", "corrections", "history", "next"];
+    const boxes = Object.fromEntries(names.map((name) => [name, $(`take-${name}`)]));
+    drawTake(boxes, this.app.reading, this.app.data.take, this.app.corrections.length > 0);
+  }
+}
+
 // moved: has the reading been corrected in the page since the take was reviewed?
 export function drawTake(boxes, reading, take, moved) {
   const bars = offsetsByBar(reading, take.hits);
@@ -64,7 +82,11 @@ export function takeWords(take, moved) {
     `${take.recording}: ${whole.n} hits on places, ${take.missed.length} of your own pattern missed, ${take.extra} on no place.`,
     `${sentence(`${lean}give or take ${whole.spread_ms.toFixed(0)} ms`)} At your spacing of notes listeners just notice a shift of ${take.noticeable_ms.toFixed(0)} ms.`,
     ...take.notes.map(sentence),
-    ...(moved ? ["You corrected the beats in this page. Offsets bar by bar follow that; places, stretches alone and corrections keep the counts and bar numbers of the review. Review the take again with the corrected beats to change them."] : []),
+    ...(moved
+      ? [
+          "You corrected the beats in this page. Offsets bar by bar follow that; places, stretches alone and corrections keep the counts and bar numbers of the review. Review the take again with the corrected beats to change them.",
+        ]
+      : []),
   ];
 }
 
@@ -86,7 +108,13 @@ function drawCourse(box, reading, take, bars) {
   const y = (ms) => ZERO_Y + (ms / reach) * HALF_H;
   const parts = [
     ...tempoParts(reading, x, width),
-    svg("rect", { class: "unheard", x: LEFT, y: y(-take.noticeable_ms), width: width - LEFT - RIGHT, height: y(take.noticeable_ms) - y(-take.noticeable_ms) }),
+    svg("rect", {
+      class: "unheard",
+      x: LEFT,
+      y: y(-take.noticeable_ms),
+      width: width - LEFT - RIGHT,
+      height: y(take.noticeable_ms) - y(-take.noticeable_ms),
+    }),
     ...aloneParts(reading, x),
     svg("line", { class: "zero", x1: LEFT, x2: width - RIGHT, y1: ZERO_Y, y2: ZERO_Y }),
     ...bars.flatMap((bar, k) => (bar.n ? barParts(reading.bars[k], bar, x, y) : [])),
@@ -94,11 +122,26 @@ function drawCourse(box, reading, take, bars) {
     ...axisParts(reach, y),
     ...numberParts(reading, x),
   ];
-  box.replaceChildren(svg("svg", { width, height: HEIGHT, viewBox: `0 0 ${width} ${HEIGHT}`, role: "img", "aria-label": courseWords(reading, take) }, ...parts));
+  box.replaceChildren(
+    svg(
+      "svg",
+      {
+        width,
+        height: HEIGHT,
+        viewBox: `0 0 ${width} ${HEIGHT}`,
+        role: "img",
+        "aria-label": courseWords(reading, take),
+      },
+      ...parts,
+    ),
+  );
 }
 
 export function courseWords(reading, take) {
-  const told = take.sections.map((section) => `${numbersText(section)}, ${section.name}: ${section.n ? leanText(section.offset_ms, take.offset_known) : "nothing played"}`);
+  const told = take.sections.map(
+    (section) =>
+      `${numbersText(section)}, ${section.name}: ${section.n ? leanText(section.offset_ms, take.offset_known) : "nothing played"}`,
+  );
   return `Tempo of the track, and early and late of the take under it. ${told.join("; ")}.`;
 }
 
@@ -109,7 +152,9 @@ function tempoParts(reading, x, width) {
   const middle = (low + high) / 2;
   const reach = Math.max(2, (high - low) / 2 + 0.5);
   const y = (bpm) => TEMPO_H / 2 + 4 - ((bpm - middle) / reach) * (TEMPO_H / 2 - 6);
-  const path = whole.map((bar, k) => `${k ? "L" : "M"}${x((bar.start + bar.end) / 2).toFixed(1)} ${y(bar.bpm).toFixed(1)}`).join("");
+  const path = whole
+    .map((bar, k) => `${k ? "L" : "M"}${x((bar.start + bar.end) / 2).toFixed(1)} ${y(bar.bpm).toFixed(1)}`)
+    .join("");
   return [
     svg("line", { class: "grid-line", x1: LEFT, x2: width - RIGHT, y1: y(middle), y2: y(middle) }),
     svg("text", { class: "axis", x: LEFT - 6, y: y(middle) + 4, "text-anchor": "end" }, middle.toFixed(0)),
@@ -121,7 +166,17 @@ function tempoParts(reading, x, width) {
 function aloneParts(reading, x) {
   const y = ZERO_Y - HALF_H;
   return reading.bars.flatMap((bar, k) =>
-    reading.plan[k] < 0 ? [svg("rect", { class: "hatch", x: x(bar.start), y, width: x(bar.end) - x(bar.start), height: 2 * HALF_H })] : [],
+    reading.plan[k] < 0
+      ? [
+          svg("rect", {
+            class: "hatch",
+            x: x(bar.start),
+            y,
+            width: x(bar.end) - x(bar.start),
+            height: 2 * HALF_H,
+          }),
+        ]
+      : [],
   );
 }
 
@@ -132,8 +187,20 @@ function barParts(bar, offsets, x, y) {
   const middle = (x(bar.start) + x(bar.end)) / 2;
   const top = Math.min(y(0), y(offsets.mean));
   return [
-    svg("rect", { class: offsets.mean < 0 ? "column early" : "column late", x: from, y: top, width: 0.7 * room, height: Math.max(1.5, Math.abs(y(offsets.mean) - y(0))) }),
-    svg("line", { class: "reach", x1: middle, x2: middle, y1: y(offsets.mean - offsets.spread), y2: y(offsets.mean + offsets.spread) }),
+    svg("rect", {
+      class: offsets.mean < 0 ? "column early" : "column late",
+      x: from,
+      y: top,
+      width: 0.7 * room,
+      height: Math.max(1.5, Math.abs(y(offsets.mean) - y(0))),
+    }),
+    svg("line", {
+      class: "reach",
+      x1: middle,
+      x2: middle,
+      y1: y(offsets.mean - offsets.spread),
+      y2: y(offsets.mean + offsets.spread),
+    }),
   ];
 }
 
@@ -144,7 +211,9 @@ function missedMark(x) {
 
 function axisParts(reach, y) {
   const step = reach > 150 ? 100 : reach > 60 ? 50 : 20;
-  const marks = [-step, 0, step].map((ms) => svg("text", { class: "axis", x: LEFT - 6, y: y(ms) + 4, "text-anchor": "end" }, String(Math.abs(ms))));
+  const marks = [-step, 0, step].map((ms) =>
+    svg("text", { class: "axis", x: LEFT - 6, y: y(ms) + 4, "text-anchor": "end" }, String(Math.abs(ms))),
+  );
   return [
     ...marks,
     svg("text", { class: "axis", x: LEFT - 6, y: ZERO_Y - HALF_H, "text-anchor": "end" }, "early"),
@@ -162,7 +231,21 @@ function numberParts(reading, x) {
 }
 
 function drawBarTable(table, reading, take, bars) {
-  const head = el("thead", {}, el("tr", {}, ...["Bar", "To follow", "Hits", take.offset_known ? "On average" : "Against your usual", "Give or take"].map((text) => el("th", { scope: "col" }, text))));
+  const head = el(
+    "thead",
+    {},
+    el(
+      "tr",
+      {},
+      ...[
+        "Bar",
+        "To follow",
+        "Hits",
+        take.offset_known ? "On average" : "Against your usual",
+        "Give or take",
+      ].map((text) => el("th", { scope: "col" }, text)),
+    ),
+  );
   const rows = bars.flatMap((bar, k) =>
     bar.n
       ? [
@@ -186,7 +269,10 @@ function drawBarTable(table, reading, take, bars) {
 function placeCards(take) {
   const shown = take.places.filter((place) => place.n >= FEWEST_HITS);
   const rarer = take.places.length - shown.length;
-  return [...shown.map((place) => placeCard(place, take)), rarer ? el("p", { class: "rarer" }, `And ${rarer} with fewer than ${FEWEST_HITS} hits.`) : null].filter(Boolean);
+  return [
+    ...shown.map((place) => placeCard(place, take)),
+    rarer ? el("p", { class: "rarer" }, `And ${rarer} with fewer than ${FEWEST_HITS} hits.`) : null,
+  ].filter(Boolean);
 }
 
 function placeCard(place, take) {
@@ -195,17 +281,39 @@ function placeCard(place, take) {
   const edges = take.histogram_edges_ms;
   const most = Math.max(1, ...place.histogram);
   const step = (width - 16) / place.histogram.length;
-  const columns = place.histogram.map((n, k) => svg("rect", { class: "column", x: 8 + k * step + 0.5, y: 70 - (n / most) * 62, width: step - 1, height: (n / most) * 62 }));
+  const columns = place.histogram.map((n, k) =>
+    svg("rect", {
+      class: "column",
+      x: 8 + k * step + 0.5,
+      y: 70 - (n / most) * 62,
+      width: step - 1,
+      height: (n / most) * 62,
+    }),
+  );
   const zero = 8 + ((0 - edges[0]) / (edges.at(-1) - edges[0])) * (width - 16);
   const scale = [edges[0], 0, edges.at(-1)].map((ms, k) =>
-    svg("text", { class: "axis", x: [4, zero, width - 4][k], y: 87, "text-anchor": ["start", "middle", "end"][k] }, [`${-ms} early`, "0", `${ms} late`][k]),
+    svg(
+      "text",
+      { class: "axis", x: [4, zero, width - 4][k], y: 87, "text-anchor": ["start", "middle", "end"][k] },
+      [`${-ms} early`, "0", `${ms} late`][k],
+    ),
   );
   return el(
     "div",
     { class: "lens" },
     el("h3", {}, capital(`${place.kind} on ${place.place}`)),
-    svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" }, ...columns, svg("line", { class: "zero", x1: zero, x2: zero, y1: 4, y2: 74 }), ...scale),
-    el("p", {}, `${leanText(place.offset_ms, take.offset_known)}, give or take ${place.spread_ms.toFixed(0)} ms; ${place.n} hits in ${place.bars} bars`),
+    svg(
+      "svg",
+      { width, height, viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" },
+      ...columns,
+      svg("line", { class: "zero", x1: zero, x2: zero, y1: 4, y2: 74 }),
+      ...scale,
+    ),
+    el(
+      "p",
+      {},
+      `${leanText(place.offset_ms, take.offset_known)}, give or take ${place.spread_ms.toFixed(0)} ms; ${place.n} hits in ${place.bars} bars`,
+    ),
   );
 }
 
@@ -218,22 +326,42 @@ function numbersText({ first_bar: first, last_bar: last }) {
 }
 
 function aloneItems(take) {
-  if (!take.drifts.length) return [el("li", {}, "There was no stretch alone of two bars or more in what you played.")];
-  return take.drifts.map((drift) => el("li", {}, el("b", {}, capital(numbersText(drift))), `: ${driftWords(drift)}`));
+  if (!take.drifts.length)
+    return [el("li", {}, "There was no stretch alone of two bars or more in what you played.")];
+  return take.drifts.map((drift) =>
+    el("li", {}, el("b", {}, capital(numbersText(drift))), `: ${driftWords(drift)}`),
+  );
 }
 
 export function driftWords(drift) {
   const held = Math.abs(drift.ms_per_bar) < 2 * drift.error_ms;
   const way = drift.ms_per_bar < 0 ? "faster" : "slower";
-  const moved = held ? "held within what can be measured" : `${Math.abs(drift.ms_per_bar).toFixed(0)} ms a bar ${way}`;
+  const moved = held
+    ? "held within what can be measured"
+    : `${Math.abs(drift.ms_per_bar).toFixed(0)} ms a bar ${way}`;
   const end = `${Math.abs(drift.end_offset_ms).toFixed(0)} ms ${drift.end_offset_ms < 0 ? "ahead" : "behind"} at its end`;
-  const back = drift.back_after_bars === null ? "not back by the end of the take" : `back after ${drift.back_after_bars} ${drift.back_after_bars === 1 ? "bar" : "bars"}`;
+  const back =
+    drift.back_after_bars === null
+      ? "not back by the end of the take"
+      : `back after ${drift.back_after_bars} ${drift.back_after_bars === 1 ? "bar" : "bars"}`;
   return `${drift.player_bpm.toFixed(1)} bpm on the track's ${drift.track_bpm.toFixed(1)}, ${moved}; ${end}, ${back}.`;
 }
 
 function correctionItems(take, width) {
   if (!take.corrections.length) return [el("p", {}, "Nothing had to be taken back.")];
-  return take.corrections.map((found) => el("div", { class: "correction" }, el("p", {}, el("b", {}, `From ${numbersText({ first_bar: found.first_bar, last_bar: found.first_bar })}`), `, ${correctionWords(found)}`), stretchedBar(found.notes, Math.min(820, Math.max(280, width)))));
+  return take.corrections.map((found) =>
+    el(
+      "div",
+      { class: "correction" },
+      el(
+        "p",
+        {},
+        el("b", {}, `From ${numbersText({ first_bar: found.first_bar, last_bar: found.first_bar })}`),
+        `, ${correctionWords(found)}`,
+      ),
+      stretchedBar(found.notes, Math.min(820, Math.max(280, width))),
+    ),
+  );
 }
 
 export function correctionWords(found) {
@@ -261,22 +389,58 @@ function stretchedBar(notes, width) {
     spaces.forEach((ms, k) => {
       const room = ms * scale;
       const change = Math.round(ms - notes[k].nominal_ms);
-      parts.push(svg("rect", { class: row === 1 && Math.abs(change) >= 1 ? "space changed" : "space", x: at, y, width: Math.max(1, room - 1), height: 28 }));
-      if (row && room > 30) parts.push(svg("text", { class: "space-word", x: at + room / 2, y: y + 19, "text-anchor": "middle" }, change > 0 ? `+${change}` : change < 0 ? `\u2212${-change}` : "0"));
+      parts.push(
+        svg("rect", {
+          class: row === 1 && Math.abs(change) >= 1 ? "space changed" : "space",
+          x: at,
+          y,
+          width: Math.max(1, room - 1),
+          height: 28,
+        }),
+      );
+      if (row && room > 30)
+        parts.push(
+          svg(
+            "text",
+            { class: "space-word", x: at + room / 2, y: y + 19, "text-anchor": "middle" },
+            change > 0 ? `+${change}` : change < 0 ? `\u2212${-change}` : "0",
+          ),
+        );
       if (!row && room > 22) parts.push(svg("text", { class: "axis", x: at, y: 12 }, notes[k].place));
       at += room;
     });
     return parts;
   });
-  const said = notes.map((note) => `${note.place}: ${note.nominal_ms.toFixed(0)} written, ${note.played_ms.toFixed(0)} played, ${note.even_ms.toFixed(0)} if even`);
-  return svg("svg", { width, height: 122, viewBox: `0 0 ${width} 122`, role: "img", "aria-label": `Spaces in ms, from each place to the next. ${said.join("; ")}.` }, ...drawn);
+  const said = notes.map(
+    (note) =>
+      `${note.place}: ${note.nominal_ms.toFixed(0)} written, ${note.played_ms.toFixed(0)} played, ${note.even_ms.toFixed(0)} if even`,
+  );
+  return svg(
+    "svg",
+    {
+      width,
+      height: 122,
+      viewBox: `0 0 ${width} 122`,
+      role: "img",
+      "aria-label": `Spaces in ms, from each place to the next. ${said.join("; ")}.`,
+    },
+    ...drawn,
+  );
 }
 
 // ---- takes so far, and what next
 
 function drawHistory(box, history) {
   if (history.length < 2) {
-    box.replaceChildren(el("p", {}, "One take only. Reviews made with ", el("code", {}, "--history FILE"), " show here how your takes come along."));
+    box.replaceChildren(
+      el(
+        "p",
+        {},
+        "One take only. Reviews made with ",
+        el("code", {}, "--history FILE"),
+        " show here how your takes come along.",
+      ),
+    );
     return;
   }
   const most = Math.max(...history.map((entry) => entry.spread_ms));
@@ -286,9 +450,28 @@ function drawHistory(box, history) {
       "ol",
       { class: "takes" },
       ...history.map((entry) => {
-        const alone = entry.worst_alone_ms === null ? "" : `; alone up to ${Math.abs(entry.worst_alone_ms).toFixed(0)} ms ${entry.worst_alone_ms < 0 ? "ahead" : "behind"}`;
-        const bar = svg("svg", { class: "take-bar", "aria-hidden": "true", preserveAspectRatio: "none", viewBox: "0 0 100 10" }, svg("rect", { class: "column", x: 0, y: 0, width: Math.max(1, (100 * entry.spread_ms) / most), height: 10 }));
-        return el("li", {}, el("span", { dir: "auto" }, `${entry.reviewed_at.slice(0, 10)} ${entry.recording}`), bar, el("span", {}, `${entry.spread_ms.toFixed(1)} ms${alone}`));
+        const alone =
+          entry.worst_alone_ms === null
+            ? ""
+            : `; alone up to ${Math.abs(entry.worst_alone_ms).toFixed(0)} ms ${entry.worst_alone_ms < 0 ? "ahead" : "behind"}`;
+        const bar = svg(
+          "svg",
+          { class: "take-bar", "aria-hidden": "true", preserveAspectRatio: "none", viewBox: "0 0 100 10" },
+          svg("rect", {
+            class: "column",
+            x: 0,
+            y: 0,
+            width: Math.max(1, (100 * entry.spread_ms) / most),
+            height: 10,
+          }),
+        );
+        return el(
+          "li",
+          {},
+          el("span", { dir: "auto" }, `${entry.reviewed_at.slice(0, 10)} ${entry.recording}`),
+          bar,
+          el("span", {}, `${entry.spread_ms.toFixed(1)} ms${alone}`),
+        );
       }),
     ),
   );
@@ -297,5 +480,8 @@ function drawHistory(box, history) {
 function nextItems(take) {
   if (!take.practice) return [];
   const { what, why, command } = take.practice;
-  return [el("p", {}, sentence(`${what}; ${why}`)), el("pre", { tabindex: 0, "aria-label": "The command that makes this exercise" }, command)];
+  return [
+    el("p", {}, sentence(`${what}; ${why}`)),
+    el("pre", { tabindex: 0, "aria-label": "The command that makes this exercise" }, command),
+  ];
 }

@@ -50,7 +50,15 @@ export function judgeHold(reading, songTimes) {
   const offsets = taps.map((tap) => tap.offset);
   const mean = offsets.reduce((a, b) => a + b, 0) / offsets.length;
   const spread = Math.sqrt(offsets.reduce((a, b) => a + (b - mean) ** 2, 0) / offsets.length);
-  return { n: taps.length, offsets, times: taps.map((tap) => tap.t), mean, spread, drift: slope(taps), evenness: evenness(offsets) };
+  return {
+    n: taps.length,
+    offsets,
+    times: taps.map((tap) => tap.t),
+    mean,
+    spread,
+    drift: slope(taps),
+    evenness: evenness(offsets),
+  };
 }
 
 // Least-squares slope of offset over the song's time, in ms a minute.

@@ -1,7 +1,15 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { accentOf, clickSet, clicksBetween, countIn, guideHitsBetween, thinning, wantedPlaces } from "../../pulsefind/web/clickset.mjs";
+import {
+  accentOf,
+  clickSet,
+  clicksBetween,
+  countIn,
+  guideHitsBetween,
+  thinning,
+  wantedPlaces,
+} from "../../pulsefind/web/clickset.mjs";
 import { readingOf } from "../../pulsefind/web/reading.mjs";
 import { songData } from "./fixture.mjs";
 
@@ -9,7 +17,10 @@ const reading = readingOf(songData());
 const all = (set) => clicksBetween(reading, set, 0, 100, 1);
 
 test("every beat, pickup included", () => {
-  assert.deepEqual(all(clickSet("beats")).map((click) => click.time), reading.time);
+  assert.deepEqual(
+    all(clickSet("beats")).map((click) => click.time),
+    reading.time,
+  );
 });
 
 test("presets", () => {
@@ -32,7 +43,8 @@ test("windows share no click and lose none", () => {
   const set = clickSet("places", { places: ["1", "2&", "3a"] });
   const whole = all(set).map((click) => click.time);
   const pieces = [];
-  for (let from = 0; from < 100; from += 0.37) pieces.push(...clicksBetween(reading, set, from, from + 0.37, 1).map((click) => click.time));
+  for (let from = 0; from < 100; from += 0.37)
+    pieces.push(...clicksBetween(reading, set, from, from + 0.37, 1).map((click) => click.time));
   assert.deepEqual(pieces, whole);
 });
 
@@ -50,17 +62,29 @@ test("thinning runs through its steps and stays on the last", () => {
 
 test("count-in: a whole bar, at the tempo that follows, and into a pickup the counts before it", () => {
   const plain = countIn(reading, 1, 1);
-  assert.deepEqual(plain.map((click) => click.label), ["1", "2", "3", "4"]);
+  assert.deepEqual(
+    plain.map((click) => click.label),
+    ["1", "2", "3", "4"],
+  );
   assert.ok(Math.abs(plain[0].time + 2.4) < 1e-9);
   const pickup = countIn(reading, 0, 1);
-  assert.deepEqual(pickup.map((click) => click.label), ["1", "2", "3", "4", "1", "2", "3"]);
+  assert.deepEqual(
+    pickup.map((click) => click.label),
+    ["1", "2", "3", "4", "1", "2", "3"],
+  );
   assert.equal(countIn(reading, 1, 0).length, 0);
 });
 
 test("guide hits in a window, and of the guide in charge", () => {
   const hits = guideHitsBetween(reading, "plan", 0, 100);
-  assert.deepEqual(hits.map((hit) => hit.time), reading.guides[0].hits.time);
-  assert.deepEqual(guideHitsBetween(reading, 0, hits[2].time, hits[4].time).map((hit) => hit.time), [hits[2].time, hits[3].time]);
+  assert.deepEqual(
+    hits.map((hit) => hit.time),
+    reading.guides[0].hits.time,
+  );
+  assert.deepEqual(
+    guideHitsBetween(reading, 0, hits[2].time, hits[4].time).map((hit) => hit.time),
+    [hits[2].time, hits[3].time],
+  );
 });
 
 test("accents", () => {

@@ -1,11 +1,32 @@
 // Lint for the page's scripts. Rules are named one by one, so that no shared configuration has to be installed.
 
-const browser = ["document", "window", "localStorage", "navigator", "performance", "requestAnimationFrame", "cancelAnimationFrame", "setTimeout", "setInterval", "clearInterval", "AudioContext", "OfflineAudioContext", "getSelection", "atob", "Blob", "ResizeObserver"];
+const browser = [
+  "document",
+  "window",
+  "localStorage",
+  "navigator",
+  "performance",
+  "requestAnimationFrame",
+  "cancelAnimationFrame",
+  "setTimeout",
+  "setInterval",
+  "clearInterval",
+  "AudioContext",
+  "OfflineAudioContext",
+  "getSelection",
+  "atob",
+  "Blob",
+  "ResizeObserver",
+];
 
 export default [
   {
     files: ["**/*.mjs"],
-    languageOptions: { ecmaVersion: 2023, sourceType: "module", globals: Object.fromEntries(browser.map((name) => [name, "readonly"])) },
+    languageOptions: {
+      ecmaVersion: 2023,
+      sourceType: "module",
+      globals: Object.fromEntries(browser.map((name) => [name, "readonly"])),
+    },
     rules: {
       "no-undef": "error",
       "no-unused-vars": "error",

@@ -25,9 +25,15 @@ test("a shell reads the command back", () => {
   assert.equal(quoted("it's $HOME `x`.wav"), "'it'\\''s $HOME `x`.wav'");
   const command = { track: "my song.wav", out: "page.html", hints: [["--meter", "4/4"]] };
   const data = songData();
-  assert.equal(commandWords(command, readingOf(data), []).join(" "), "pulsefind page 'my song.wav' --meter 4/4 --out page.html --force");
+  assert.equal(
+    commandWords(command, readingOf(data), []).join(" "),
+    "pulsefind page 'my song.wav' --meter 4/4 --out page.html --force",
+  );
   const corrections = [{ kind: "shift", beats: 1 }];
-  assert.equal(commandWords(command, corrected(data, corrections), corrections).join(" "), "pulsefind page 'my song.wav' --meter 4/4 --one-at 1.700 --out page.html --force");
+  assert.equal(
+    commandWords(command, corrected(data, corrections), corrections).join(" "),
+    "pulsefind page 'my song.wav' --meter 4/4 --one-at 1.700 --out page.html --force",
+  );
   const half = [{ kind: "half" }];
   assert.ok(commandWords(command, corrected(data, half), half).join(" ").includes("--bpm 45:55"));
   assert.equal(commandWords({ ...command, track: "-x.wav" }, readingOf(data), [])[2], "./-x.wav");

@@ -1,10 +1,20 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
-import { corrected, meterText, nearestPlace, placeTime, planParts, positionAt, readingOf, shiftToOne } from "../../pulsefind/web/reading.mjs";
+import {
+  corrected,
+  meterText,
+  nearestPlace,
+  placeTime,
+  planParts,
+  positionAt,
+  readingOf,
+  shiftToOne,
+} from "../../pulsefind/web/reading.mjs";
 import { songData } from "./fixture.mjs";
 
-const near = (actual, expected, within = 1e-9) => assert.ok(Math.abs(actual - expected) <= within, `${actual} is not ${expected}`);
+const near = (actual, expected, within = 1e-9) =>
+  assert.ok(Math.abs(actual - expected) <= within, `${actual} is not ${expected}`);
 
 test("places of common practice fall where they are counted", () => {
   // At 60 bpm in 4/4, 1e 2& 3 3a 4& sound at 0.25, 1.5, 2.0, 2.75 and 3.5 s of the bar (common practice).
@@ -49,17 +59,27 @@ test("shifting by a beat renames the guide's places and undoes itself", () => {
   const data = songData();
   const later = corrected(data, [{ kind: "shift", beats: 1 }]);
   assert.equal(later.count[2], 1);
-  assert.deepEqual(later.guides[0].places.map((place) => place.label), ["1&", "3&"]);
+  assert.deepEqual(
+    later.guides[0].places.map((place) => place.label),
+    ["1&", "3&"],
+  );
   assert.equal(later.bars[0].number, 0);
   assert.deepEqual(later.count.slice(0, 3), [3, 4, 1]);
-  const back = corrected(data, [{ kind: "shift", beats: 1 }, { kind: "shift", beats: -1 }]);
+  const back = corrected(data, [
+    { kind: "shift", beats: 1 },
+    { kind: "shift", beats: -1 },
+  ]);
   assert.deepEqual(back.count, data.beats.count);
-  assert.deepEqual(back.guides[0].places.map((place) => place.label), ["2&", "4&"]);
+  assert.deepEqual(
+    back.guides[0].places.map((place) => place.label),
+    ["2&", "4&"],
+  );
 });
 
 test("four shifts of a beat are a bar: the same counts", () => {
   const data = songData();
-  for (const beats of [4, -4]) assert.deepEqual(corrected(data, [{ kind: "shift", beats }]).count, data.beats.count);
+  for (const beats of [4, -4])
+    assert.deepEqual(corrected(data, [{ kind: "shift", beats }]).count, data.beats.count);
 });
 
 test("the shorter way to a 1", () => {
@@ -76,7 +96,10 @@ test("half the tempo: every other beat, the 1 kept", () => {
   const one = reading.count.indexOf(1);
   near(reading.time[one], 1.1);
   // Hits 1.5 and 3.5 quarters into each bar are 0.75, 1.75, 2.75 and 3.75 beats of two: a, on every count.
-  assert.deepEqual(reading.guides[0].places.map((place) => place.label), ["1a", "2a", "3a", "4a"]);
+  assert.deepEqual(
+    reading.guides[0].places.map((place) => place.label),
+    ["1a", "2a", "3a", "4a"],
+  );
 });
 
 test("double the tempo: a beat between every two, the 1 kept", () => {
@@ -85,7 +108,10 @@ test("double the tempo: a beat between every two, the 1 kept", () => {
   near(reading.time[reading.count.indexOf(1)], 1.1);
   near(reading.time[1] - reading.time[0], 0.3);
   // Two new bars an old one; 1.5 quarters are 3 of the new beats, so the 4; 3.5 are 7, the 4 of the next bar.
-  assert.deepEqual(reading.guides[0].places.map((place) => place.label), ["4"].concat(reading.guides[0].patternBars === 2 ? ["4"] : []));
+  assert.deepEqual(
+    reading.guides[0].places.map((place) => place.label),
+    ["4"].concat(reading.guides[0].patternBars === 2 ? ["4"] : []),
+  );
 });
 
 test("double after half gives the beats back", () => {
@@ -103,5 +129,9 @@ test("meters as they are written", () => {
 });
 
 test("runs of the plan", () => {
-  assert.deepEqual(planParts([0, 0, -1, 1]), [{ first: 0, last: 1, guide: 0 }, { first: 2, last: 2, guide: -1 }, { first: 3, last: 3, guide: 1 }]);
+  assert.deepEqual(planParts([0, 0, -1, 1]), [
+    { first: 0, last: 1, guide: 0 },
+    { first: 2, last: 2, guide: -1 },
+    { first: 3, last: 3, guide: 1 },
+  ]);
 });

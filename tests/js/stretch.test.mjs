@@ -9,7 +9,8 @@ function clicksAt(times, seconds) {
   const samples = new Float32Array(seconds * RATE);
   for (const t of times) {
     const first = Math.round(t * RATE);
-    for (let k = 0; k < 400; k += 1) samples[first + k] += Math.exp(-k / 80) * Math.cos((2 * Math.PI * 2000 * k) / RATE);
+    for (let k = 0; k < 400; k += 1)
+      samples[first + k] += Math.exp(-k / 80) * Math.cos((2 * Math.PI * 2000 * k) / RATE);
   }
   return samples;
 }
@@ -40,7 +41,10 @@ for (const speed of [0.5, 0.75, 0.9, 1.1, 1.25]) {
   });
 
   test(`a tone keeps its pitch and its level at ${speed}`, () => {
-    const tone = Float32Array.from({ length: 4 * RATE }, (_, k) => 0.5 * Math.sin((2 * Math.PI * 440 * k) / RATE));
+    const tone = Float32Array.from(
+      { length: 4 * RATE },
+      (_, k) => 0.5 * Math.sin((2 * Math.PI * 440 * k) / RATE),
+    );
     const out = new Stretcher([tone], RATE, [], 0, speed).take(Math.round((3.5 * RATE) / speed))[0];
     assert.ok(Math.abs(crossings(out) - 440) < 2, `${crossings(out)} Hz`);
     const rms = Math.sqrt(out.reduce((a, x) => a + x * x, 0) / out.length);
@@ -51,7 +55,9 @@ for (const speed of [0.5, 0.75, 0.9, 1.1, 1.25]) {
 test("a hit is heard once, also when slowed down", () => {
   const out = new Stretcher([clicksAt([1], 2)], RATE, [1], 0, 0.5).take(3 * RATE)[0];
   const loud = [];
-  out.forEach((x, k) => { if (Math.abs(x) > 0.5) loud.push(k); });
+  out.forEach((x, k) => {
+    if (Math.abs(x) > 0.5) loud.push(k);
+  });
   assert.ok(loud.length > 0 && loud.at(-1) - loud[0] < 0.005 * RATE);
 });
 

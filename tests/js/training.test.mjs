@@ -2,11 +2,20 @@ import assert from "node:assert/strict";
 import test from "node:test";
 
 import { readingOf } from "../../pulsefind/web/reading.mjs";
-import { evenness, firstHit, judgeHold, judgeOne, median, randomStart, tapDelay } from "../../pulsefind/web/training.mjs";
+import {
+  evenness,
+  firstHit,
+  judgeHold,
+  judgeOne,
+  median,
+  randomStart,
+  tapDelay,
+} from "../../pulsefind/web/training.mjs";
 import { songData } from "./fixture.mjs";
 
 const reading = readingOf(songData());
-const near = (actual, expected, within = 1e-6) => assert.ok(Math.abs(actual - expected) <= within, `${actual} is not ${expected}`);
+const near = (actual, expected, within = 1e-6) =>
+  assert.ok(Math.abs(actual - expected) <= within, `${actual} is not ${expected}`);
 
 test("the delay is the median of the taps after the first two", () => {
   const clicks = Array.from({ length: 12 }, (_, k) => k * 0.6);
@@ -24,7 +33,10 @@ test("a tap is judged by the nearest place", () => {
   const start = reading.bars[3].start;
   assert.equal(judgeOne(reading, start + 0.05).right, true);
   assert.equal(judgeOne(reading, start - 0.05).right, true);
-  assert.deepEqual([judgeOne(reading, start + 0.6).right, judgeOne(reading, start + 0.6).place], [false, "2"]);
+  assert.deepEqual(
+    [judgeOne(reading, start + 0.6).right, judgeOne(reading, start + 0.6).place],
+    [false, "2"],
+  );
   assert.equal(judgeOne(reading, -5), null);
 });
 
@@ -40,7 +52,10 @@ test("riddles start inside the guide and never on the 1", () => {
 });
 
 test("steady late taps: offset without spread or drift", () => {
-  const verdict = judgeHold(reading, reading.time.slice(1, 21).map((t) => t + 0.02));
+  const verdict = judgeHold(
+    reading,
+    reading.time.slice(1, 21).map((t) => t + 0.02),
+  );
   assert.equal(verdict.n, 20);
   near(verdict.mean, 20);
   near(verdict.spread, 0);
@@ -49,7 +64,10 @@ test("steady late taps: offset without spread or drift", () => {
 });
 
 test("taps that fall behind by 10 ms a beat drift by 1000 ms a minute at 100 bpm", () => {
-  const verdict = judgeHold(reading, reading.time.slice(1, 16).map((t, k) => t + 0.01 * k));
+  const verdict = judgeHold(
+    reading,
+    reading.time.slice(1, 16).map((t, k) => t + 0.01 * k),
+  );
   near(verdict.drift, 1000, 1);
 });
 

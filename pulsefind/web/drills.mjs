@@ -13,12 +13,14 @@ export class Delay {
   constructor(app, note) {
     this.app = app;
     this.note = note;
-    this.value = kept("delay", 0);
+    this.app.tapDelay = kept("delay", 0);
     this.show();
   }
 
   show() {
-    this.note.textContent = this.value ? `Kept: ${(1000 * this.value).toFixed(0)} ms are taken off each tap.` : "Not measured yet: taps are taken as they come.";
+    this.note.textContent = this.app.tapDelay
+      ? `Kept: ${(1000 * this.app.tapDelay).toFixed(0)} ms are taken off each tap.`
+      : "Not measured yet: taps are taken as they come.";
   }
 
   async start() {
@@ -36,7 +38,8 @@ export class Delay {
   tap(contextTime) {
     this.taps.push(contextTime);
     const found = tapDelay(this.taps, this.clicks);
-    if (found) this.note.textContent = `${this.taps.length} taps: ${(1000 * found.delay).toFixed(0)} ms, give or take ${(1000 * found.spread).toFixed(0)} ms.`;
+    if (found)
+      this.note.textContent = `${this.taps.length} taps: ${(1000 * found.delay).toFixed(0)} ms, give or take ${(1000 * found.spread).toFixed(0)} ms.`;
   }
 
   end() {
@@ -44,8 +47,8 @@ export class Delay {
     this.sources = [];
     const found = this.taps && tapDelay(this.taps, this.clicks);
     if (found) {
-      this.value = found.delay;
-      keep("delay", this.value);
+      this.app.tapDelay = found.delay;
+      keep("delay", found.delay);
       this.note.textContent = `Kept: ${(1000 * found.delay).toFixed(0)} ms are taken off each tap (spread ${(1000 * found.spread).toFixed(0)} ms).`;
     } else {
       this.note.textContent = "Too few taps to tell. Tap ten times or more.";
@@ -55,6 +58,7 @@ export class Delay {
 
 export class FindOne {
   constructor(app, elements) {
+    this.takesDelay = true;
     this.app = app;
     this.elements = elements;
     this.key = `score.${app.data.track.sha256.slice(0, 16)}`;
@@ -96,7 +100,12 @@ export class FindOne {
 
   #drawNames() {
     const choices = nameChoices(this.app.reading, this.riddle.bar);
-    const button = (place) => el("button", { type: "button", class: "place", "data-name": place, on: { click: () => this.name(place) } }, place);
+    const button = (place) =>
+      el(
+        "button",
+        { type: "button", class: "place", "data-name": place, on: { click: () => this.name(place) } },
+        place,
+      );
     this.elements.names.replaceChildren(...choices.map(button));
   }
 
@@ -104,13 +113,24 @@ export class FindOne {
     if (!this.riddle) return;
     const song = this.app.songAtTap(contextTime);
     const verdict = song === null ? null : judgeOne(this.app.reading, song);
-    if (verdict) this.#answer(verdict.right, verdict.right ? `Right: that was the 1, ${offsetText(1000 * verdict.offset)}.` : `You tapped ${verdict.place}.`);
+    if (verdict)
+      this.#answer(
+        verdict.right,
+        verdict.right
+          ? `Right: that was the 1, ${offsetText(1000 * verdict.offset)}.`
+          : `You tapped ${verdict.place}.`,
+      );
   }
 
   name(place) {
     if (!this.riddle || !this.hit) return;
     const right = place === this.hit.place;
-    this.#answer(right, right ? `Right: the first hit fell on ${place}.` : `You said ${place}; the first hit fell on ${this.hit.place}.`);
+    this.#answer(
+      right,
+      right
+        ? `Right: the first hit fell on ${place}.`
+        : `You said ${place}; the first hit fell on ${this.hit.place}.`,
+    );
   }
 
   #answer(right, words) {
@@ -134,6 +154,7 @@ export class FindOne {
 
 export class HoldIt {
   constructor(app, elements) {
+    this.takesDelay = true;
     this.app = app;
     this.elements = elements;
   }
@@ -142,14 +163,18 @@ export class HoldIt {
     this.taps = [];
     this.elements.note.textContent = "Tap every beat.";
     this.elements.chart.replaceChildren();
-    await this.app.playExercise({ clicks: clickSet("beats", { stages: thinning(barsAStep) }), countInBars: 1 });
+    await this.app.playExercise({
+      clicks: clickSet("beats", { stages: thinning(barsAStep) }),
+      countInBars: 1,
+    });
   }
 
   tap(contextTime) {
     const song = this.app.songAtTap(contextTime);
     if (song !== null) this.taps.push(song);
     const verdict = judgeHold(this.app.reading, this.taps);
-    if (verdict) this.elements.note.textContent = `${verdict.n} taps; the last ${offsetText(verdict.offsets.at(-1))}.`;
+    if (verdict)
+      this.elements.note.textContent = `${verdict.n} taps; the last ${offsetText(verdict.offsets.at(-1))}.`;
   }
 
   end() {
@@ -164,7 +189,10 @@ export class HoldIt {
 }
 
 export function holdWords(verdict) {
-  const drift = Math.abs(verdict.drift) < 3 ? "no drift" : `drifting ${Math.abs(verdict.drift).toFixed(0)} ms a minute ${verdict.drift < 0 ? "ahead" : "behind"}`;
+  const drift =
+    Math.abs(verdict.drift) < 3
+      ? "no drift"
+      : `drifting ${Math.abs(verdict.drift).toFixed(0)} ms a minute ${verdict.drift < 0 ? "ahead" : "behind"}`;
   const share = verdict.evenness > 0.5 ? "corrections are shared evenly" : "corrections come in jumps";
   return `${verdict.n} taps: ${offsetText(verdict.mean)} on average, give or take ${verdict.spread.toFixed(0)} ms; ${drift}; ${share} (${verdict.evenness.toFixed(2)} of 1).`;
 }
@@ -177,7 +205,9 @@ function holdChart(verdict) {
   const span = Math.max(1e-6, verdict.times.at(-1) - t0);
   const x = (t) => 50 + ((t - t0) / span) * (width - 60);
   const y = (ms) => height / 2 + (ms / reach) * (height / 2 - 12);
-  const dots = verdict.offsets.map((offset, k) => `M${x(verdict.times[k]).toFixed(1)} ${y(offset).toFixed(1)}h0`).join("");
+  const dots = verdict.offsets
+    .map((offset, k) => `M${x(verdict.times[k]).toFixed(1)} ${y(offset).toFixed(1)}h0`)
+    .join("");
   return svg(
     "svg",
     { viewBox: `0 0 ${width} ${height}`, class: "hold-chart", role: "img", "aria-label": holdWords(verdict) },

@@ -1,0 +1,291 @@
+// The page's one state, and what can be done with it. Views listen ("on") and draw; they keep no state of the song.
+//
+// Told: "reading" (beats corrected), "place" (a bar chosen), "loop", "clicks", "levels", "playing" and "stopped",
+// "lead" (a count of the count-in sounds), "moved" ({ song, at }: each frame while playing), "training", "said".
+
+import { clickSet } from "./clickset.mjs";
+import { barName, barsText } from "./drawing.mjs";
+import { Player, renderRun } from "./player.mjs";
+import { corrected, positionAt, readingOf } from "./reading.mjs";
+import { Mixer, START_LEVEL, insideBytes } from "./sound.mjs";
+
+const MOST_GUIDE_BOOST = 4;
+const EARLIEST_TAP_S = 0.25;
+const LEAST_REVEAL_LEVEL = 0.3;
+
+export class App {
+  constructor(data) {
+    this.data = data;
+    this.corrections = [];
+    this.reading = readingOf(data);
+    this.selected = 0;
+    this.loop = null;
+    this.clicks = clickSet("beats");
+    this.speed = 1;
+    this.countInBars = 1;
+    this.levels = { track: 0.8, click: 0.6, guide: 0, master: START_LEVEL };
+    this.tapDelay = 0;
+    this.track = null;
+    this.recording = null;
+    this.training = null;
+    this.listeners = new Map();
+    this.player = new Player(() => this.#makeMixer());
+    this.player.onStop = () => this.#stopped();
+  }
+
+  // ---- telling the views
+
+  on(name, listener) {
+    if (!this.listeners.has(name)) this.listeners.set(name, []);
+    this.listeners.get(name).push(listener);
+  }
+
+  tell(name, detail = null) {
+    for (const listener of this.listeners.get(name) ?? []) listener(detail);
+  }
+
+  say(words) {
+    this.tell("said", words);
+  }
+
+  // ---- loudness
+
+  #makeMixer() {
+    const mixer = new Mixer(new AudioContext({ latencyHint: "interactive" }));
+    mixer.setAtOnce(this.#gains());
+    return mixer;
+  }
+
+  // Sliders feel even when their square is the gain.
+  #gains() {
+    const { track, click, guide, master } = this.levels;
+    return { track: track ** 2, click: click ** 2, guide: MOST_GUIDE_BOOST * guide ** 2, master };
+  }
+
+  setLevel(name, share) {
+    this.levels[name] = share;
+    this.player.mixer?.set(this.#gains());
+  }
+
+  // ---- playing
+
+  toggle() {
+    if (this.training) this.endTraining(this.training);
+    else if (this.player.playing) this.player.stop();
+    else this.play();
+  }
+
+  async readyMixer() {
+    this.player.mixer ??= this.#makeMixer();
+    await this.player.mixer.context.resume();
+    return this.player.mixer;
+  }
+
+  async play(options = {}) {
+    await this.#ready();
+    const startBar = this.loop ? this.loop.first : this.selected;
+    await this.player.start(this.reading, this.track, {
+      startBar,
+      loop: this.loop,
+      speed: this.speed,
+      clicks: this.clicks,
+      countInBars: this.countInBars,
+      guide: "plan",
+      ...options,
+    });
+    this.#playing(`Playing from ${barName(this.reading, options.startBar ?? startBar)}`);
+  }
+
+  async #ready() {
+    const mixer = await this.readyMixer();
+    if (!this.track && this.data.inside) {
+      this.tell("unpacking");
+      this.recording ??= insideBytes([...document.querySelectorAll(".recording")]).then((bytes) =>
+        mixer.context.decodeAudioData(bytes),
+      );
+      this.useTrack(await this.recording, 0);
+    }
+    mixer.set(this.#gains());
+  }
+
+  // delay: how much later (seconds) the decoded recording runs than the one that was analysed.
+  useTrack(buffer, delay) {
+    const hits = this.reading.guides.flatMap((guide) => guide.hits.time.filter((_, k) => guide.hits.on[k]));
+    this.track = { buffer, delay, anchors: [...hits, ...this.reading.time].sort((a, b) => a - b) };
+  }
+
+  #playing(words) {
+    this.tell("playing");
+    this.say(words);
+    cancelAnimationFrame(this.frame);
+    const step = () => {
+      if (!this.player.playing) return;
+      this.#follow();
+      this.frame = requestAnimationFrame(step);
+    };
+    step();
+  }
+
+  #stopped() {
+    this.player.mixer?.set(this.#gains());
+    this.tell("stopped");
+    if (this.training) this.endTraining(this.training);
+  }
+
+  // Change what plays without stopping it.
+  again() {
+    if (!this.player.playing || this.training) return;
+    this.player.change(this.reading, this.track, {
+      loop: this.loop,
+      speed: this.speed,
+      clicks: this.clicks,
+      guide: "plan",
+    });
+  }
+
+  #follow() {
+    const { scheduler } = this.player;
+    const heard = this.player.heardAt();
+    const lead = scheduler.leadAt(heard);
+    if (lead !== null) {
+      this.tell("lead", lead);
+      return;
+    }
+    const song = scheduler.songAt(heard);
+    const at = song === null ? null : positionAt(this.reading, song);
+    if (at) this.tell("moved", { song, at });
+  }
+
+  barNow() {
+    const song = this.player.scheduler?.songAt(this.player.heardAt()) ?? null;
+    return song === null ? null : (positionAt(this.reading, song)?.bar ?? null);
+  }
+
+  // Mono samples of a run as the page would play it; without a track unless one is given.
+  render(options, seconds, track = null, levels = { track: 1, click: 0.5, guide: 0, master: 1 }) {
+    const makeMixer = (context) => {
+      const mixer = new Mixer(context);
+      mixer.setAtOnce(levels);
+      return mixer;
+    };
+    return renderRun(makeMixer, this.reading, track, options, seconds);
+  }
+
+  // ---- where, and what of the song
+
+  select(bar) {
+    this.selected = bar;
+    this.tell("place", bar);
+  }
+
+  // To a bar: while it plays, at once.
+  goTo(bar) {
+    this.select(bar);
+    if (!this.player.playing || this.training) return;
+    if (this.loop && (bar < this.loop.first || bar > this.loop.last)) this.setLoop(null);
+    this.play({ startBar: bar, countInBars: 0 });
+  }
+
+  playFrom(bar) {
+    this.select(bar);
+    const inside = this.loop && bar >= this.loop.first && bar <= this.loop.last;
+    this.play({ startBar: bar, loop: inside ? this.loop : null });
+  }
+
+  setLoop(loop) {
+    this.loop = loop;
+    if (loop) this.selected = loop.first;
+    this.tell("loop", loop);
+    if (loop) this.say(`Loop ${barsText(this.reading, loop.first, loop.last)}`);
+    if (!this.player.playing || this.training) return;
+    const song = this.player.scheduler.songAt(this.player.mixer.context.currentTime);
+    const { bars } = this.reading;
+    const inside = loop && song !== null && song >= bars[loop.first].start && song < bars[loop.last].end;
+    if (!loop || inside) this.again();
+    else this.play({ startBar: loop.first, countInBars: 0 });
+  }
+
+  setClicks(change) {
+    this.clicks = { ...this.clicks, ...change };
+    this.tell("clicks");
+    this.again();
+  }
+
+  setSpeed(speed) {
+    this.speed = speed;
+    this.again();
+  }
+
+  // Read the song with these corrections instead.
+  recorrect(corrections) {
+    const song = this.reading.bars[this.selected].start;
+    this.player.stop();
+    this.corrections = corrections;
+    this.reading = corrected(this.data, corrections);
+    this.selected = positionAt(this.reading, song + 0.01)?.bar ?? 0;
+    this.loop = null;
+    this.tell("reading");
+  }
+
+  // ---- drills
+
+  async train(trainer, ...options) {
+    if (this.training) this.endTraining(this.training);
+    this.player.stop();
+    this.training = trainer;
+    this.tell("training", true);
+    await trainer.start(...options);
+  }
+
+  endTraining(trainer) {
+    if (this.training !== trainer) return;
+    this.training = null;
+    this.tell("training", false);
+    this.player.stop();
+    trainer.end();
+  }
+
+  // A tap, at a time stamp of the page's clock.
+  tap(timeStamp) {
+    if (!this.training || !this.player.mixer) return;
+    this.tell("tap");
+    const at = this.player.contextTimeAt(timeStamp);
+    this.training.tap(this.training.takesDelay ? at - this.tapDelay : at);
+  }
+
+  // The song time of a tap. The first beat may be tapped a little early, while the count-in still runs.
+  songAtTap(contextTime) {
+    const { scheduler } = this.player;
+    if (!scheduler) return null;
+    const early = scheduler.musicAt - contextTime;
+    if (early > 0 && early < EARLIEST_TAP_S) return scheduler.run.begin - early * scheduler.run.speed;
+    return scheduler.songAt(contextTime);
+  }
+
+  async playRiddle(options) {
+    await this.#ready();
+    this.player.mixer.set({ track: 0, guide: MOST_GUIDE_BOOST });
+    await this.player.start(this.reading, this.track, options);
+    this.#playing("Riddle");
+  }
+
+  async reveal(startBar, endBar) {
+    const gains = this.#gains();
+    this.player.mixer.set({ ...gains, track: Math.max(LEAST_REVEAL_LEVEL, gains.track) });
+    const options = { startBar, endBar, clicks: clickSet("beats"), guide: "plan" };
+    await this.player.start(this.reading, this.track, options);
+    this.#playing("The answer");
+  }
+
+  async playExercise(options) {
+    await this.#ready();
+    const firstOne = Math.max(
+      0,
+      this.reading.bars.findIndex((bar) => bar.firstCount === 1),
+    );
+    const startBar = this.loop ? this.loop.first : firstOne;
+    const chosen = { startBar, loop: this.loop, speed: this.speed, guide: "plan", ...options };
+    await this.player.start(this.reading, this.track, chosen);
+    this.#playing("Hold it");
+  }
+}

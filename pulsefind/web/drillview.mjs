@@ -1,0 +1,40 @@
+// The view of the drills: what starts them, and the ways to tap.
+
+import { Delay, FindOne, HoldIt } from "./drills.mjs";
+import { $, countOf } from "./drawing.mjs";
+import { listenToPads } from "./midi.mjs";
+
+const FLASH_MS = 90;
+
+export class DrillView {
+  constructor(app) {
+    this.app = app;
+    this.delay = new Delay(app, $("delay-note"));
+    this.findOne = new FindOne(app, { score: $("one-score"), names: $("one-names"), note: $("one-note") });
+    this.holdIt = new HoldIt(app, { note: $("hold-note"), chart: $("hold-chart") });
+    $("delay-start").addEventListener("click", () => app.train(this.delay));
+    $("one-start").addEventListener("click", () => app.train(this.findOne));
+    $("one-reset").addEventListener("click", () => this.findOne.reset());
+    $("hold-start").addEventListener("click", () => app.train(this.holdIt, countOf($("hold-bars"), 1, 16)));
+    $("midi").addEventListener("click", async () => {
+      $("delay-note").textContent = await listenToPads((timeStamp) => app.tap(timeStamp));
+    });
+    $("tap").addEventListener("pointerdown", (event) => {
+      event.preventDefault();
+      app.tap(event.timeStamp);
+    });
+    $("tap").addEventListener("keydown", (event) => {
+      if (event.key === "Enter" && !event.repeat) app.tap(event.timeStamp);
+    });
+    app.on("tap", () => this.#flash());
+    app.on("training", (going) => {
+      $("tap").disabled = !going;
+      if (going) $("tap").focus({ preventScroll: true });
+    });
+  }
+
+  #flash() {
+    $("tap").classList.add("hit");
+    setTimeout(() => $("tap").classList.remove("hit"), FLASH_MS);
+  }
+}

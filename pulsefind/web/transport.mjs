@@ -1,0 +1,83 @@
+// Start and stop, where the song is, and the keys for both.
+
+import { $, barName, letterOf, setText } from "./drawing.mjs";
+import { wireLevel } from "./kitview.mjs";
+import { positionAt } from "./reading.mjs";
+
+export class Transport {
+  constructor(app) {
+    this.app = app;
+    // A riddle must not give itself away.
+    this.hides = () => false;
+    $("play").addEventListener("click", () => app.toggle());
+    wireLevel(app, "master");
+    document.addEventListener("keydown", (event) => this.#key(event));
+    app.on("unpacking", () => setText("play", "Reading"));
+    app.on("playing", () => this.#showPlaying(true));
+    app.on("stopped", () => this.#showPlaying(false));
+    app.on("training", (going) => setText("play", going ? "Stop" : "Play"));
+    app.on("lead", (count) => this.#showLead(count));
+    app.on("moved", ({ at }) => this.#show(at));
+    app.on("place", (bar) => this.#showBar(bar));
+    app.on("reading", () => this.#showBar(app.selected));
+    app.on("said", (words) => {
+      $("said").textContent = words;
+    });
+    // What lies above the dock (the tap pad, the end of the page) has to know how high it is.
+    new ResizeObserver(([entry]) => {
+      const height = Math.ceil(entry.target.getBoundingClientRect().height);
+      document.documentElement.style.setProperty("--dock", `${height}px`);
+    }).observe(document.querySelector(".transport"));
+  }
+
+  draw() {
+    if (!this.app.reading.bars.length) return;
+    $("play").disabled = false;
+    this.#showBar(this.app.selected);
+  }
+
+  #showPlaying(playing) {
+    setText("play", playing ? "Stop" : "Play");
+    document.body.classList.toggle("playing", playing);
+  }
+
+  #showLead(count) {
+    if (count) setText("where-count", count);
+    setText("where-bar", "count-in");
+  }
+
+  #showBar(bar) {
+    this.#show(positionAt(this.app.reading, this.app.reading.bars[bar].start));
+  }
+
+  #show(at) {
+    const { reading } = this.app;
+    if (this.hides()) {
+      setText("where-bar", "riddle");
+      setText("where-count", "?");
+      setText("where-guide", "");
+      return;
+    }
+    const guide = reading.plan[at.bar];
+    setText("where-bar", barName(reading, at.bar));
+    setText("where-count", String(reading.count[at.beat]));
+    setText("where-guide", guide < 0 ? "alone" : `follow ${letterOf(guide)}`);
+  }
+
+  #key(event) {
+    const { app } = this;
+    const typing = event.target.closest("input:not([type=range]):not([type=radio]), select, textarea");
+    if (typing || event.ctrlKey || event.metaKey || event.altKey) return;
+    const isSpace = event.key === " ";
+    if (app.training && (isSpace || event.key === "j" || event.key === "f")) {
+      event.preventDefault();
+      if (!event.repeat) app.tap(event.timeStamp);
+      return;
+    }
+    if (event.key === "Escape") app.setLoop(null);
+    if (isSpace && !event.target.closest("button, input, summary, a, [role=tab]")) {
+      event.preventDefault();
+      app.toggle();
+    }
+  }
+}
