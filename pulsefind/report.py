@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
-
 import numpy as np
 
 from pulsefind.core.counts import SYLLABLES, label
-from pulsefind.core.records import Analysis, GridSection, Guide, Stretch
+from pulsefind.core.records import Analysis, Guide, Stretch
+from pulsefind.core.words import INDENT, WIDTH, field, grid_name, percent, places_text, stretches_text, time_text
 from pulsefind.guides.misreadings import fixes
 
-WIDTH = 80
-_INDENT = 10
 _MORE_GUIDES = 4
 _TRAPS = 2
 
@@ -30,23 +27,6 @@ def report(analysis: Analysis) -> str:
     for part in (_alone, _steadiness, _sureness, _corrections):
         lines += part(analysis)
     return "\n".join(lines) + "\n"
-
-
-def time_text(time_s: float) -> str:
-    """Minutes and seconds to the hundredth: 83.456 is '1:23.46'."""
-    hundredths = round(time_s * 100)
-    return f"{hundredths // 6000}:{hundredths // 100 % 60:02d}.{hundredths % 100:02d}"
-
-
-def field(name: str, text: str) -> list[str]:
-    """A line of the report, wrapped: its name at the left, the text in a column beside it."""
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=name.ljust(_INDENT),
-        subsequent_indent=" " * _INDENT,
-        break_on_hyphens=False,
-    )
 
 
 def _title(analysis: Analysis) -> str:
@@ -75,17 +55,6 @@ def _usual_meter(analysis: Analysis) -> str:
     return analysis.meter(int(np.argmax(analysis.bars.beats_per_bar == usual)))
 
 
-def grid_name(section: GridSection, unit: int) -> str:
-    """The subdivision in words, for example 'swung 8ths (1.7 : 1)'."""
-    n, ratio = section.slots_per_beat, section.swing_ratio
-    note = {1: unit, 2: 2 * unit, 4: 4 * unit}.get(n)
-    if n == 1:
-        return "nothing between the beats"
-    if note is None:
-        return {3: "triplets", 6: "triplets, halved"}[n]
-    return f"straight {note}ths" if ratio == 1.0 else f"swung {note}ths ({ratio:.1f} : 1)"
-
-
 def _one(analysis: Analysis) -> list[str]:
     bars = analysis.bars
     full = np.flatnonzero(bars.number == 1)
@@ -112,21 +81,6 @@ def _follow(analysis: Analysis, settled: list[str]) -> list[str]:
     for trap in traps[:_TRAPS]:
         lines += field("", f"Trap: can be heard as {trap.heard_as}, at {trap.bpm:.0f} bpm; {trap.cue}.")
     return [*lines, ""]
-
-
-def places_text(guide: Guide) -> str:
-    """The places in words: '2& and 4&'; longer patterns name the bar: '2& (bar 1), 1e and 3 (bar 2)'."""
-    parts = []
-    for bar in range(1, guide.pattern_bars + 1):
-        labels = [place.label for place in guide.places if place.bar == bar]
-        if labels:
-            listed = _and(labels)
-            parts.append(f"{listed} (bar {bar} of {guide.pattern_bars})" if guide.pattern_bars > 1 else listed)
-    return ", ".join(parts)
-
-
-def _and(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def _timing(guide: Guide) -> str:
@@ -160,30 +114,17 @@ def count_line(analysis: Analysis, guide: Guide) -> list[str]:
         str(count) if slot == 0 else SYLLABLES[slots][slot] for count in range(1, beats + 1) for slot in range(slots)
     ]
     cell = max(len(text) for text in shown) + 1
-    if _INDENT + cell * len(shown) > WIDTH:
+    if INDENT + cell * len(shown) > WIDTH:
         shown = [text[:1] for text in shown]
-        cell = 2 if _INDENT + 3 * len(shown) > WIDTH else 3
-    cell = min(cell + 1, 4) if _INDENT + (cell + 1) * len(shown) <= WIDTH else cell
-    lines = [("count".ljust(_INDENT) + "".join(text.ljust(cell) for text in shown)).rstrip()]
+        cell = 2 if INDENT + 3 * len(shown) > WIDTH else 3
+    cell = min(cell + 1, 4) if INDENT + (cell + 1) * len(shown) <= WIDTH else cell
+    lines = [("count".ljust(INDENT) + "".join(text.ljust(cell) for text in shown)).rstrip()]
     for number in range(1, guide.pattern_bars + 1):
         struck = {place.label for place in guide.places if place.bar == number}
         head = "guide" if guide.pattern_bars == 1 else f"bar {number}"
         row = "".join(("X" if name in struck else ".").ljust(cell) for name in names)
-        lines.append((head.ljust(_INDENT) + row).rstrip())
+        lines.append((head.ljust(INDENT) + row).rstrip())
     return lines
-
-
-def stretches_text(stretches: tuple[Stretch, ...], analysis: Analysis, most: int = 5) -> str:
-    """Bars in words: 'bars 1-16 and 21-40'; the numbers count from the first full bar, a pickup is bar 0."""
-    number = analysis.bars.number
-    names = []
-    for stretch in stretches:
-        first, last = int(number[stretch.first_bar]), int(number[stretch.last_bar])
-        names.append(str(first) if first == last else f"{first}-{last}")
-    if len(names) > most:
-        names = [*names[:most], f"{len(names) - most} more stretches"]
-    word = "bar" if len(names) == 1 and "-" not in names[0] else "bars"
-    return f"{word} {_and(names)}"
 
 
 def _others(analysis: Analysis, settled: list[str]) -> list[str]:
@@ -248,12 +189,12 @@ def _steadiness(analysis: Analysis) -> list[str]:
 
 def _sureness(analysis: Analysis) -> list[str]:
     sure = analysis.confidence
-    text = f"the 1 {_percent(sure.one)}, tempo octave {_percent(sure.octave)}, meter {_percent(sure.meter)}"
+    text = f"the 1 {percent(sure.one)}, tempo octave {percent(sure.octave)}, meter {percent(sure.meter)}"
     lines = field("Sure", text)
     if doubtful := _in_doubt(analysis):
         lines += field("", f"the 1 is in doubt in {stretches_text(doubtful, analysis)}: check it by ear there")
     for other in analysis.alternatives[:2]:
-        lines += field("", f"next best: {other.reading} ({_percent(other.probability)}); to see it: {other.hint}")
+        lines += field("", f"next best: {other.reading} ({percent(other.probability)}); to see it: {other.hint}")
     for warning in analysis.warnings:
         lines += field("", f"Note: {warning}")
     return [*lines, ""]
@@ -273,10 +214,6 @@ def _in_doubt(analysis: Analysis) -> tuple[Stretch, ...]:
             runs.append((section.first_bar, section.last_bar))
     ends_s = [*analysis.bars.start_s[1:], analysis.bars.end_s]
     return tuple(Stretch(a, b, float(analysis.bars.start_s[a]), float(ends_s[b])) for a, b in runs)
-
-
-def _percent(share: float) -> str:
-    return f"{min(99, max(1, round(100 * share)))} %"
 
 
 def _corrections(analysis: Analysis) -> list[str]:

@@ -22,9 +22,9 @@ ARROWS = {
     "analysis": {"core", "listen", "beats", "guides", "saved"},
     "report": {"core", "guides"},
     "export": {"core", "beats"},
-    "practice": {"core", "listen", "report"},
-    "take": {"core", "listen", "beats", "report", "export"},
-    "page": {"core", "listen", "guides", "report", "take"},
+    "practice": {"core", "listen"},
+    "take": {"core", "listen", "beats", "export"},
+    "page": {"core", "listen", "guides", "take"},
     "demo": {"core"},
     "soundcheck": {"core", "listen", "analysis", "practice", "page", "demo"},
     "cli": {

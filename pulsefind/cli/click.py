@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pulsefind.cli.options import (
-    WIDTH,
     ForceOption,
     HintsOnTrack,
     SavedOption,
@@ -24,6 +23,7 @@ from pulsefind.cli.options import (
 )
 from pulsefind.core.errors import HintError
 from pulsefind.core.hints import parse_range
+from pulsefind.core.words import WIDTH, time_text
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
@@ -198,8 +198,6 @@ def _part(analysis: Analysis, played: Played) -> Part | None:
 
 
 def _told(one: Rendered) -> str:
-    from pulsefind.report import time_text
-
     down = f", turned down {one.turned_down_db:.1f} dB to stay clear of clipping" if one.turned_down_db > 0 else ""
     text = (
         f"{one.path}: {time_text(one.duration_s)}, {one.n_clicks} clicks, {one.loudness_lufs:.1f} LUFS, "

@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 
 from pulsefind.cli.options import (
-    WIDTH,
     ForceOption,
     HintsOnTrack,
     SavedOption,
@@ -22,6 +21,7 @@ from pulsefind.cli.options import (
     show_progress,
 )
 from pulsefind.core.errors import HintError
+from pulsefind.core.words import WIDTH, places_text, time_text
 
 HeardGuideOption = Annotated[int, typer.Option("--guide", help="Which guide, 1 for the one to follow.")]
 HearOutOption = Annotated[
@@ -46,7 +46,6 @@ def hear(
     from pulsefind.practice.isolate import loop_path, write_heard
     from pulsefind.practice.render import chosen_guide
     from pulsefind.practice.spool import spooled
-    from pulsefind.report import places_text, time_text
 
     check_saved(saved, hints)
     out = out or Path(f"{track.stem} guide {guide}.wav")

@@ -16,12 +16,10 @@ import typer
 from pulsefind.core.errors import FormatError, HintError, OutputError
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
+from pulsefind.core.words import WIDTH
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
-
-WIDTH = 80
-"""Columns that messages are wrapped to: what every terminal has."""
 
 TrackArgument = Annotated[
     Path, typer.Argument(help="A recording: wav, flac, ogg, mp3, m4a, aiff ...", show_default=False)

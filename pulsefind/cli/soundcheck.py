@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.cli.options import WIDTH
+from pulsefind.core.words import WIDTH
 
 if TYPE_CHECKING:
     from pulsefind.soundcheck import Check

@@ -85,10 +85,3 @@ def slots_of(bars: Bars, grid: Grid) -> list[Slot]:
             for slot, within in enumerate(slot_positions(section)):
                 position.setdefault(label(count, slot, section.slots_per_beat), count - 1 + float(within))
     return [Slot(name, at) for name, at in sorted(position.items(), key=lambda item: item[1])]
-
-
-def bars_text(first: int, last: int | None = None) -> str:
-    """'bar 3', 'bars 3-5'; numbers count from the first full bar, and what stands before it is 'the pickup'."""
-    if first == 0:
-        return f"up to bar {last}" if last else "the pickup"
-    return f"bars {first}-{last}" if last is not None and last != first else f"bar {first}"

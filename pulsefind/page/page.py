@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from pulsefind.core.counts import slot_positions
 from pulsefind.core.records import Analysis, Audio, FloatArray, Guide, Settings
+from pulsefind.core.words import grid_name
 from pulsefind.guides.misreadings import HITS_AS_BEATS
 from pulsefind.guides.plan import phrase_bars
 from pulsefind.listen.audio import decode
 from pulsefind.page.assets import joined_script, render, source_hash, web_text
-from pulsefind.report import grid_name
 
 RATE_HZ = 44100
 

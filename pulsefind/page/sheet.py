@@ -13,11 +13,9 @@ from markupsafe import Markup
 
 from pulsefind.core.counts import label, slot_positions
 from pulsefind.core.records import Analysis, GridSection, Guide, IntArray
+from pulsefind.core.words import grid_name, percent, places_text, time_text
 from pulsefind.guides.plan import PlanPart, plan_parts
 from pulsefind.page.assets import render, source_hash, web_text
-from pulsefind.report import grid_name, places_text, time_text
-
-PAPERS = ("a4", "letter")
 
 SURE_ENOUGH = 0.6
 """Below this a song goes to the front of the check list, as the report's warnings do."""
@@ -157,11 +155,7 @@ def _lines_of(text: str, width: float) -> int:
 
 def _sure(analysis: Analysis) -> str:
     sure = analysis.confidence
-    return f"the 1 {_percent(sure.one)}, tempo {_percent(sure.octave)}, meter {_percent(sure.meter)}"
-
-
-def _percent(share: float) -> str:
-    return f"{min(99, max(1, round(100 * share)))} %"
+    return f"the 1 {percent(sure.one)}, tempo {percent(sure.octave)}, meter {percent(sure.meter)}"
 
 
 def _usual(analysis: Analysis) -> int:
@@ -325,7 +319,7 @@ def _check(analysis: Analysis) -> tuple[str, ...]:
         found.append("No sound to follow was found: learn the cues by heart.")
     if found and analysis.alternatives:
         other = analysis.alternatives[0]
-        found.append(f"The next best reading: {other.reading} ({_percent(other.probability)}).")
+        found.append(f"The next best reading: {other.reading} ({percent(other.probability)}).")
     return tuple(found)
 
 

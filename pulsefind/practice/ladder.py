@@ -19,15 +19,13 @@ import numpy as np
 from pulsefind.core.errors import OutputError
 from pulsefind.core.files import umask, write_file
 from pulsefind.core.records import Analysis, Guide
+from pulsefind.core.words import WIDTH, places_text, stretches_text, time_text
 from pulsefind.practice.clicks import Clicks, Gap, merge, with_gaps
 from pulsefind.practice.mix import Rendered, Score, measure, write
 from pulsefind.practice.render import Part, Plan, Practice, chosen_guide, clicks_for, scored
-from pulsefind.report import places_text, stretches_text, time_text
 
 CUE_SHEET = "cues.txt"
 CAUTION = "Caution: start with the volume low and turn it up; a click in headphones harms hearing before it seems loud."
-
-_WIDTH = 80
 
 Progress = Callable[[str], None]
 
@@ -180,12 +178,12 @@ def cue_sheet(practice: Practice, all_rungs: tuple[Rung, ...], done: list[Render
     analysis, speed = practice.analysis, practice.spool.speed
     pace = "" if speed == 1.0 else f", played at {speed:g} of its tempo"
     title = f"Practice files for {analysis.track.name}: {analysis.tempo.bpm:.1f} bpm{pace}"
-    lines = [*textwrap.wrap(title, _WIDTH), *textwrap.wrap(CAUTION, _WIDTH), ""]
+    lines = [*textwrap.wrap(title, WIDTH), *textwrap.wrap(CAUTION, WIDTH), ""]
     for rung, one in zip(all_rungs, done, strict=True):
         length = time_text(one.duration_s).split(".")[0]
         lines.append(f"{one.path.name}   {length}   {one.loudness_lufs:.1f} LUFS")
         for word, text in (("Do", rung.do), ("Listen", rung.listen)):
-            lines += textwrap.wrap(f"{word + ':':<8} {text}", _WIDTH, initial_indent="  ", subsequent_indent=" " * 11)
+            lines += textwrap.wrap(f"{word + ':':<8} {text}", WIDTH, initial_indent="  ", subsequent_indent=" " * 11)
         lines.append("")
     return "\n".join(lines)
 

@@ -9,10 +9,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pulsefind.core.errors import FormatError, OutputError
+from pulsefind.core.words import WIDTH
 from pulsefind.take.records import Review
 
 SCHEMA = 1
-_WIDTH, _BAR = 80, 34
+_BAR = 34
 _SHOWN = 12
 
 
@@ -128,7 +129,7 @@ def progress(entries: tuple[TakeEntry, ...], track_sha256: str) -> str:
     for entry in shown:
         bar = "#" * max(1, round(_BAR * entry.spread_ms / widest))
         alone = "" if entry.worst_alone_ms is None else f"  alone {_ahead(entry.worst_alone_ms)}"
-        lines.append(f"{'':10}{entry.reviewed_at[:10]} {entry.spread_ms:5.1f} {bar}{alone}"[:_WIDTH])
+        lines.append(f"{'':10}{entry.reviewed_at[:10]} {entry.spread_ms:5.1f} {bar}{alone}"[:WIDTH])
     return "\n".join(lines) + "\n"
 
 

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pulsefind.core.counts import bars_text
-from pulsefind.report import field
+from pulsefind.core.words import INDENT, WIDTH, bars_text, field
 from pulsefind.take.records import Correction, Drift, PlaceSummary, Review, Summary
 
-WIDTH = 80
-_INDENT = 10
 _MOST_CANDIDATES = 8
 _MOST_PLACES, _MOST_SECTIONS, _MOST_CORRECTIONS = 16, 10, 4
 _BETWEEN_DRUMS_MS = 19.0
@@ -208,7 +205,7 @@ def _stretched(correction: Correction) -> list[str]:
         ("played", [f"{n.played_ms:.0f}" for n in notes]),
         ("even", [f"{n.even_ms:.0f}" for n in notes]),
     )
-    return [f"{'':{_INDENT}}{name:<9}" + "".join(f"{cell:>7}" for cell in cells) for name, cells in rows]
+    return [f"{'':{INDENT}}{name:<9}" + "".join(f"{cell:>7}" for cell in cells) for name, cells in rows]
 
 
 def _gains(review: Review) -> list[str]:
@@ -250,8 +247,8 @@ def _places(review: Review) -> list[str]:
     shown = sorted(usual, key=lambda p: -p.offsets.n)[:_MOST_PLACES]
     shown.sort(key=lambda p: (p.position_beats, p.kind))
     unit = "velocity" if review.level_unit == "velocity" else "level dB"
-    lines = ["", f"{'Places':<{_INDENT}}place  kind    offset ms  spread ms   hits  {unit}"]
-    lines += [f"{'':{_INDENT}}{_place_row(p)}" for p in shown]
+    lines = ["", f"{'Places':<{INDENT}}place  kind    offset ms  spread ms   hits  {unit}"]
+    lines += [f"{'':{INDENT}}{_place_row(p)}" for p in shown]
     if any(p.level is None for p in shown):
         lines += field("", "level -: only heard under the snare, which hides how loud it was")
     if len(review.places) > len(shown):
@@ -287,5 +284,5 @@ def _next(review: Review) -> list[str]:
         return []
     return [
         *field("Next", f"{practice.what}; {practice.why}"),
-        f"{'':{_INDENT}}{practice.command}",
+        f"{'':{INDENT}}{practice.command}",
     ]

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pulsefind.core.counts import bars_text
 from pulsefind.core.records import Analysis, Audio
+from pulsefind.core.words import bars_text
 from pulsefind.take.alignment import align
 from pulsefind.take.corrections import course_of, find_corrections
 from pulsefind.take.faint import with_usual_faint
