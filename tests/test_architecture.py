@@ -20,6 +20,7 @@ ARROWS = {
     "guides": {"core"},
     "saved": {"core"},
     "analysis": {"core", "listen", "beats", "guides", "saved"},
+    "song": {"core", "beats"},
     "report": {"core", "guides"},
     "export": {"core", "beats"},
     "practice": {"core", "listen"},
