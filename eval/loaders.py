@@ -77,15 +77,16 @@ def _track(
 
 
 def _plain(info: SetInfo, folder: Path) -> list[Track]:
-    """Read the plain layout."""
+    """Read the plain layout: drums and instruments' onsets where there are any."""
     assert isinstance(info.layout, PlainLayout)
     tracks = []
     for beats in sorted((folder / "beats").glob("*.beats")):
-        drums = folder / "drums" / f"{beats.stem}.txt"
+        struck = (folder / "drums" / f"{beats.stem}.txt", folder / "onsets" / f"{beats.stem}.txt")
 
-        def read(length_s: float, beats: Path = beats, drums: Path = drums) -> Reference:
+        def read(length_s: float, beats: Path = beats, struck: tuple[Path, Path] = struck) -> Reference:
             beat_s, count = read_beats(beats, PLAIN_BEATS, length_s)
-            return Reference(beat_s, count, read_drums(drums, length_s) if drums.exists() else None)
+            drums, onsets = (read_drums(path, length_s) if path.exists() else None for path in struck)
+            return Reference(beat_s, count, drums, onsets)
 
         tracks.append(_track(info, beats.stem, audio_file(folder / "audio", beats.stem), read))
     return tracks

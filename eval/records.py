@@ -19,11 +19,18 @@ class Reference:
 
     beat_s: (n_beats,) increasing times in seconds. count: (n_beats,) 1-based number in the bar, or None where
     the set has no bars. drums: class name to (n_hits,) times in seconds, or None where the set has no drums.
+    onsets: the same of each pitched instrument, or None where nobody wrote them down.
     """
 
     beat_s: FloatArray
     count: IntArray | None
     drums: Mapping[str, FloatArray] | None = None
+    onsets: Mapping[str, FloatArray] | None = None
+
+    @property
+    def struck(self) -> Mapping[str, FloatArray] | None:
+        """What guides are compared with: the drums, or the instruments where there are no drums."""
+        return self.onsets if self.drums is None else self.drums
 
 
 @dataclass(frozen=True, slots=True)

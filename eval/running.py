@@ -51,8 +51,8 @@ def scoring_version() -> str:
 
 def _reference_digest(reference: Reference) -> str:
     """Return a digest of an annotation's content."""
-    drums = reference.drums or {}
-    return digest(str(reference_to_json(reference)), str({name: hits.tolist() for name, hits in drums.items()}))
+    struck = reference.struck or {}
+    return digest(str(reference_to_json(reference)), str({name: hits.tolist() for name, hits in struck.items()}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +116,8 @@ def _scored(track: Track, system: System, audio_digest: str, out: Path, jobs: in
 
 
 def _asked(track: Track, system: System) -> bool:
-    """Tell whether a system has anything to say about a track: naive guides need annotated drums and bars."""
-    return not system.given_beats or (track.reference.drums is not None and track.reference.count is not None)
+    """Tell whether a system has anything to say: one that is given the beats says guides alone, which need a truth."""
+    return not system.given_beats or (track.reference.struck is not None and track.reference.count is not None)
 
 
 def score_track(track: Track, systems: Sequence[System], out: Path, jobs: int) -> dict[str, Any]:

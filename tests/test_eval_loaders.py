@@ -65,6 +65,17 @@ def test_known_plain_sets_know_their_kind_and_genre(tmp_path):
     assert (track.kind, track.genre, track.has_drums) == ("rendered", "waltz", True)
 
 
+def test_plain_layout_gives_the_onsets_of_instruments_where_they_are_known(tmp_path):
+    root = plain_set(tmp_path)
+    write(root / "mine" / "onsets" / "one.txt", "0.5\tbass\n0.5\tguitar\n1.0\tbass\n")
+    (track,) = load_set("mine", root)
+    assert track.reference.drums is None and track.has_drums is None
+    assert {name: hits.tolist() for name, hits in track.reference.struck.items()} == {
+        "bass": [0.5, 1.0],
+        "guitar": [0.5],
+    }
+
+
 def test_an_empty_drum_file_is_a_recording_without_drums(tmp_path):
     (track,) = load_set("mine", plain_set(tmp_path, drums=""))
     assert track.reference.drums == {} and track.has_drums is False
