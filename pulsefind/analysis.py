@@ -30,6 +30,7 @@ from pulsefind.core.records import (
     Settings,
     Track,
 )
+from pulsefind.core.words import ONE_UNSURE, TEMPO_UNSURE
 from pulsefind.guides.finding import alone_stretches, find_guides
 from pulsefind.guides.misreadings import find_misreadings
 from pulsefind.guides.plan import plan_for
@@ -202,9 +203,9 @@ def _warnings(audio: Audio, pulse: Pulse, guides: tuple[Guide, ...]) -> tuple[st
     if not guides:
         found.append("no recurring sound was found that could be followed")
     if pulse.probability_one < _UNSURE:
-        found.append("the place of the 1 is uncertain; check it by ear")
+        found.append(ONE_UNSURE)
     if pulse.probability_octave < _UNSURE:
-        found.append("the tempo octave is uncertain; half or double may be meant")
+        found.append(TEMPO_UNSURE)
     return tuple(found)
 
 

@@ -43,6 +43,31 @@ def slot_positions(section: GridSection) -> FloatArray:
     return position
 
 
+_QUARTERS = {"": 0.0, "e": 0.25, "&": 0.5, "a": 0.75}
+_SIXTHS = {"ta": 1 / 6, "trip": 1 / 3, "let": 2 / 3, "da": 5 / 6}
+
+
+def within_beat(section: GridSection, syllable: str) -> float:
+    """Where a syllable lies in the beat (0..1) on the grid of a section, swing included.
+
+    A syllable that the grid lacks is put where it would be counted: sixteenths halve the eighths as these are played,
+    so that e lies in the middle of a long swung eighth (at 2 : 1 a third into the beat) and a in the middle of the short
+    one; thirds and sixths stay even (common practice, no source).
+    """
+    names = SYLLABLES[section.slots_per_beat]
+    if syllable in names:
+        return float(slot_positions(section)[names.index(syllable)])
+    if syllable in _SIXTHS:
+        return _SIXTHS[syllable]
+    half = float(slot_positions(section)[1]) if section.slots_per_beat == 2 else 0.5
+    return float(np.interp(_QUARTERS[syllable], [0.0, 0.5, 1.0], [0.0, half, 1.0]))
+
+
+def syllable_positions(section: GridSection) -> dict[str, float]:
+    """Where every known syllable lies in the beat (0..1) on the grid of a section, as within_beat says."""
+    return {syllable: within_beat(section, syllable) for syllable in (*_QUARTERS, *_SIXTHS)}
+
+
 def parse_label(text: str) -> tuple[int, str]:
     """Split a spoken count into count and syllable: '4a' gives (4, 'a')."""
     digits = len(text) - len(text.lstrip("0123456789"))

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import textwrap
 
-from pulsefind.core.records import Analysis, GridSection, Guide, Stretch
+from pulsefind.core.records import Analysis, Stretch
 
 WIDTH = 80
 """Columns that every text for a terminal is wrapped to: common practice, no source."""
 
 INDENT = 10
 """The column in which the text of a report's field begins: the longest name and a space."""
+
+ONE_UNSURE = "the place of the 1 is uncertain; check it by ear"
+TEMPO_UNSURE = "half or double the tempo may be meant; tap along to find out"
+"""Warnings of an analysis that a report says better, as doubts."""
 
 
 def time_text(time_s: float) -> str:
@@ -19,37 +23,26 @@ def time_text(time_s: float) -> str:
     return f"{hundredths // 6000}:{hundredths // 100 % 60:02d}.{hundredths % 100:02d}"
 
 
-def field(name: str, text: str) -> list[str]:
-    """A line of the report, wrapped: its name at the left, the text in a column beside it."""
+def field(name: str, text: str, head: str = "") -> list[str]:
+    """A line of the report, wrapped: its name at the left, the text in a column beside it, with a column for its head."""
     return textwrap.wrap(
         text,
         WIDTH,
-        initial_indent=name.ljust(INDENT),
-        subsequent_indent=" " * INDENT,
+        initial_indent=name.ljust(INDENT) + head,
+        subsequent_indent=" " * (INDENT + len(head)),
         break_on_hyphens=False,
     )
 
 
-def grid_name(section: GridSection, unit: int) -> str:
-    """The subdivision in words, for example 'swung 8ths (1.7 : 1)'."""
-    n, ratio = section.slots_per_beat, section.swing_ratio
-    note = {1: unit, 2: 2 * unit, 4: 4 * unit}.get(n)
-    if n == 1:
-        return "nothing between the beats"
-    if note is None:
-        return {3: "triplets", 6: "triplets, halved"}[n]
-    return f"straight {note}ths" if ratio == 1.0 else f"swung {note}ths ({ratio:.1f} : 1)"
+def clock(time_s: float) -> str:
+    """Minutes and seconds as a player shows them: clock(83.4) is '1:23'."""
+    return f"{int(time_s) // 60}:{int(time_s) % 60:02d}"
 
 
-def places_text(guide: Guide) -> str:
-    """The places in words: '2& and 4&'; longer patterns name the bar: '2& (bar 1), 1e and 3 (bar 2)'."""
-    parts = []
-    for bar in range(1, guide.pattern_bars + 1):
-        labels = [place.label for place in guide.places if place.bar == bar]
-        if labels:
-            named = listed(labels)
-            parts.append(f"{named} (bar {bar} of {guide.pattern_bars})" if guide.pattern_bars > 1 else named)
-    return ", ".join(parts)
+def clipped(text: str, width: int) -> str:
+    """Text for one line: what can't be printed becomes '?', what doesn't fit '...'."""
+    shown = "".join(c if c.isprintable() else "?" for c in text)
+    return shown if len(shown) <= width else shown[: width - 3] + "..."
 
 
 def listed(words: list[str]) -> str:
@@ -58,16 +51,27 @@ def listed(words: list[str]) -> str:
 
 
 def stretches_text(stretches: tuple[Stretch, ...], analysis: Analysis, most: int = 5) -> str:
-    """Bars in words: 'bars 1-16 and 21-40'; the numbers count from the first full bar, a pickup is bar 0."""
+    """Bars in words: 'bars 1-16 and 21-40', 'pickup to bar 2'; the numbers count from the first full bar."""
     number = analysis.bars.number
-    names = []
-    for stretch in stretches:
-        first, last = int(number[stretch.first_bar]), int(number[stretch.last_bar])
-        names.append(str(first) if first == last else f"{first}-{last}")
+    spans = [(int(number[stretch.first_bar]), int(number[stretch.last_bar])) for stretch in stretches]
+    if spans and spans[0][0] == 0:
+        named = [bars_text(*spans[0])]
+        numbers = [_span(*span) for span in spans[1:]]
+        numbers[:1] = [f"bars {numbers[0]}"] if numbers else []
+    else:
+        named = []
+        numbers = [_span(*span) for span in spans]
+        single = len(numbers) == 1 and "-" not in numbers[0]
+        numbers[:1] = [f"{'bar' if single else 'bars'} {numbers[0]}"] if numbers else []
+    names = [*named, *numbers]
     if len(names) > most:
-        names = [*names[:most], f"{len(names) - most} more stretches"]
-    word = "bar" if len(names) == 1 and "-" not in names[0] else "bars"
-    return f"{word} {listed(names)}"
+        left = len(names) - most
+        names = [*names[:most], f"{left} more {'stretch' if left == 1 else 'stretches'}"]
+    return listed(names) if names else "no bar"
+
+
+def _span(first: int, last: int) -> str:
+    return str(first) if first == last else f"{first}-{last}"
 
 
 def percent(share: float) -> str:
@@ -76,7 +80,7 @@ def percent(share: float) -> str:
 
 
 def bars_text(first: int, last: int | None = None) -> str:
-    """'bar 3', 'bars 3-5'; numbers count from the first full bar, and what stands before it is 'the pickup'."""
+    """'bar 3', 'bars 3-5'; numbers count from the first full bar, 'pickup to bar 2' begins before it."""
     if first == 0:
-        return f"up to bar {last}" if last else "the pickup"
+        return f"pickup to bar {last}" if last else "the pickup"
     return f"bars {first}-{last}" if last is not None and last != first else f"bar {first}"

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.core.counts import SYLLABLES, parse_label, slot_positions
+from pulsefind.core.counts import SYLLABLES, parse_label, within_beat
 from pulsefind.core.errors import HintError
-from pulsefind.core.records import Analysis, Bars, FloatArray, GridSection, Guide, IntArray
+from pulsefind.core.records import Analysis, Bars, FloatArray, Guide, IntArray
 
 SAME_CLICK_S = 0.005
 """Two clicks closer than this are one."""
@@ -21,8 +21,6 @@ SAME_CLICK_S = 0.005
 LONGEST_PATTERN = 16
 """Bars that a typed pattern may have."""
 
-_QUARTERS = {"": 0.0, "e": 0.25, "&": 0.5, "a": 0.75}
-_SIXTHS = {"ta": 1 / 6, "trip": 1 / 3, "let": 2 / 3, "da": 5 / 6}
 _STAGES_OF_ONES = (1, 2, 4)
 
 
@@ -111,21 +109,6 @@ def _parse_place(word: str, bar: int, of: int) -> Asked:
 def guide_places(guide: Guide) -> tuple[Asked, ...]:
     """The places that a guide falls on."""
     return tuple(Asked(*parse_label(place.label), place.bar, guide.pattern_bars) for place in guide.places)
-
-
-def within_beat(section: GridSection, syllable: str) -> float:
-    """Where a syllable lies in the beat (0..1) on the grid of a section, swing included.
-
-    A syllable that the grid lacks is put where it would be counted: quarters of the beat halve the parts on
-    either side of the grid's &, thirds and sixths stay even.
-    """
-    names = SYLLABLES[section.slots_per_beat]
-    if syllable in names:
-        return float(slot_positions(section)[names.index(syllable)])
-    if syllable in _SIXTHS:
-        return _SIXTHS[syllable]
-    half = float(slot_positions(section)[1]) if section.slots_per_beat == 2 else 0.5
-    return float(np.interp(_QUARTERS[syllable], [0.0, 0.5, 1.0], [0.0, half, 1.0]))
 
 
 def swung(analysis: Analysis, ratio: float) -> Analysis:
