@@ -23,9 +23,9 @@ ARROWS = {
     "song": {"core", "beats"},
     "report": {"core", "guides"},
     "export": {"core", "beats"},
-    "practice": {"core", "listen"},
+    "practice": {"core", "listen", "report"},
     "take": {"core", "listen", "beats", "export"},
-    "page": {"core", "listen", "guides", "take"},
+    "page": {"core", "listen", "guides", "report", "take"},
     "demo": {"core"},
     "soundcheck": {"core", "listen", "analysis", "practice", "page", "demo"},
     "cli": {

@@ -7,7 +7,7 @@ from songs import analysis, random_analysis
 
 from pulsefind.analysis import from_json, load_analysis, to_json
 from pulsefind.core.errors import FormatError
-from pulsefind.report import report
+from pulsefind.report.terminal import report
 
 SONG = analysis(meters=(4,) * 8, pickup=1, guide=(("2&", 1), ("4&", 1)))
 

@@ -170,7 +170,7 @@ def test_sections_are_listed_up_to_ten_and_one_is_none():
     # Bar 0 is what stands before the first full bar.
     assert "the pickup part 0 behind" in told(sections=(section(0), section(2)))
     long = dataclasses.replace(section(0), last_bar=12)
-    assert "up to bar 12 part 0 behind" in told(sections=(long, section(13)))
+    assert "pickup to bar 12 part 0 behind" in told(sections=(long, section(13)))
 
 
 @pytest.mark.parametrize(

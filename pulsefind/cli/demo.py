@@ -19,7 +19,7 @@ def demo(folder: FolderArgument = Path("pulsefind-demo"), force: ForceOption = F
 
     path, song = write_song(folder, force)
     analysis = analysed(path, Settings())
-    from pulsefind.report import report
+    from pulsefind.report.terminal import report
 
     print(report(analysis))
     print(compare(analysis, song, path))

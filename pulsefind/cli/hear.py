@@ -21,7 +21,7 @@ from pulsefind.cli.options import (
     show_progress,
 )
 from pulsefind.core.errors import HintError
-from pulsefind.core.words import WIDTH, places_text, time_text
+from pulsefind.core.words import WIDTH, time_text
 
 HeardGuideOption = Annotated[int, typer.Option("--guide", help="Which guide, 1 for the one to follow.")]
 HearOutOption = Annotated[
@@ -46,6 +46,7 @@ def hear(
     from pulsefind.practice.isolate import loop_path, write_heard
     from pulsefind.practice.render import chosen_guide
     from pulsefind.practice.spool import spooled
+    from pulsefind.report.planned import falls
 
     check_saved(saved, hints)
     out = out or Path(f"{track.stem} guide {guide}.wav")
@@ -62,7 +63,7 @@ def hear(
             written = write_heard(spool, analysis, chosen, out, force)
     finally:
         clear_progress()
-    print(textwrap.fill(f"Guide {guide}: {chosen.name}; it falls on {places_text(chosen)}", WIDTH))
+    print(textwrap.fill(f"Guide {guide}: {chosen.name}; it falls on {falls(chosen, analysis)}", WIDTH))
     for one, what in zip(written, ("brought forward", "its pattern alone"), strict=True):
         text = f"{one.path}: {what}, {time_text(one.duration_s)}, true peak {one.true_peak_dbtp:.1f} dBTP"
         print(textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False))

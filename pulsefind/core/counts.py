@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulsefind.core.errors import HintError
-from pulsefind.core.records import Bars, FloatArray, Grid, GridSection
+from pulsefind.core.records import Bars, Beats, FloatArray, Grid, GridSection
 
 SYLLABLES = {
     1: ("",),
@@ -51,8 +51,8 @@ def within_beat(section: GridSection, syllable: str) -> float:
     """Where a syllable lies in the beat (0..1) on the grid of a section, swing included.
 
     A syllable that the grid lacks is put where it would be counted: sixteenths halve the eighths as these are played,
-    so that e lies in the middle of a long swung eighth (at 2 : 1 a third into the beat) and a in the middle of the short
-    one; thirds and sixths stay even (common practice, no source).
+    so that e lies in the middle of a long swung eighth (at 2 : 1 a third into the beat) and a in the middle of the
+    short one; thirds and sixths stay even (common practice, no source).
     """
     names = SYLLABLES[section.slots_per_beat]
     if syllable in names:
@@ -82,6 +82,20 @@ def place_at(beats_from_one: float, beats_per_bar: int, slots_per_beat: int) -> 
     """The count nearest to a distance from the 1, in beats, on a straight grid: place_at(1.5, 4, 2) is '2&'."""
     slot = round(beats_from_one * slots_per_beat) % (beats_per_bar * slots_per_beat)
     return label(slot // slots_per_beat + 1, slot % slots_per_beat, slots_per_beat)
+
+
+def backbeat(beats: int) -> tuple[str, ...]:
+    """The counts of the backbeat in a bar of so many: of four 2 and 4, of three 2 and 3, of six 4 (common practice)."""
+    counts = tuple(str(count) for count in range(1, beats + 1))
+    return ("4",) if beats == 6 else counts[1:] if beats == 3 else counts[1::2]
+
+
+def count_in_beat_s(beats: Beats, bars: Bars, beat: int) -> float:
+    """Seconds from count to count of a count-in to a beat (index): the mean over as many beats as its bar has."""
+    bar = int(np.searchsorted(bars.first_beat, beat, side="right")) - 1
+    edges_s = np.r_[beats.time_s, bars.end_s]
+    last = min(beat + int(bars.beats_per_bar[bar]), len(edges_s) - 1)
+    return float((edges_s[last] - edges_s[beat]) / (last - beat))
 
 
 @dataclass(frozen=True, slots=True)

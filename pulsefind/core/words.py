@@ -24,7 +24,7 @@ def time_text(time_s: float) -> str:
 
 
 def field(name: str, text: str, head: str = "") -> list[str]:
-    """A line of the report, wrapped: its name at the left, the text in a column beside it, with a column for its head."""
+    """A line of the report, wrapped: its name at the left, beside it a column for the head and one for the text."""
     return textwrap.wrap(
         text,
         WIDTH,

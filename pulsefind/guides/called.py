@@ -18,7 +18,19 @@ _DRUMMERS_WORDS = {"bass drum": "kick"}
 _LENGTHS = ("short", "long")
 """A tick is short and a note long without saying so."""
 
-_ORDINALS = ("second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth", "eleventh", "twelfth")
+_ORDINALS = (
+    "second",
+    "third",
+    "fourth",
+    "fifth",
+    "sixth",
+    "seventh",
+    "eighth",
+    "ninth",
+    "tenth",
+    "eleventh",
+    "twelfth",
+)
 
 _HEARD_APART_OCTAVES = 0.25
 """Two sounds of one name that lie closer than this aren't told apart as lower and higher (judged)."""
@@ -41,10 +53,8 @@ class Mark:
 
 def mark_of(sound: Sound) -> Mark:
     """The mark of a sound: mark_of(Sound(9000, 600, 0.8)) is a high wedge."""
-    if sound.decay_ms <= _LONG_MS:
-        shape = "stroke"
-    else:
-        shape = "bar" if sound.noisiness < _A_NOTE else "wedge"
+    ringing = "bar" if sound.noisiness < _A_NOTE else "wedge"
+    shape = "stroke" if sound.decay_ms <= _LONG_MS else ringing
     height = log2(max(sound.centre_hz, _LOWEST_HZ) / _LOWEST_HZ) / _OCTAVES
     return Mark(shape, round(min(1.0, height), 3))
 

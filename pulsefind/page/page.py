@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from pulsefind.core.counts import slot_positions
 from pulsefind.core.records import Analysis, Audio, FloatArray, Guide, Settings
-from pulsefind.core.words import grid_name
 from pulsefind.guides.misreadings import HITS_AS_BEATS
 from pulsefind.guides.plan import phrase_bars
 from pulsefind.listen.audio import decode
 from pulsefind.page.assets import joined_script, render, source_hash, web_text
+from pulsefind.report.handed import told
 
 RATE_HZ = 44100
 
@@ -119,9 +119,12 @@ def _policy(script: str, style: str) -> str:
 
 
 def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, out_path: str) -> dict[str, Any]:
-    """The analysis as the page's script reads it: names as in the saved analysis, times to a hundredth of a ms."""
+    """The analysis as the page's script reads it: names as in the saved analysis, times to a hundredth of a ms.
+
+    words is what `report.handed.told` says: names, marks, doubts and ways to count; the script makes none of its own.
+    """
     first_full = int(np.argmax(analysis.bars.number >= 1)) if len(analysis.plan) else 0
-    bars = analysis.bars
+    bars, words = analysis.bars, told(analysis)
     return {
         "track": {"name": analysis.track.name, "duration": analysis.track.duration_s, "sha256": analysis.track.sha256},
         "beats": {"time": _rounded(analysis.beats.time_s), "count": bars.count.tolist()},
@@ -144,9 +147,8 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
             }
             for section in analysis.grid.sections
         ],
-        "gridWords": ", then ".join(
-            list(dict.fromkeys(grid_name(section, bars.unit) for section in analysis.grid.sections))[:3]
-        ),
+        "gridWords": words["feel"]["notes"] if words else "",
+        "words": words,
         "tempo": {"bpm": analysis.tempo.bpm},
         "guides": [_guide_data(guide) for guide in analysis.guides],
         "plan": [-1 if guide is None else guide for guide in analysis.plan],

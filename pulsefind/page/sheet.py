@@ -13,9 +13,11 @@ from markupsafe import Markup
 
 from pulsefind.core.counts import label, slot_positions
 from pulsefind.core.records import Analysis, GridSection, Guide, IntArray
-from pulsefind.core.words import grid_name, percent, places_text, time_text
+from pulsefind.core.words import percent, time_text
 from pulsefind.guides.plan import PlanPart, plan_parts
 from pulsefind.page.assets import render, source_hash, web_text
+from pulsefind.report.feel import feel_of
+from pulsefind.report.planned import falls
 
 SURE_ENOUGH = 0.6
 """Below this a song goes to the front of the check list, as the report's warnings do."""
@@ -118,7 +120,7 @@ def song_page(analysis: Analysis) -> SongPage:
         title=title,
         tempo=f"{analysis.tempo.bpm:.0f}",
         meter=_usual_meter(analysis),
-        grid=", then ".join(dict.fromkeys(grid_name(s, analysis.bars.unit) for s in analysis.grid.sections)),
+        grid=feel_of(analysis).notes,
         count_in=count_in_text(analysis),
         first_bar=_first_bar(analysis),
         guides=guides,
@@ -212,7 +214,7 @@ def _guide_line(analysis: Analysis, index: int) -> GuideLine:
     section = analysis.grid.at(guide.coverage[0].first_bar)
     beats = _usual(analysis)
     lines = tuple(_count_line(guide, bar, beats, section) for bar in range(1, guide.pattern_bars + 1))
-    return GuideLine(_letter(index), places_text(guide), guide.name, _without_repeats(lines))
+    return GuideLine(_letter(index), falls(guide, analysis), guide.name, _without_repeats(lines))
 
 
 def _without_repeats(lines: tuple[tuple[Slot, ...], ...]) -> tuple[tuple[Slot, ...], ...]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.core.counts import SYLLABLES, parse_label, within_beat
+from pulsefind.core.counts import SYLLABLES, count_in_beat_s, parse_label, within_beat
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Analysis, Bars, FloatArray, Guide, IntArray
 
@@ -256,12 +256,12 @@ def count_in(analysis: Analysis, beat: int, n_bars: int) -> Clicks:
     bars = analysis.bars
     bar = bar_of_beat(bars, beat)
     meter, count = int(bars.beats_per_bar[bar]), int(bars.count[beat])
-    edge_s = np.r_[analysis.beats.time_s, bars.end_s]
-    last = min(beat + meter, len(edge_s) - 1)
-    beat_s = (edge_s[last] - edge_s[beat]) / (last - beat)
+    beat_s = count_in_beat_s(analysis.beats, bars, beat)
     n = n_bars * meter + count - 1 if n_bars else 0
     back = np.arange(n, 0, -1)
-    return Clicks(edge_s[beat] - back * beat_s, (count - 1 - back) % meter == 0, np.full(n, bar, np.int64))
+    return Clicks(
+        analysis.beats.time_s[beat] - back * beat_s, (count - 1 - back) % meter == 0, np.full(n, bar, np.int64)
+    )
 
 
 def bar_of_beat(bars: Bars, beat: int) -> int:

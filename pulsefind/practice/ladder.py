@@ -19,10 +19,11 @@ import numpy as np
 from pulsefind.core.errors import OutputError
 from pulsefind.core.files import umask, write_file
 from pulsefind.core.records import Analysis, Guide
-from pulsefind.core.words import WIDTH, places_text, stretches_text, time_text
+from pulsefind.core.words import WIDTH, stretches_text, time_text
 from pulsefind.practice.clicks import Clicks, Gap, merge, with_gaps
 from pulsefind.practice.mix import Rendered, Score, measure, write
 from pulsefind.practice.render import Part, Plan, Practice, chosen_guide, clicks_for, scored
+from pulsefind.report.planned import falls
 
 CUE_SHEET = "cues.txt"
 CAUTION = "Caution: start with the volume low and turn it up; a click in headphones harms hearing before it seems loud."
@@ -97,11 +98,11 @@ def _guide_rungs(analysis: Analysis, plan: Plan, part: Part | None, every: Click
     first_bar, n = int(every.bar[0]), plan.reveal_bars
     unrevealed = with_gaps(every, analysis.bars, first_bar, Gap(n, n))
     revealed = every.keep(~np.isin(every.bar, unrevealed.bar))
-    falls = places_text(guide)
+    places_words = falls(guide, analysis)
     return [
         Rung(
             "the guide alone, then revealed",
-            f"Listen without the track. For {n} bars only the guide's places are clicked ({falls}), all "
+            f"Listen without the track. For {n} bars only the guide's places are clicked ({places_words}), all "
             f"alike, then for {n} bars the beats join in, the 1 higher. Find the 1 before they do.",
             "Hear these clicks as what they are, off the beat where they are off it, and not as the beat.",
             merge(places, revealed),
@@ -110,7 +111,7 @@ def _guide_rungs(analysis: Analysis, plan: Plan, part: Part | None, every: Click
         ),
         Rung(
             "the guide with the track",
-            f"Play along; clicks fall on {falls}, the guide's places.",
+            f"Play along; clicks fall on {places_words}, the guide's places.",
             _guide_text(guide, analysis),
             places,
             True,

@@ -24,9 +24,9 @@ THE_ONE, THE_BEAT, THE_TEMPO, THE_METER = "the 1", "the beat", "half or double",
 class Doubt:
     """Bars first_bar..last_bar (indices, both included; whole: the whole song) in which something is unsure.
 
-    about names what: 'the 1', 'the beat', 'half or double' or 'the meter'. text says what else it may be, listen what to
-    do to find out, then when the option of the command line in settle puts it right. likely is how likely the reading
-    that is shown is, 0..1.
+    about names what: 'the 1', 'the beat', 'half or double' or 'the meter'. text says what else it may be, listen what
+    to do to find out, then when the option of the command line in settle puts it right. likely is how likely the
+    reading that is shown is, 0..1.
     """
 
     first_bar: int
@@ -44,7 +44,7 @@ class Doubt:
     def sentence(self) -> str:
         """All of it: 'The 1 may be 2 beats later. Listen ... If they don't: --one-at 1.20'."""
         where = self.text if self.whole else f"{self.bars}: {self.text}"
-        return f"{where[:1].upper()}{where[1:]}. {self.listen}. {self.then}: {self.settle}"
+        return f"{where[:1].upper()}{where[1:]}. {self.listen} {self.then}: {self.settle}"
 
 
 def doubts_of(analysis: Analysis) -> tuple[Doubt, ...]:
@@ -79,10 +79,11 @@ def _one(analysis: Analysis) -> Doubt | None:
     other = _alternative(analysis, "--one-at")
     about = THE_BEAT if other is not None and "half a beat" in other.reading else THE_ONE
     text = other.reading.replace(" is ", " may be ", 1) if other else "the 1 may be on another beat"
-    at_s = float(analysis.bars.start_s[min(len(analysis.bars.start_s) - 1, 1)])
-    listen = f"Listen at {clock(at_s)}: with a 1 the bass and the chords change"
+    bar = min(len(analysis.bars.start_s) - 1, 1)
+    at = f"{clock(float(analysis.bars.start_s[bar]))}, bar {int(analysis.bars.number[bar])}"
+    listen = f"Listen at {at}: do the bass and the chords change on its 1?"
     settle = other.hint if other else "--one-at SECONDS, the time of any 1"
-    return _whole_song(analysis, about, (text, listen, "If they don't there", settle), sure)
+    return _whole_song(analysis, about, (text, listen, "If not", settle), sure)
 
 
 def _tempo(analysis: Analysis) -> Doubt | None:
@@ -92,7 +93,7 @@ def _tempo(analysis: Analysis) -> Doubt | None:
     other = _alternative(analysis, "--bpm")
     text = f"the tempo may be {other.reading}" if other else f"the tempo may be {bpm / 2:.0f} or {bpm * 2:.0f}"
     settle = other.hint if other else f"--bpm {round(bpm * 0.45)}:{round(bpm * 0.55)}"
-    listen = "Tap your foot with the whole band, not with one sound"
+    listen = "Tap your foot with the whole band, not with one sound."
     return _whole_song(analysis, THE_TEMPO, (text, listen, "If that is your tempo", settle), sure)
 
 
@@ -100,7 +101,7 @@ def _meter(analysis: Analysis) -> Doubt | None:
     sure = analysis.confidence.meter
     if sure >= SURE_ENOUGH:
         return None
-    text, listen = f"it may not be {feel_of(analysis).meter}", "Count from one change of chord to the next"
+    text, listen = f"it may not be {feel_of(analysis).meter}", "Count from one change of chord to the next."
     return _whole_song(analysis, THE_METER, (text, listen, "If you count three", "--meter 3/4"), sure)
 
 
@@ -111,7 +112,7 @@ def _alternative(analysis: Analysis, option: str) -> Alternative | None:
 def _stretch(analysis: Analysis, first: int, last: int) -> Doubt:
     number = analysis.bars.number
     likely = min(s.one for s in analysis.confidence.sections if first <= s.first_bar and s.last_bar <= last)
-    listen = f"Count along from {clock(float(bar_edges(analysis)[first]))}"
+    listen = f"Count along from {clock(float(bar_edges(analysis)[first]))}."
     return Doubt(
         first_bar=first,
         last_bar=last,
@@ -139,4 +140,3 @@ def _doubtful_stretches(analysis: Analysis) -> list[tuple[int, int]]:
         else:
             runs.append((section.first_bar, section.last_bar))
     return runs
-

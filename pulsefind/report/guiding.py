@@ -1,4 +1,4 @@
-"""A guide in a drummer's words: how often it is there, how tight, how loud, what it tells, what it can be misheard as."""
+"""A guide in a drummer's words: how often it is there, how tight, how loud, what it tells, what it is taken for."""
 
 from __future__ import annotations
 
@@ -54,13 +54,13 @@ def reliable(guide: Guide) -> str:
 
 
 def tells(guide: Guide, analysis: Analysis) -> str:
-    """What a guide tells by itself: 'where the 1 is', 'where 1 or 3 is', 'the beat', 'only an even pulse'."""
+    """What a guide tells by itself: 'where the 1 is', 'the beat, but not the 1' ..."""
     return TELLS[fixes(guide, analysis.bars, analysis.tempo)]
 
 
 TELLS = {
     "the 1": "where the 1 is",
-    "the half bar": "the beat, and the 1 but for half a bar",
+    "the half bar": "the beat, and two counts of which one is the 1",
     "the beat": "the beat, but not the 1",
     "": "only an even pulse",
 }

@@ -118,7 +118,8 @@ def _same_in_every_beat(labels: list[str], beats: int) -> str:
     """'& and a of every beat' where all beats are filled alike."""
     known = {syllable for names in SYLLABLES.values() for syllable in names}
     syllables = [name[1:] for name in labels if name.startswith("1") and name[1:] in known]
-    if len(syllables) < 2 or labels != [f"{count}{syllable}" for count in range(1, beats + 1) for syllable in syllables]:
+    if len(syllables) < 2 or labels != [
+        f"{count}{syllable}" for count in range(1, beats + 1) for syllable in syllables
+    ]:
         return ""
     return f"{listed([syllable or 'the beat' for syllable in syllables])} of every count"
-

@@ -43,7 +43,7 @@ def _nothing_found(analysis: Analysis) -> str:
 def _tempo(analysis: Analysis) -> list[str]:
     feel = feel_of(analysis)
     lines = [*field("Tempo", tempo_text(feel)), *field("Feel", feel_text(feel))]
-    return [*lines, *field("Count in", count_in_text(analysis))]
+    return [*lines, *field("Count-in", count_in_text(analysis))]
 
 
 def _one(analysis: Analysis) -> list[str]:
@@ -118,7 +118,8 @@ def _others(analysis: Analysis) -> list[str]:
     rest.sort(key=lambda k: k not in planned)
     if not rest:
         return []
-    names, lines = called(analysis.guides), []
+    names = called(analysis.guides)
+    lines: list[str] = []
     for k in rest[:_MORE_GUIDES]:
         guide = analysis.guides[k]
         text = f"{names[k]} on {falls(guide, analysis)}; {stretches_text(guide.coverage, analysis, 3)}"

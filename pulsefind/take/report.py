@@ -143,7 +143,7 @@ def _sections(review: Review) -> list[str]:
     for index, section in enumerate(review.sections[:_MOST_SECTIONS]):
         bars = bars_text(section.first_bar, section.last_bar)
         told = _told(review, section.offsets) if section.offsets.n else "nothing played"
-        lines += field("Sections" if index == 0 else "", f"{bars:<14}{section.name:<17}{told}")
+        lines += field("Sections" if index == 0 else "", f"{bars:<17}{section.name:<17}{told}")
     if len(review.sections) > _MOST_SECTIONS:
         lines += field("", _unshown(len(review.sections) - _MOST_SECTIONS, "more"))
     return [*lines, ""]
