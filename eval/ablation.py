@@ -28,7 +28,7 @@ def _as_heard(heard: Evidence) -> Given:
 
 
 def _downbeats_of(heard: Evidence, alone: Activations) -> Given:
-    return replace(heard.together, downbeat_odds=alone.downbeat_odds), heard.harmony
+    return replace(heard.together, downbeat_log_odds=alone.downbeat_log_odds), heard.harmony
 
 
 def _no_harmony(heard: Evidence) -> Given:
@@ -60,15 +60,15 @@ VARIANTS = (
     Without("harmony", _no_harmony),
     Without(
         "the half by the bass",
-        lambda heard: (replace(heard.together, half_odds=heard.half_by_whole), heard.harmony),
+        lambda heard: (replace(heard.together, phase_log_odds=heard.half_by_whole), heard.harmony),
     ),
     Without(
         "the half by the whole",
-        lambda heard: (replace(heard.together, half_odds=heard.half_by_bass), heard.harmony),
+        lambda heard: (replace(heard.together, phase_log_odds=heard.half_by_bass), heard.harmony),
     ),
     Without(
         "the better half",
-        lambda heard: (replace(heard.together, half_odds=np.zeros(len(heard.together.values))), heard.harmony),
+        lambda heard: (replace(heard.together, phase_log_odds=np.zeros(len(heard.together.values))), heard.harmony),
     ),
     Without("how common each meter is", priors=_even_meters),
     Without("a bar of two thrown in", priors=_no_bar_thrown_in),

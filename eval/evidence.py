@@ -9,7 +9,7 @@ import numpy as np
 from eval.metrics import track_scores
 from eval.records import Answer, FloatArray, Track
 from pulsefind.core.records import Activations, Harmony, Pulse
-from pulsefind.listen.activations import activations, half_odds
+from pulsefind.listen.activations import activations, phase_log_odds
 from pulsefind.listen.audio import load, past_silence
 from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.network import BASS_BANDS, pulse_activations
@@ -44,16 +44,19 @@ def evidence(track: Track) -> Evidence:
     """
     part, start_s = past_silence(load(track.audio))
     together, stock, own = (activations(part, network, use_cache=True) for network in ("both", "stock", "own"))
-    bass = half_odds(pulse_activations(part, bands=BASS_BANDS, use_cache=True))
+    bass = phase_log_odds(pulse_activations(part, bands=BASS_BANDS, use_cache=True))
     n_frames = min(len(together.values), len(stock.values), len(own.values), len(bass))
     together, stock, own = (_first(n_frames, heard) for heard in (together, stock, own))
     harmony = harmony_of(part, use_cache=True)
-    return Evidence(track, together, stock, own, half_odds(own.values), bass[:n_frames], harmony, start_s)
+    return Evidence(track, together, stock, own, phase_log_odds(own.values), bass[:n_frames], harmony, start_s)
 
 
 def _first(n_frames: int, heard: Activations) -> Activations:
     return Activations(
-        heard.values[:n_frames], heard.downbeat_odds[:n_frames], heard.half_odds[:n_frames], heard.frame_rate_hz
+        heard.values[:n_frames],
+        heard.downbeat_log_odds[:n_frames],
+        heard.phase_log_odds[:n_frames],
+        heard.frame_rate_hz,
     )
 
 

@@ -24,7 +24,6 @@ from pulsefind.core.records import (
     Place,
     Settings,
     Sound,
-    Stretch,
     Tempo,
     Track,
 )
@@ -83,13 +82,8 @@ def make_track(
             hit_bar.append(bar)
             hit_place.append(f"{int(bars.count[b])}&")
     covered = np.array([b not in silent for b in range(len(first))])
-    ends = np.r_[bars.start_s[1:], bars.end_s]
-    stretches = tuple(Stretch(low, high, float(bars.start_s[low]), float(ends[high])) for low, high in alone)
-    edge = np.flatnonzero(np.diff(np.r_[0, covered.astype(int), 0]))
-    coverage = tuple(
-        Stretch(int(a), int(b) - 1, float(bars.start_s[a]), float(ends[b - 1]))
-        for a, b in zip(edge[::2], edge[1::2], strict=True)
-    )
+    stretches = tuple(bars.stretch(low, high) for low, high in alone)
+    coverage = bars.stretches(covered)
     sound = Sound(8000.0, 40.0, 0.5)
     places = tuple(Place(f"{c}&", 1, c - 0.5, 1.0, 0.0, 3.0) for c in range(1, beats_per_bar + 1))
     guide = Guide(
@@ -106,7 +100,7 @@ def make_track(
         float(covered.mean()),
         0.9,
     )
-    bar_bpm = 60.0 * size / (ends - bars.start_s)
+    bar_bpm = 60.0 * size / (bars.ends_s - bars.start_s)
     return Analysis(
         track=Track("made.wav", float(time_s[-1] + 1.0), 0.0, float(time_s[-1] + 1.0), 1, 44100, f"{seed:064x}"),
         beats=Beats(beats, np.ones(n_beats), np.zeros(n_beats, np.bool_)),
@@ -175,7 +169,7 @@ def simulate_take(
     """Play first_bar..last_bar (indices) of a track: eighths on the hi-hat, kick on odd and snare on even beats."""
     last_bar = len(track.bars.beats) - 1 if last_bar is None else last_bar
     edges = np.r_[track.beats.time_s, track.bars.end_s]
-    bar_of_beat = np.repeat(np.arange(len(track.bars.beats)), track.bars.beats)
+    bar_of_beat = track.bars.bar_of_beat
     beats = np.flatnonzero((bar_of_beat >= first_bar) & (bar_of_beat <= last_bar))
     length = np.diff(edges)[beats]
     late = player.swing_ratio / (1 + player.swing_ratio)
@@ -243,7 +237,7 @@ def _asynchronies(
     alone = np.zeros(n, np.bool_)
     for stretch in track.alone:
         alone |= (bar >= stretch.first_bar) & (bar <= stretch.last_bar)
-    per_bar = 2 * int(np.bincount(track.bars.beats_per_bar).argmax())
+    per_bar = 2 * track.bars.usual_beats
     a = np.zeros(n)
     true_a = 0.0
     period = 0.0

@@ -36,7 +36,7 @@ from pulsefind.guides.misreadings import find_misreadings
 from pulsefind.guides.plan import plan_for
 from pulsefind.listen import audio as recordings
 from pulsefind.listen.activations import activations
-from pulsefind.listen.folded import find_figures
+from pulsefind.listen.folded import find_folded
 from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.hits import find_hits
 from pulsefind.saved import check_fits, read_record
@@ -99,8 +99,8 @@ def _analysed(
     bars = lay_bars(pulse, beats)
     grid = find_grid(beats, bars, hits.certain())
     progress("looking for guides")
-    figures = _shifted(find_figures(part, start_s, beats, bars, grid), start_s)
-    guides = find_guides(hits, beats, bars, grid, figures)
+    folded = _shifted(find_folded(part, start_s, beats, bars, grid), start_s)
+    guides = find_guides(hits, beats, bars, grid, folded)
     tempo = tempo_of(beats, bars)
     return Analysis(
         track=_track(whole, start_s, start_s + part.duration_s),
@@ -116,7 +116,7 @@ def _analysed(
             pulse.probability_one,
             pulse.probability_octave,
             pulse.probability_meter,
-            pulse.probability_half,
+            pulse.probability_phase,
             pulse.sections,
         ),
         alternatives=pulse.alternatives,

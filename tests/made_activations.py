@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pulsefind.core.records import Activations, Harmony
-from pulsefind.listen.activations import downbeat_odds, half_odds
+from pulsefind.listen.activations import downbeat_log_odds, phase_log_odds
 
 RATE_HZ = 100
 NO_HARMONY = Harmony(np.zeros((0, 24)), 20.0)
@@ -46,7 +46,7 @@ def values_of(time_s, count, length_s, strength=0.9, noise=0.01, seed=0):
 
 def activations(values):
     """Activations of one network that heard these values (n, 2)."""
-    return Activations(values, downbeat_odds(values), half_odds(values), RATE_HZ)
+    return Activations(values, downbeat_log_odds(values), phase_log_odds(values), RATE_HZ)
 
 
 def heard(truth, **how):

@@ -7,7 +7,7 @@ from scipy import special
 
 from pulsefind.core import cache
 from pulsefind.core.errors import HintError
-from pulsefind.listen.activations import activations, downbeat_odds, weighed
+from pulsefind.listen.activations import activations, downbeat_log_odds, weighed
 from pulsefind.listen.audio import crop, from_samples
 
 
@@ -23,7 +23,7 @@ def test_each_network_hears_the_beats(demo_song, part):
         either = heard.values.sum(axis=1)
         near = np.array([either[max(0, k - 4) : k + 5].max() for k in frame])
         assert np.median(near) > 5 * np.median(either), network
-        assert len(heard.downbeat_odds) == len(heard.values)
+        assert len(heard.downbeat_log_odds) == len(heard.values)
 
 
 def test_both_take_beats_mostly_from_the_stock_and_the_one_from_the_mean(part):
@@ -34,8 +34,8 @@ def test_both_take_beats_mostly_from_the_stock_and_the_one_from_the_mean(part):
     assert np.array_equal(both.values[inside], weighed(stock.values[inside], own.values[inside], 0.8))
     assert not both.values[: heard[0]].any() and not both.values[heard[-1] + 1 :].any()
     # The last frames may differ: one network gives a frame more than the other, which the longer run looks at.
-    mean = (own.downbeat_odds[:n] + stock.downbeat_odds[:n]) / 2
-    assert np.allclose(both.downbeat_odds[:-3], mean[:-3], atol=1e-9)
+    mean = (own.downbeat_log_odds[:n] + stock.downbeat_log_odds[:n]) / 2
+    assert np.allclose(both.downbeat_log_odds[:-3], mean[:-3], atol=1e-9)
 
 
 @pytest.mark.parametrize("share", [0.0, 0.3, 1.0])
@@ -59,7 +59,7 @@ def test_a_certain_and_a_silent_network_can_be_weighed():
 def test_odds_compare_the_highest_values_within_20_ms():
     values = np.zeros((9, 2))
     values[4] = [0.1, 0.6]
-    odds = downbeat_odds(values)
+    odds = downbeat_log_odds(values)
     assert odds[2:7] == pytest.approx(np.full(5, np.log(0.605 / 0.105)))
     assert odds[[0, 8]] == pytest.approx([0, 0])
 

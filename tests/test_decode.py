@@ -5,7 +5,7 @@ import pytest
 
 from pulsefind.beats import decode as decoder
 from pulsefind.core.records import Activations, Harmony, Settings
-from pulsefind.listen.activations import downbeat_odds, half_odds
+from pulsefind.listen.activations import downbeat_log_odds, phase_log_odds
 
 FPS = 100
 NO_HARMONY = Harmony(np.zeros((0, 24)), 20.0)
@@ -13,7 +13,7 @@ NO_HARMONY = Harmony(np.zeros((0, 24)), 20.0)
 
 def heard(values):
     """Activations of one network."""
-    return Activations(values, downbeat_odds(values), half_odds(values), FPS)
+    return Activations(values, downbeat_log_odds(values), phase_log_odds(values), FPS)
 
 
 def decode(activations, settings, harmony=NO_HARMONY):
@@ -109,7 +109,7 @@ def test_between_two_readings_there_is_an_alternative_with_its_hint():
         weak = activations(between, np.full(40, 2), 36, level).values
         pulse = decode(heard(np.maximum(strong, weak)), Settings())
         tempi.append(round(60 / np.median(np.diff(pulse.time_s)), -1))
-        assert pulse.probability_one <= pulse.probability_octave * pulse.probability_meter * pulse.probability_half
+        assert pulse.probability_one <= pulse.probability_octave * pulse.probability_meter * pulse.probability_phase
         hints += [other.hint for other in pulse.alternatives if other.hint.startswith("--bpm")]
     assert tempi[0] == 70
     assert tempi[-1] == 140
@@ -137,7 +137,7 @@ def strummed_between():
     times, count = song()
     late = activations(times + 0.25, count, 42)
     told = activations(times, count, 42)
-    return times, Activations(late.values, late.downbeat_odds, told.half_odds, FPS)
+    return times, Activations(late.values, late.downbeat_log_odds, told.phase_log_odds, FPS)
 
 
 def test_the_half_that_is_marked_more_strongly_is_the_beat():
@@ -145,13 +145,13 @@ def test_the_half_that_is_marked_more_strongly_is_the_beat():
     pulse = decode(heard, Settings())
     inside = times[(times > pulse.time_s[0] - 0.1) & (times < pulse.time_s[-1] + 0.1)]
     assert np.abs(pulse.time_s[:, None] - inside).min(axis=0).max() < 0.03
-    unmoved = decode(Activations(heard.values, heard.downbeat_odds, -heard.half_odds, FPS), Settings())
+    unmoved = decode(Activations(heard.values, heard.downbeat_log_odds, -heard.phase_log_odds, FPS), Settings())
     assert np.abs(unmoved.time_s[:, None] - (inside[1:-1] + 0.25)).min(axis=0).max() < 0.03
 
 
 def test_the_other_half_is_kept_as_an_alternative_with_the_hint_that_selects_it():
     _, heard = strummed_between()
-    doubtful = Activations(heard.values, heard.downbeat_odds, 0.1 * heard.half_odds, FPS)
+    doubtful = Activations(heard.values, heard.downbeat_log_odds, 0.1 * heard.phase_log_odds, FPS)
     first = decode(doubtful, Settings())
     other = next(a for a in first.alternatives if a.reading == "the beat is half a beat away")
     assert 0.01 < other.probability < 0.5
@@ -164,7 +164,7 @@ def test_the_other_half_is_kept_as_an_alternative_with_the_hint_that_selects_it(
 def test_a_few_beats_whose_half_is_in_doubt_are_still_answered(beats):
     times, count = song(beats=beats, first=2)
     heard = activations(times, count, times[-1] + 1)
-    doubtful = Activations(heard.values, heard.downbeat_odds - 5.0, np.zeros(len(heard.values)), FPS)
+    doubtful = Activations(heard.values, heard.downbeat_log_odds - 5.0, np.zeros(len(heard.values)), FPS)
     pulse = decode(doubtful, Settings())
     assert len(pulse.time_s) >= beats - 1
     for other in pulse.alternatives:

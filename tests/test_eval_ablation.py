@@ -32,12 +32,12 @@ def made(name, kind="real", stock_downbeats=True, struck_between=False):
         values = values_of(middle_s, np.full(len(middle_s), 2), truth.time_s[-1] + 1.0)
     stock = told if stock_downbeats else flat
     own = flat if stock_downbeats else told
-    odds = (stock.downbeat_odds + own.downbeat_odds) / 2
-    together = Activations(values, odds, told.half_odds, told.frame_rate_hz)
+    odds = (stock.downbeat_log_odds + own.downbeat_log_odds) / 2
+    together = Activations(values, odds, told.phase_log_odds, told.frame_rate_hz)
     reference = Reference(truth.time_s + SILENCE_S, truth.count)
     track = Track(name, name, Path(name), float(truth.time_s[-1]) + SILENCE_S, reference, kind)
     zeros = np.zeros(len(values))
-    return Evidence(track, together, stock, own, told.half_odds, zeros, NO_HARMONY, SILENCE_S)
+    return Evidence(track, together, stock, own, told.phase_log_odds, zeros, NO_HARMONY, SILENCE_S)
 
 
 @pytest.fixture

@@ -11,10 +11,10 @@ from pulsefind.guides.finding import alone_stretches, find_guides
 from pulsefind.guides.misreadings import find_misreadings
 
 
-def guides_of(a_pulse, *groups, figures=None, **options):
+def guides_of(a_pulse, *groups, folded=None, **options):
     hits = hits_at(*groups, **options)
     beats, bars = beats_of(a_pulse), bars_of(a_pulse)
-    return find_guides(hits, beats, bars, find_grid(beats, bars, hits), figures)
+    return find_guides(hits, beats, bars, find_grid(beats, bars, hits), folded)
 
 
 def labels(guide):
@@ -141,10 +141,10 @@ def test_two_sounds_in_one_are_no_guide_once_they_are_told_apart():
     low, high = at_places(a_pulse, [0, 2]), at_places(a_pulse, [1.5, 3.5])
     both = np.sort(np.r_[low, high])
     assert ["1", "2&", "3", "4&"] in [labels(g) for g in guides_of(a_pulse, both)]
-    told_apart = [labels(g) for g in guides_of(a_pulse, both, figures=hits_at(low, high))]
+    told_apart = [labels(g) for g in guides_of(a_pulse, both, folded=hits_at(low, high))]
     assert sorted(told_apart) == [["1", "3"], ["2&", "4&"]]
     # Parts that leave out a place of it don't explain it.
-    told_apart = [labels(g) for g in guides_of(a_pulse, both, figures=hits_at(low, at_places(a_pulse, [1.5])))]
+    told_apart = [labels(g) for g in guides_of(a_pulse, both, folded=hits_at(low, at_places(a_pulse, [1.5])))]
     assert ["1", "2&", "3", "4&"] in told_apart
 
 
@@ -153,13 +153,13 @@ def test_one_place_of_a_clear_drum_is_not_a_sound_of_its_own():
     drum = at_places(a_pulse, [1, 3])
     snare = (Sound(2000.0, 80.0, 0.5, "snare"),)
     one, other = hits_at(at_places(a_pulse, [1])), hits_at(at_places(a_pulse, [2]))
-    assert [labels(g) for g in guides_of(a_pulse, drum, sounds=snare, figures=one)] == [["2", "4"]]
-    assert ["3"] in [labels(g) for g in guides_of(a_pulse, drum, sounds=snare, figures=other)]
+    assert [labels(g) for g in guides_of(a_pulse, drum, sounds=snare, folded=one)] == [["2", "4"]]
+    assert ["3"] in [labels(g) for g in guides_of(a_pulse, drum, sounds=snare, folded=other)]
     # Where the drum is unclear, for it is struck in 16 bars of 24 elsewhere, the place stands.
     rng = np.random.default_rng(2)
     ghosts = [at_places(a_pulse, [k], bars=rng.permutation(24)[:16]) for k in (0, 0.5, 1.5, 2, 2.5, 3.5)]
     unclear = np.sort(np.r_[drum, *ghosts])
-    assert ["2"] in [labels(g) for g in guides_of(a_pulse, unclear, sounds=snare, figures=one)]
+    assert ["2"] in [labels(g) for g in guides_of(a_pulse, unclear, sounds=snare, folded=one)]
 
 
 def test_a_sound_struck_everywhere_alike_says_nothing():

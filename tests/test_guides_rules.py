@@ -293,7 +293,7 @@ def test_one_sound_may_have_a_pattern_in_each_of_three_sections():
 
 
 def with_odds(hits, odds):
-    return dataclasses.replace(hits, odds=np.asarray(odds, float))
+    return dataclasses.replace(hits, log_odds=np.asarray(odds, float))
 
 
 @pytest.mark.parametrize("surely", [-1.5, 1.5])

@@ -15,7 +15,7 @@ def strummed_between(truth, level=0.97):
     length_s = truth.time_s[-1] + 1.0
     values = values_of(middle_s, np.full(len(middle_s), 2), length_s, strength=level)
     told = heard(truth, strength=0.6)
-    return Activations(np.maximum(values, told.values), told.downbeat_odds, told.half_odds, told.frame_rate_hz)
+    return Activations(np.maximum(values, told.values), told.downbeat_log_odds, told.phase_log_odds, told.frame_rate_hz)
 
 
 @pytest.mark.parametrize("off_s", [-0.15, -0.12, -0.1, 0.1, 0.12, 0.15])

@@ -11,7 +11,7 @@ from making import at_places, hits_at, pulse
 from pagemaking import analysis_of
 
 from pulsefind.core.counts import label
-from pulsefind.core.records import Alternative, Confidence, Sound, Sureness
+from pulsefind.core.records import Alternative, Confidence, SectionConfidence, Sound
 from pulsefind.demo import FILE_NAME
 from pulsefind.report.terminal import report
 
@@ -70,7 +70,7 @@ def test_a_song_in_doubt_says_so_before_the_plan_and_how_to_settle_it():
 
 def test_doubtful_bars_have_a_question_mark_and_the_tap_that_settles_them():
     sure = of(((0, 1.5), 30.0))
-    sections = (Sureness(0, 7, 0.9, 1.0), Sureness(8, 15, 0.3, 1.0))
+    sections = (SectionConfidence(0, 7, 0.9, 1.0), SectionConfidence(8, 15, 0.3, 1.0))
     text = told(replace(sure, confidence=Confidence(0.8, 0.9, 0.9, 1.0, sections)))
     assert "FOLLOW bars 1-16 ?" in text
     # Bar 9 of bars of 2 s that start at 1 s.

@@ -13,7 +13,7 @@ from pulsefind.analysis import from_json, to_json
 from pulsefind.beats.confidence import by_section, half_share, phase_shares
 from pulsefind.beats.decode import decode
 from pulsefind.core.errors import FormatError
-from pulsefind.core.records import Activations, Settings, Sureness
+from pulsefind.core.records import Activations, SectionConfidence, Settings
 from pulsefind.report.terminal import report
 
 
@@ -47,7 +47,7 @@ def heard(vague=None, other_half=None):
     truth = song((4, 49, 160))
     values = values_of(truth.time_s, truth.count, truth.time_s[-1] + 1)
     sound = activations(values)
-    odds, halves = sound.downbeat_odds.copy(), sound.half_odds.copy()
+    odds, halves = sound.downbeat_log_odds.copy(), sound.phase_log_odds.copy()
     frame = np.round(truth.time_s * 100).astype(int)
     if vague:
         odds[frame[4 * vague[0]] - 3 : frame[4 * vague[1]] - 3] = 0.0
@@ -74,7 +74,7 @@ def test_only_the_section_without_a_clear_half_is_in_doubt():
 def reported(*ones):
     beat = pulse(4 * 16 * len(ones))
     made = analysis_of(beat, hits_at(beat.time_s), "song.wav", 0.9)
-    sections = tuple(Sureness(16 * k, 16 * k + 15, one, 1.0) for k, one in enumerate(ones))
+    sections = tuple(SectionConfidence(16 * k, 16 * k + 15, one, 1.0) for k, one in enumerate(ones))
     return dataclasses.replace(made, confidence=dataclasses.replace(made.confidence, sections=sections))
 
 

@@ -123,7 +123,7 @@ def test_the_judge_of_the_measurement_can_fail():
 def played_exactly(track, bars, starts_at_s=0.0, clock_ppm=0.0, halves_only=False):
     """Hi-hat on every half beat, kick on odd and snare on even beats, exactly on their places."""
     edges = np.r_[track.beats.time_s, track.bars.end_s]
-    bar_of_beat = np.repeat(np.arange(len(track.bars.beats)), track.bars.beats)
+    bar_of_beat = track.bars.bar_of_beat
     rows = []
     for beat in np.flatnonzero(np.isin(bar_of_beat, list(bars))):
         if not halves_only:

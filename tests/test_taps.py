@@ -10,7 +10,7 @@ from pulsefind.beats.taps import lateness_s, tapped_meter
 from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.records import Activations, Settings
 from pulsefind.export.formats import read_beats
-from pulsefind.listen.activations import downbeat_odds
+from pulsefind.listen.activations import downbeat_log_odds
 
 SONG = song((4, 24, 120))
 LENGTH_S = SONG.time_s[-1] + 1.0
@@ -58,7 +58,7 @@ def test_lateness_is_found_and_taken_out(late_s):
 def counted_wrong(shift):
     """A network that takes another beat for the 1 all over the song."""
     values = values_of(SONG.time_s, (SONG.count - 1 + shift) % 4 + 1, LENGTH_S)
-    return Activations(values, downbeat_odds(values), activations(values).half_odds, RATE_HZ)
+    return Activations(values, downbeat_log_odds(values), activations(values).phase_log_odds, RATE_HZ)
 
 
 @pytest.mark.parametrize("shift", [0, 1, 2, 3])

@@ -18,6 +18,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pulsefind.core.arrays import runs
+
 FloatArray = NDArray[np.float32]
 
 RATE_HZ = 22050
@@ -251,12 +253,8 @@ def _read_arrangement(folder: Path) -> Arrangement | None:
 
 def _longest_run(good: NDArray[np.bool_]) -> tuple[int, int]:
     """First index and end of the longest stretch of True."""
-    edges = np.flatnonzero(np.diff(np.r_[False, good, False].astype(int)))
-    if not len(edges):
-        return 0, 0
-    starts, ends = edges[::2], edges[1::2]
-    best = int(np.argmax(ends - starts))
-    return int(starts[best]), int(ends[best])
+    first, last = max(runs(good), key=lambda run: run[1] - run[0], default=(0, -1))
+    return first, last + 1
 
 
 def _on_grid(notes: FloatArray | None, grid_s: NDArray[np.float64]) -> FloatArray:

@@ -36,8 +36,7 @@ def tempo_of(beats: Beats, bars: Bars) -> Tempo:
     if len(beats.time_s) < FEWEST_FOR_TEMPO:
         return Tempo(0.0, np.zeros(len(bars.beats)), 0.0, 0.0)
     interval = np.diff(beats.time_s)
-    ends = np.r_[bars.start_s[1:], bars.end_s]
-    bar_bpm = 60.0 * bars.beats / np.maximum(ends - bars.start_s, 1e-6)
+    bar_bpm = 60.0 * bars.beats / np.maximum(bars.ends_s - bars.start_s, 1e-6)
     smooth = _running_mean(interval, _SMOOTH_BEATS)
     low, high = np.percentile(60.0 / smooth, [5, 95])
     bpm = float(np.median(60.0 / interval))

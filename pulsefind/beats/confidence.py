@@ -10,7 +10,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from pulsefind.core.records import FloatArray, IntArray, Sureness
+from pulsefind.core.arrays import most_common
+from pulsefind.core.records import FloatArray, IntArray, SectionConfidence
 
 PHASE_EVIDENCE_BARS = 1.0
 """How many bars' worth of independent evidence about the place of the 1 there is."""
@@ -34,11 +35,11 @@ def half_share(odds: float) -> float:
 
 
 def by_section(
-    odds: FloatArray, half_odds: FloatArray, count: IntArray, beats_per_bar: IntArray
-) -> tuple[Sureness, ...]:
+    odds: FloatArray, phase_log_odds: FloatArray, count: IntArray, beats_per_bar: IntArray
+) -> tuple[SectionConfidence, ...]:
     """How sure each section of 16 bars is by itself; what is left over, less than half a section, joins the last.
 
-    odds: (n_beats,) that each is a downbeat; half_odds: (n_beats,) by how much each is marked more strongly than the
+    odds: (n_beats,) that each is a downbeat; phase_log_odds: (n_beats,) by how much each is marked more than the
     middle after it; count and beats_per_bar as found. No beats, no sections.
     """
     if not len(count):
@@ -50,8 +51,8 @@ def by_section(
     found = []
     for first, end in pairwise(edges):
         inside = (bar >= first) & (bar < end)
-        meter = int(np.bincount(beats_per_bar[inside]).argmax())
-        half = half_share(float(half_odds[inside].mean()))
+        meter = most_common(beats_per_bar[inside])
+        half = half_share(float(phase_log_odds[inside].mean()))
         one = float(phase_shares(odds[inside], count[inside], meter)[0])
-        found.append(Sureness(first, end - 1, one * half, half))
+        found.append(SectionConfidence(first, end - 1, one * half, half))
     return tuple(found)

@@ -24,6 +24,7 @@ from pulsefind.beats.taps import (
     tempi,
     with_taps,
 )
+from pulsefind.core.arrays import most_common
 from pulsefind.core.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
 from pulsefind.listen.activations import sounding
 from pulsefind.listen.harmony import chord_change
@@ -64,8 +65,8 @@ class _Heard:
     """All evidence about one track: activations of its sounding part, where that starts, and its harmony."""
 
     values: FloatArray
-    downbeat_odds: FloatArray
-    half_odds: FloatArray
+    downbeat_log_odds: FloatArray
+    phase_log_odds: FloatArray
     rate_hz: float
     first_frame: int
     harmony: Harmony
@@ -124,7 +125,7 @@ def _decoded(
     first_frame, values = part.start, activations.values[part]
     if len(values) < rate_hz:
         return _no_pulse()
-    odds, halves = activations.downbeat_odds[part], activations.half_odds[part]
+    odds, halves = activations.downbeat_log_odds[part], activations.phase_log_odds[part]
     heard = _Heard(values, odds, halves, rate_hz, first_frame, harmony)
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
@@ -157,7 +158,7 @@ def _decoded(
         probability_meter=meter_share,
         alternatives=tuple(sorted(alternatives, key=lambda other: -other.probability)),
         warnings=warnings,
-        probability_half=half.probability,
+        probability_phase=half.probability,
         sections=by_section(best.odds, _over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar),
     )
 
@@ -165,7 +166,7 @@ def _decoded(
 def _over_the_middles(heard: _Heard, path: BeatPath) -> FloatArray:
     """(n_beats,) log odds by which each beat is marked more strongly than the middle after it; 0 for the last."""
     middle = (path.frame[:-1] + path.frame[1:]) // 2
-    over: FloatArray = np.append(heard.half_odds[path.frame[:-1]] - heard.half_odds[middle], 0.0)
+    over: FloatArray = np.append(heard.phase_log_odds[path.frame[:-1]] - heard.phase_log_odds[middle], 0.0)
     return over
 
 
@@ -216,7 +217,7 @@ def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
     path, later = reading.path, _half_a_beat_later(reading.path)
     if len(later.frame) < _MIN_BEATS:
         return _Half(reading, 1.0, ())
-    odds = float(heard.half_odds[path.frame].mean() - heard.half_odds[later.frame].mean())
+    odds = float(heard.phase_log_odds[path.frame].mean() - heard.phase_log_odds[later.frame].mean())
     if settings.taps_s:
         return _Half(reading, 1.0, ())
     hinted = settings.one_at_s is not None
@@ -262,7 +263,7 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
     time_s = _times_s(heard, path)
     change = chord_change(heard.harmony, time_s)
-    odds = heard.downbeat_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
+    odds = heard.downbeat_log_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
     meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
     odds, meters = counted_odds(odds, time_s, settings, meters)
     bars = best_bars(odds, meters)
@@ -273,7 +274,7 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
 
 
 def _usual_meter(bars: BarPath) -> int:
-    return int(np.bincount(bars.beats_per_bar).argmax())
+    return most_common(bars.beats_per_bar)
 
 
 def _bpm(frame: IntArray, rate_hz: float) -> float:

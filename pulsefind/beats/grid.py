@@ -93,7 +93,7 @@ def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
 
 
 def _phases(beats: Beats, bars: Bars, hits: Hits) -> _Phases:
-    bar_of_beat = np.repeat(np.arange(len(bars.beats)), bars.beats)
+    bar_of_beat = bars.bar_of_beat
     time_s = hits.time_s
     if len(time_s):
         # The mean of sounds struck together: their first would be early beside a sound that is struck alone.

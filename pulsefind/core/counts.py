@@ -108,16 +108,13 @@ class Slot:
 
 def full_bars(bars: Bars) -> NDArray[np.bool_]:
     """The bars that hold all their beats and have the track's usual meter: only these can be laid on each other."""
-    if not len(bars.beats):
-        return np.zeros(0, np.bool_)
-    usual = np.bincount(bars.beats_per_bar).argmax()
-    full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == usual)
+    full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == bars.usual_beats)
     return full
 
 
 def slots_of(bars: Bars, grid: Grid) -> list[Slot]:
     """Every place of every grid that the track uses, in order; a place shared by two grids appears once."""
-    beats = int(np.bincount(bars.beats_per_bar).argmax())
+    beats = bars.usual_beats
     position: dict[str, float] = {}
     for section in grid.sections:
         for count in range(1, beats + 1):

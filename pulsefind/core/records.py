@@ -1,115 +1,32 @@
 """The frozen records that the stages hand on to each other.
 
 One way: Audio -> Activations -> Pulse -> Beats -> Bars -> Grid, Audio -> Hits, all of them -> Guides ->
-Analysis. A record checks its arrays when it is made (shape, order, no NaN), so that a stage may trust what
-it is given. Times are float64 seconds from the first sample of the file as decoded; units stand in the names.
+Analysis. Here stand those of what is found; those of what is heard are in heard.py. A record checks its arrays
+when it is made (shape, order, no NaN), so that a stage may trust what it is given. Times are float64 seconds from
+the first sample of the file as decoded; units stand in the names.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from pathlib import Path
-from typing import Any
+from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+from pulsefind.core.arrays import FloatArray as FloatArray
+from pulsefind.core.arrays import IntArray as IntArray
+from pulsefind.core.arrays import check_increasing, check_lengths, freeze, most_common, runs
+from pulsefind.core.heard import Activations as Activations
+from pulsefind.core.heard import Audio as Audio
+from pulsefind.core.heard import Harmony as Harmony
+from pulsefind.core.heard import Hits as Hits
+from pulsefind.core.heard import Sound as Sound
+
+_PerBar = TypeVar("_PerBar")
 
 FEWEST_FOR_TEMPO = 3
 """Fewer beats than this have no tempo: it is 0."""
-
-
-def _frozen(values: object, dtype: type, ndim: int, name: str) -> NDArray[Any]:
-    """Return a read-only copy with the given type and number of axes; NaN and infinity are refused."""
-    array: NDArray[Any] = np.array(values, dtype=dtype, ndmin=ndim)
-    if array.ndim != ndim:
-        raise ValueError(f"{name} needs {ndim} axes, has {array.ndim}")
-    if array.dtype.kind == "f" and not np.isfinite(array).all():
-        raise ValueError(f"{name} holds NaN or infinity")
-    array.setflags(write=False)
-    return array
-
-
-def _check_times(time_s: NDArray[Any], name: str, strictly: bool) -> None:
-    """Refuse times that go backwards (or, strictly, stand still)."""
-    steps = np.diff(time_s)
-    if (steps < 0).any() or (strictly and (steps == 0).any()):
-        raise ValueError(f"{name} must increase; it does not at index {int(np.argmin(steps)) + 1}")
-
-
-def _set(record: object, name: str, value: object) -> None:
-    """Store a converted field while a frozen record is being made."""
-    object.__setattr__(record, name, value)
-
-
-@dataclass(frozen=True, slots=True)
-class Audio:
-    """One recording, mixed to mono for analysis.
-
-    samples: (n,) float32, rate_hz: its rate. path, channels, source_rate_hz and sha256 (of the samples as
-    decoded) tell where it came from. An empty recording has n = 0.
-    """
-
-    samples: NDArray[np.float32]
-    rate_hz: int
-    path: Path | None
-    channels: int
-    source_rate_hz: int
-    sha256: str
-
-    def __post_init__(self) -> None:
-        """Check the samples; an hour of them is not copied when nobody can change them anyway."""
-        if self.samples.flags.writeable or self.samples.dtype != np.float32 or self.samples.ndim != 1:
-            _set(self, "samples", _frozen(self.samples, np.float32, 1, "samples"))
-
-    @property
-    def duration_s(self) -> float:
-        """Length in seconds."""
-        return len(self.samples) / self.rate_hz
-
-
-@dataclass(frozen=True, slots=True)
-class Activations:
-    """How likely a beat and a downbeat are, frame by frame.
-
-    values: (n_frames, 2) in 0..1, the first column "a beat that is not a downbeat", the second "a downbeat";
-    downbeat_odds: (n_frames,) log odds that a beat at that frame is a downbeat, from every network that was asked;
-    half_odds: (n_frames,) log odds of a beat near that frame, from what tells a beat from the middle between two beats.
-    Frame k is centred at k / frame_rate_hz seconds.
-    """
-
-    values: FloatArray
-    downbeat_odds: FloatArray
-    half_odds: FloatArray
-    frame_rate_hz: float
-
-    def __post_init__(self) -> None:
-        """Check shapes and range."""
-        values = _frozen(self.values, np.float64, 2, "values")
-        if values.shape[1] != 2 or (values < 0).any() or (values > 1).any():
-            raise ValueError("values must have two columns within 0..1")
-        _set(self, "values", values)
-        for name in ("downbeat_odds", "half_odds"):
-            _set(self, name, _frozen(getattr(self, name), np.float64, 1, name))
-            if len(getattr(self, name)) != len(values):
-                raise ValueError(f"values and {name} differ in length")
-
-
-@dataclass(frozen=True, slots=True)
-class Harmony:
-    """pitch_class: (n_frames, 24) strength of the twelve pitch classes in the bass, then of those above it."""
-
-    pitch_class: FloatArray
-    frame_rate_hz: float
-
-    def __post_init__(self) -> None:
-        """Check the shape."""
-        pitch_class = _frozen(self.pitch_class, np.float64, 2, "pitch_class")
-        if pitch_class.shape[1] != 24:
-            raise ValueError("pitch_class must have 24 columns")
-        _set(self, "pitch_class", pitch_class)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +39,7 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True)
-class Sureness:
+class SectionConfidence:
     """How likely the 1, and the half of the beat, are as counted in bars first_bar..last_bar (indices, both included).
 
     It is what these bars say by themselves: the count is decided over the whole track.
@@ -154,17 +71,15 @@ class Pulse:
     probability_meter: float
     alternatives: tuple[Alternative, ...] = ()
     warnings: tuple[str, ...] = ()
-    probability_half: float = 1.0
-    sections: tuple[Sureness, ...] = ()
+    probability_phase: float = 1.0
+    sections: tuple[SectionConfidence, ...] = ()
 
     def __post_init__(self) -> None:
         """Check order and counts."""
-        _set(self, "time_s", _frozen(self.time_s, np.float64, 1, "time_s"))
-        _set(self, "count", _frozen(self.count, np.int64, 1, "count"))
-        _set(self, "beats_per_bar", _frozen(self.beats_per_bar, np.int64, 1, "beats_per_bar"))
-        _check_times(self.time_s, "time_s", strictly=True)
-        if not len(self.time_s) == len(self.count) == len(self.beats_per_bar):
-            raise ValueError("time_s, count and beats_per_bar differ in length")
+        freeze(self, "time_s")
+        freeze(self, "count", "beats_per_bar", dtype=np.int64)
+        check_increasing(self, "time_s")
+        check_lengths(self, "time_s", "count", "beats_per_bar")
         if ((self.count < 1) | (self.count > self.beats_per_bar)).any():
             raise ValueError("count must lie within 1..beats_per_bar")
 
@@ -183,12 +98,10 @@ class Beats:
 
     def __post_init__(self) -> None:
         """Check order and range."""
-        _set(self, "time_s", _frozen(self.time_s, np.float64, 1, "time_s"))
-        _set(self, "confidence", _frozen(self.confidence, np.float64, 1, "confidence"))
-        _set(self, "carried", _frozen(self.carried, np.bool_, 1, "carried"))
-        _check_times(self.time_s, "time_s", strictly=True)
-        if not len(self.time_s) == len(self.confidence) == len(self.carried):
-            raise ValueError("time_s, confidence and carried differ in length")
+        freeze(self, "time_s", "confidence")
+        freeze(self, "carried", dtype=np.bool_)
+        check_increasing(self, "time_s")
+        check_lengths(self, "time_s", "confidence", "carried")
         if ((self.confidence < 0) | (self.confidence > 1)).any():
             raise ValueError("confidence must lie within 0..1")
 
@@ -214,9 +127,8 @@ class Bars:
 
     def __post_init__(self) -> None:
         """Check that the bars cover the beats without a gap."""
-        for name in ("first_beat", "beats", "beats_per_bar", "number", "count"):
-            _set(self, name, _frozen(getattr(self, name), np.int64, 1, name))
-        _set(self, "start_s", _frozen(self.start_s, np.float64, 1, "start_s"))
+        freeze(self, "first_beat", "beats", "beats_per_bar", "number", "count", dtype=np.int64)
+        freeze(self, "start_s")
         if int(self.beats.sum()) != len(self.count):
             raise ValueError("the bars' beats don't add up to the number of beats")
         if not np.array_equal(self.first_beat, np.r_[0, np.cumsum(self.beats)[:-1]][: len(self.beats)]):
@@ -225,6 +137,47 @@ class Bars:
     def meter(self, bar: int) -> str:
         """The meter of a bar as it is written, for example '7/8'."""
         return f"{int(self.beats_per_bar[bar])}/{self.unit}"
+
+    @property
+    def ends_s(self) -> FloatArray:
+        """(n_bars,) where each bar ends, in seconds: where the next one starts, the last at end_s."""
+        return np.append(self.start_s[1:], self.end_s) if len(self.start_s) else np.zeros(0)
+
+    @property
+    def usual_beats(self) -> int:
+        """Beats of a full bar of the meter that most bars have; 0 where there are no bars."""
+        return most_common(self.beats_per_bar)
+
+    @property
+    def has_pickup(self) -> bool:
+        """Whether the first bar is a pickup."""
+        return len(self.number) > 0 and bool(self.number[0] == 0)
+
+    @property
+    def bar_of_beat(self) -> IntArray:
+        """(n_beats,) index of the bar that holds each beat."""
+        return np.repeat(np.arange(len(self.beats)), self.beats)
+
+    def edges_s(self, beats: Beats) -> FloatArray:
+        """(n_beats + 1,) the beats and the end of the last bar, in seconds: between two of them lies one beat."""
+        return np.append(beats.time_s, self.end_s)
+
+    def stretch(self, first_bar: int, last_bar: int) -> Stretch:
+        """Bars first_bar..last_bar (indices, both included) with their times."""
+        return Stretch(first_bar, last_bar, float(self.start_s[first_bar]), float(self.ends_s[last_bar]))
+
+    def stretches(self, mask: NDArray[np.bool_]) -> tuple[Stretch, ...]:
+        """The runs of marked bars; mask is (n_bars,)."""
+        return tuple(self.stretch(first, last) for first, last in runs(mask))
+
+    def with_neighbours(self, values: list[_PerBar]) -> list[_PerBar]:
+        """One value a bar, but that a pickup, and a last bar that is cut off, go with the bar beside them."""
+        values = list(values)
+        if len(values) > 1 and self.has_pickup:
+            values[0] = values[1]
+        if len(values) > 1 and self.beats[-1] < self.beats_per_bar[-1]:
+            values[-1] = values[-2]
+        return values
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,69 +205,6 @@ class Grid:
             if section.first_bar <= bar <= section.last_bar:
                 return section
         raise IndexError(f"no grid section holds bar index {bar}")
-
-
-@dataclass(frozen=True, slots=True)
-class Sound:
-    """A kind of hit, measured: the middle of its attack's band, its length to -20 dB, and how noisy it is.
-
-    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured. drum names
-    the part of the drum kit that the network takes it for, "" where it was found without teaching.
-    """
-
-    centre_hz: float
-    decay_ms: float
-    noisiness: float
-    drum: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Hits:
-    """Percussive onsets, sorted by kind of sound; one onset in which two sounds meet gives two hits.
-
-    time_s: (n_hits,) to about a millisecond; sound: (n_hits,) index into sounds; strength: (n_hits,) linear, 1.0 for
-    a full hit of that sound; level_db: (n_hits,) how far the hit stands over what sounded just before it, in its
-    own band; timbre: (n_hits, k) level in each band of timbre_hz, dB over what sounded before; odds: (n_hits,) log odds
-    that it was struck, over those from which such a hit usually counts (below 0 it is doubtful), all 0 if not given.
-    """
-
-    time_s: FloatArray
-    sound: IntArray
-    strength: FloatArray
-    level_db: FloatArray
-    timbre: FloatArray
-    timbre_hz: tuple[float, ...]
-    sounds: tuple[Sound, ...]
-    odds: FloatArray = field(default_factory=lambda: np.zeros(0))
-
-    def __post_init__(self) -> None:
-        """Check order and lengths."""
-        if not len(self.odds):
-            object.__setattr__(self, "odds", np.zeros(len(self.time_s)))
-        for name in ("time_s", "strength", "level_db", "odds"):
-            _set(self, name, _frozen(getattr(self, name), np.float64, 1, name))
-        _set(self, "sound", _frozen(self.sound, np.int64, 1, "sound"))
-        _set(self, "timbre", _frozen(self.timbre, np.float64, 2, "timbre"))
-        _check_times(self.time_s, "time_s", strictly=False)
-        if len({len(self.time_s), len(self.sound), len(self.strength), len(self.level_db), len(self.odds)}) > 1:
-            raise ValueError("time_s, sound, strength, level_db and odds differ in length")
-        if self.timbre.shape != (len(self.time_s), len(self.timbre_hz)):
-            raise ValueError("timbre must be (n_hits, len(timbre_hz))")
-        if len(self.sound) and not 0 <= self.sound.min() <= self.sound.max() < len(self.sounds):
-            raise ValueError("sound must be an index into sounds")
-
-    def certain(self) -> Hits:
-        """Without those that are doubtful."""
-        kept = self.odds >= 0
-        return replace(
-            self,
-            time_s=self.time_s[kept],
-            sound=self.sound[kept],
-            strength=self.strength[kept],
-            level_db=self.level_db[kept],
-            timbre=self.timbre[kept],
-            odds=self.odds[kept],
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,12 +245,11 @@ class GuideHits:
 
     def __post_init__(self) -> None:
         """Check order and lengths."""
-        _set(self, "time_s", _frozen(self.time_s, np.float64, 1, "time_s"))
-        _set(self, "bar", _frozen(self.bar, np.int64, 1, "bar"))
-        _set(self, "on_pattern", _frozen(self.on_pattern, np.bool_, 1, "on_pattern"))
-        _check_times(self.time_s, "time_s", strictly=False)
-        if not len(self.time_s) == len(self.bar) == len(self.place) == len(self.on_pattern):
-            raise ValueError("the hits' fields differ in length")
+        freeze(self, "time_s")
+        freeze(self, "bar", dtype=np.int64)
+        freeze(self, "on_pattern", dtype=np.bool_)
+        check_increasing(self, "time_s", strictly=False)
+        check_lengths(self, "time_s", "bar", "place", "on_pattern")
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,7 +292,7 @@ class Tempo:
 
     def __post_init__(self) -> None:
         """Check the curve."""
-        _set(self, "bar_bpm", _frozen(self.bar_bpm, np.float64, 1, "bar_bpm"))
+        freeze(self, "bar_bpm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,7 +307,7 @@ class Confidence:
     octave: float
     meter: float
     half: float = 1.0
-    sections: tuple[Sureness, ...] = ()
+    sections: tuple[SectionConfidence, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -508,3 +397,13 @@ class Analysis:
     def meter(self, bar: int) -> str:
         """The meter of a bar as it is written: bars of four beats of three are '12/8'."""
         return f"{3 * int(self.bars.beats_per_bar[bar])}/8" if self.settings.in_threes else self.bars.meter(bar)
+
+    @property
+    def usual_meter(self) -> str:
+        """The meter that most bars have, as it is written; there must be bars."""
+        return self.meter(int(np.argmax(self.bars.beats_per_bar == self.bars.usual_beats)))
+
+    @property
+    def edges_s(self) -> FloatArray:
+        """(n_beats + 1,) the beats and the end of the last bar, in seconds."""
+        return self.bars.edges_s(self.beats)

@@ -76,7 +76,7 @@ def write_csv(analysis: Analysis) -> dict[str, bytes]:
     """Tables of beats, bars, and hits (those of the guides, with guide number and place)."""
     beats, bars = analysis.beats, analysis.bars
     number = np.repeat(bars.number, bars.beats)
-    ends_s = np.r_[bars.start_s[1:], bars.end_s][: len(bars.start_s)]
+    ends_s = bars.ends_s
     beat_rows = zip(beats.time_s, bars.count, number, beats.confidence, beats.carried.astype(int), strict=True)
     bar_rows = (
         (bars.number[k], bars.start_s[k], ends_s[k], analysis.meter(k), analysis.tempo.bar_bpm[k])
@@ -186,8 +186,7 @@ def _beat_counts(analysis: Analysis) -> list[dict[str, Any]]:
 
 def _tempi(analysis: Analysis) -> list[dict[str, Any]]:
     bars = analysis.bars
-    ends_s = np.r_[bars.start_s[1:], bars.end_s][: len(bars.start_s)]
-    rows = zip(bars.start_s, ends_s, analysis.tempo.bar_bpm, strict=True)
+    rows = zip(bars.start_s, bars.ends_s, analysis.tempo.bar_bpm, strict=True)
     sure = analysis.confidence.octave
     return [_observation(start, end - start, round(float(bpm), 6), sure) for start, end, bpm in rows]
 

@@ -68,7 +68,7 @@ def quarters_per_beat(analysis: Analysis) -> Fraction:
 
 def tick_of(analysis: Analysis, time_s: FloatArray) -> FloatArray:
     """The nearest ticks (n,) of times (n,) between the start of the file and the end of the last bar."""
-    edge_s = np.r_[analysis.beats.time_s, analysis.bars.end_s]
+    edge_s = analysis.edges_s
     tick = (_lead_beats(analysis) + np.arange(len(edge_s))) * _beat_ticks(analysis)
     if edge_s[0] > 0:
         edge_s, tick = np.r_[0.0, edge_s], np.r_[0, tick]
@@ -82,7 +82,7 @@ def _beat_ticks(analysis: Analysis) -> int:
 def _lead_beats(analysis: Analysis) -> int:
     """Beats before the first one: as many as fit at its tempo, at least one unless it falls on the first sample."""
     first_s = float(analysis.beats.time_s[0])
-    beat_s = float(np.r_[analysis.beats.time_s, analysis.bars.end_s][1]) - first_s
+    beat_s = float(analysis.edges_s[1]) - first_s
     return max(1, round(first_s / beat_s)) if first_s > 0 else 0
 
 
@@ -93,7 +93,7 @@ def _conductor(analysis: Analysis) -> list[_Event]:
 def _tempi(analysis: Analysis) -> list[_Event]:
     """One tempo a beat, lead included, each aimed at the true time of the next beat."""
     quarters, step, lead = quarters_per_beat(analysis), _beat_ticks(analysis), _lead_beats(analysis)
-    edge_us = np.r_[analysis.beats.time_s, analysis.bars.end_s] * 1e6
+    edge_us = analysis.edges_s * 1e6
     aims_us = np.r_[edge_us[0] * np.arange(1, lead + 1) / max(1, lead), edge_us[1:]]
     now_us = Fraction(0)
     found: list[_Event] = []
@@ -136,7 +136,7 @@ def _markers(analysis: Analysis) -> list[_Event]:
     bars, step = analysis.bars, _beat_ticks(analysis)
     first, last = _lead_beats(analysis), _lead_beats(analysis) + len(bars.count)
     marks = [(first * step, FIRST_BEAT)]
-    if bars.number[0] == 0:
+    if bars.has_pickup:
         marks.append((first * step, PICKUP))
     for number, guide in enumerate(analysis.guides, 1):
         for stretch in guide.coverage:

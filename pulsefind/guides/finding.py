@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pulsefind.core.arrays import most_common
 from pulsefind.core.counts import Slot, full_bars, slots_of
 from pulsefind.core.nearest import distance
 from pulsefind.core.records import (
@@ -46,20 +47,20 @@ TWIN_HITS, TWIN_S = 0.6, 0.03
 """Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
 
 
-def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, figures: Hits | None = None) -> tuple[Guide, ...]:
+def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits | None = None) -> tuple[Guide, ...]:
     """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple.
 
-    figures are hits of sounds that only the folded bars show.
+    folded are hits of sounds that only the folded bars show.
     """
     full = full_bars(bars)
     if full.sum() < min(MIN_BARS, 2):
         return ()
     found = _guides_of(hits, beats, bars, grid)
-    folded = _guides_of(figures, beats, bars, grid) if figures else []
-    folded = [replace(guide, score=guide.score * FOLDED) for guide in folded]
+    under = _guides_of(folded, beats, bars, grid) if folded else []
+    under = [replace(guide, score=guide.score * FOLDED) for guide in under]
     clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
-    folded = [guide for guide in folded if not _one_hit_of(guide, clear)]
-    found = [guide for guide in found if guide.sound.drum or _says_more(guide, folded)] + folded
+    under = [guide for guide in under if not _one_hit_of(guide, clear)]
+    found = [guide for guide in found if guide.sound.drum or _says_more(guide, under)] + under
     found.sort(key=lambda guide: -guide.score)
     return tuple(_without_twins(found)[:MAX_GUIDES])
 
@@ -106,12 +107,7 @@ def alone_stretches(guides: tuple[Guide, ...], bars: Bars) -> tuple[Stretch, ...
     for guide in guides:
         for stretch in guide.coverage:
             followed[stretch.first_bar : stretch.last_bar + 1] = True
-    # A pickup, or a last bar that is cut off, goes with the bar beside it.
-    if len(followed) > 1 and bars.number[0] == 0:
-        followed[0] = followed[1]
-    if len(followed) > 1 and bars.beats[-1] < bars.beats_per_bar[-1]:
-        followed[-1] = followed[-2]
-    return _stretches(~followed, bars)
+    return bars.stretches(~np.array(bars.with_neighbours(followed.tolist()), np.bool_))
 
 
 def _guide(
@@ -145,7 +141,7 @@ def _guide(
         pattern_bars=length,
         places=tuple(places),
         hits=hits,
-        coverage=_stretches(pattern.covered, bars),
+        coverage=bars.stretches(pattern.covered),
         loudness_db=level_db,
         recurrence=recurrence,
         audibility=audibility,
@@ -154,7 +150,7 @@ def _guide(
         score=0.0,
         clarity=clarity,
     )
-    usual = int(np.bincount(bars.beats_per_bar[full]).argmax())
+    usual = most_common(bars.beats_per_bar[full])
     return replace(guide, score=score_of(guide, usual))
 
 
@@ -175,13 +171,3 @@ def _same(guide: Guide, other: Guide) -> bool:
     if not len(a) or not len(b):
         return True
     return float(np.mean(distance(b, a) < TWIN_S)) >= TWIN_HITS
-
-
-def _stretches(mask: NDArray[np.bool_], bars: Bars) -> tuple[Stretch, ...]:
-    """Runs of marked bars with their times."""
-    edge = np.flatnonzero(np.diff(np.r_[0, mask.astype(np.int8), 0]))
-    ends = np.r_[bars.start_s[1:], bars.end_s] if len(bars.start_s) else np.zeros(0)
-    return tuple(
-        Stretch(int(first), int(last) - 1, float(bars.start_s[first]), float(ends[last - 1]))
-        for first, last in zip(edge[::2], edge[1::2], strict=True)
-    )

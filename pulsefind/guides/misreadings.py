@@ -132,7 +132,7 @@ def fixes(guide: Guide, bars: Bars, tempo: Tempo) -> str:
 
 def figure_of(places: tuple[Place, ...], pattern_bars: int, bars: Bars, tempo: Tempo) -> Figure:
     """The places of a guide on ticks, reduced to as few bars as hold them."""
-    beats = int(np.bincount(bars.beats_per_bar).argmax()) if len(bars.beats_per_bar) else 4
+    beats = bars.usual_beats or 4
     in_threes = bars.unit == 8 and beats % 3 == 0 and beats > 3
     bar = beats * _TICKS
     ticks = {round(((p.bar - 1) * beats + p.position_beats) * _TICKS) % (bar * pattern_bars) for p in places}

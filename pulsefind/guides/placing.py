@@ -59,7 +59,7 @@ def lay(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: lis
     )
     inside = nearest.bar >= 0
     offset_ms = np.where(nearest.on_place, nearest.offset_ms, 0.0)
-    level_db, odds = hits.level_db[member][inside], hits.odds[member][inside]
+    level_db, odds = hits.level_db[member][inside], hits.log_odds[member][inside]
     return Placed(time_s[inside], nearest.bar[inside], slot[inside], offset_ms[inside], level_db, odds)
 
 
@@ -96,9 +96,9 @@ class _Nearest:
 
 def _nearest(time_s: FloatArray, beats: Beats, bars: Bars, grid: Grid, lean_ms: float) -> _Nearest:
     n_beats = len(beats.time_s)
-    bar_of_beat = np.repeat(np.arange(len(bars.beats)), bars.beats)
+    bar_of_beat = bars.bar_of_beat
     # A beat after the last lets hits on the last beat find their place.
-    edge = np.r_[beats.time_s, bars.end_s]
+    edge = bars.edges_s(beats)
     meant_s = time_s - lean_ms / 1000
     k = np.searchsorted(edge, meant_s, side="right") - 1
     k[(k < 0) & (edge[0] - meant_s <= TOLERANCE_MS / 1000)] = 0

@@ -51,12 +51,7 @@ def follow_plan(guides: tuple[Guide, ...], n_bars: int) -> tuple[int | None, ...
 
 def plan_for(guides: tuple[Guide, ...], bars: Bars) -> tuple[int | None, ...]:
     """The follow plan of a song. A pickup, or a last bar that is cut off, goes with the bar beside it."""
-    plan = list(follow_plan(guides, len(bars.beats)))
-    if len(plan) > 1 and bars.number[0] == 0:
-        plan[0] = plan[1]
-    if len(plan) > 1 and bars.beats[-1] < bars.beats_per_bar[-1]:
-        plan[-1] = plan[-2]
-    return tuple(plan)
+    return tuple(bars.with_neighbours(list(follow_plan(guides, len(bars.beats)))))
 
 
 def plan_parts(plan: tuple[int | None, ...]) -> tuple[PlanPart, ...]:

@@ -80,8 +80,8 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
         else [heard[-1], pulse_activations(audio, bands=BASS_BANDS, use_cache=use_cache)]
     )
     n_frames = min(len(values) for values in (*heard, *by_half))
-    downbeats = np.mean([downbeat_odds(values[:n_frames]) for values in heard], axis=0)
-    halves = np.mean([half_odds(values[:n_frames]) for values in by_half], axis=0)
+    downbeats = np.mean([downbeat_log_odds(values[:n_frames]) for values in heard], axis=0)
+    halves = np.mean([phase_log_odds(values[:n_frames]) for values in by_half], axis=0)
     heard = [np.asarray(values[:n_frames], np.float64) for values in heard]
     values = heard[0] if len(heard) == 1 else together(heard[0], heard[1])
     return Activations(values, downbeats, halves, _FRAME_RATE_HZ)
@@ -124,13 +124,13 @@ def _one_odds(values: FloatArray, floor: float) -> FloatArray:
     return odds
 
 
-def downbeat_odds(values: FloatArray) -> FloatArray:
+def downbeat_log_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of downbeat against other beat, from the highest activations within 20 ms."""
     near = maximum_filter1d(values, 2 * _ODDS_REACH + 1, axis=0, mode="nearest")
     return _one_odds(near, _ODDS_FLOOR)
 
 
-def half_odds(values: FloatArray) -> FloatArray:
+def phase_log_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of any beat, the highest within 30 ms."""
     odds: FloatArray = maximum_filter1d(_beat_odds(values, _HALF_FLOOR), 2 * _HALF_REACH + 1, mode="nearest")
     return odds

@@ -90,7 +90,7 @@ class _Figure:
     places: NDArray[np.bool_]
 
 
-def find_figures(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: Grid) -> Hits:
+def find_folded(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: Grid) -> Hits:
     """Hits of the sounds that the folded bars show.
 
     audio begins start_s after the zero of beats and bars, and so do the times of the hits. Less than four full bars,
@@ -122,7 +122,7 @@ def find_figures(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: G
 def _place_times_s(full: IntArray, beats: Beats, bars: Bars, grid: Grid) -> FloatArray:
     """(n_full_bars, n_places) times of every place of the grid."""
     first = np.r_[0, np.cumsum(bars.beats)][full]
-    edge = np.r_[beats.time_s, bars.end_s]
+    edge = bars.edges_s(beats)
     position = np.array([place.position_beats for place in slots_of(bars, grid)])
     times: FloatArray = np.interp(first[:, None] + position, np.arange(len(edge)), edge)
     return times

@@ -34,7 +34,7 @@ def _as_arrays(hits: Hits) -> Arrays:
     """Hits as the cache keeps them."""
     measured = np.array([(s.centre_hz, s.decay_ms, s.noisiness) for s in hits.sounds]).reshape(-1, 3)
     kinds = np.array([s.drum for s in hits.sounds], np.str_)
-    return hits.time_s, hits.sound, hits.strength, hits.level_db, hits.timbre, hits.odds, measured, kinds
+    return hits.time_s, hits.sound, hits.strength, hits.level_db, hits.timbre, hits.log_odds, measured, kinds
 
 
 def _from_arrays(arrays: Arrays) -> Hits:

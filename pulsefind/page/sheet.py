@@ -119,7 +119,7 @@ def song_page(analysis: Analysis) -> SongPage:
     page = SongPage(
         title=title,
         tempo=f"{analysis.tempo.bpm:.0f}",
-        meter=_usual_meter(analysis),
+        meter=analysis.usual_meter,
         grid=feel_of(analysis).notes,
         count_in=count_in_text(analysis),
         first_bar=_first_bar(analysis),
@@ -160,14 +160,6 @@ def _sure(analysis: Analysis) -> str:
     return f"the 1 {percent(sure.one)}, tempo {percent(sure.octave)}, meter {percent(sure.meter)}"
 
 
-def _usual(analysis: Analysis) -> int:
-    return int(np.bincount(analysis.bars.beats_per_bar).argmax())
-
-
-def _usual_meter(analysis: Analysis) -> str:
-    return analysis.meter(int(np.argmax(analysis.bars.beats_per_bar == _usual(analysis))))
-
-
 def count_in_text(analysis: Analysis) -> str:
     """The spoken count-in: a bar of counts, and up to the pickup's first count: '1 2 3 4 | 1 2 3 | in on 4'."""
     beats = int(analysis.bars.beats_per_bar[0])
@@ -184,7 +176,7 @@ def _first_bar(analysis: Analysis) -> str:
     if not len(full):
         return "no full bar"
     text = f"Bar 1 at {time_text(float(analysis.bars.start_s[full[0]]))}"
-    if analysis.bars.number[0] == 0:
+    if analysis.bars.has_pickup:
         beats = int(analysis.bars.beats[0])
         text += f", after a pickup of {beats} {'beat' if beats == 1 else 'beats'}"
     return text
@@ -212,7 +204,7 @@ def _guide_lines(analysis: Analysis, parts: tuple[PlanPart, ...]) -> tuple[Guide
 def _guide_line(analysis: Analysis, index: int) -> GuideLine:
     guide = analysis.guides[index]
     section = analysis.grid.at(guide.coverage[0].first_bar)
-    beats = _usual(analysis)
+    beats = analysis.bars.usual_beats
     lines = tuple(_count_line(guide, bar, beats, section) for bar in range(1, guide.pattern_bars + 1))
     return GuideLine(_letter(index), falls(guide, analysis), guide.name, _without_repeats(lines))
 
@@ -278,7 +270,7 @@ def _traps(analysis: Analysis, parts: tuple[PlanPart, ...]) -> list[str]:
 
 def _odd_bars(analysis: Analysis) -> list[str]:
     bars = analysis.bars
-    usual = _usual(analysis)
+    usual = analysis.bars.usual_beats
     by_meter: dict[str, list[int]] = {}
     for k in np.flatnonzero(bars.beats_per_bar != usual):
         by_meter.setdefault(analysis.meter(int(k)), []).append(int(bars.number[k]))
@@ -316,7 +308,7 @@ def _check(analysis: Analysis) -> tuple[str, ...]:
     if confidence.octave < SURE_ENOUGH:
         found.append(f"Is it {bpm:.0f} bpm, or {bpm / 2:.0f} or {bpm * 2:.0f}? Tap with the whole band, not one sound.")
     if confidence.meter < SURE_ENOUGH:
-        found.append(f"Is it {_usual_meter(analysis)}? Count from one change of harmony to the next.")
+        found.append(f"Is it {analysis.usual_meter}? Count from one change of harmony to the next.")
     if not analysis.guides:
         found.append("No sound to follow was found: learn the cues by heart.")
     if found and analysis.alternatives:

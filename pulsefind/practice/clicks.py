@@ -137,7 +137,7 @@ def place_clicks(analysis: Analysis, asked: tuple[Asked, ...], accent_ones: bool
     clicks follow the track's own drift. No bars give no clicks. With accent_ones a click on the 1 is accented.
     """
     bars = analysis.bars
-    edge_s = np.r_[analysis.beats.time_s, bars.end_s]
+    edge_s = analysis.edges_s
     rows: list[tuple[float, bool, int]] = []
     for bar in range(len(bars.beats)):
         section = analysis.grid.at(bar)
@@ -254,7 +254,7 @@ def count_in(analysis: Analysis, beat: int, n_bars: int) -> Clicks:
     if not 0 <= n_bars <= 8:
         raise HintError(f"--count-in {n_bars}: from 0 to 8 bars can be counted in")
     bars = analysis.bars
-    bar = bar_of_beat(bars, beat)
+    bar = int(bars.bar_of_beat[beat])
     meter, count = int(bars.beats_per_bar[bar]), int(bars.count[beat])
     beat_s = count_in_beat_s(analysis.beats, bars, beat)
     n = n_bars * meter + count - 1 if n_bars else 0
@@ -262,11 +262,6 @@ def count_in(analysis: Analysis, beat: int, n_bars: int) -> Clicks:
     return Clicks(
         analysis.beats.time_s[beat] - back * beat_s, (count - 1 - back) % meter == 0, np.full(n, bar, np.int64)
     )
-
-
-def bar_of_beat(bars: Bars, beat: int) -> int:
-    """The index of the bar that holds a beat."""
-    return int(np.searchsorted(bars.first_beat, beat, side="right")) - 1
 
 
 def bar_index(bars: Bars, number: int) -> int:

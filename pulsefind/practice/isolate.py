@@ -115,14 +115,13 @@ def _best_round(analysis: Analysis, guide: Guide) -> _Round:
     if not len(time_s):
         raise HintError(f"the guide ({guide.name}) is struck nowhere in this track; choose another with --guide")
     bars, p = analysis.bars, guide.pattern_bars
-    ends = np.r_[bars.start_s[1:], bars.end_s]
     firsts = [k for k in range(len(bars.start_s) - p + 1) if bars.number[k] >= 1 and (bars.number[k] - 1) % p == 0]
     middle = float(np.median(bar))
     struck = {k: int(((bar >= k) & (bar < k + p)).sum()) for k in firsts}
     wanted = len(guide.places)
     best = min(firsts, key=lambda k: (abs(struck[k] - wanted), abs(k - middle)))
     inside = (bar >= best) & (bar < best + p)
-    return _Round(time_s[inside], float(bars.start_s[best]), float(ends[best + p - 1]))
+    return _Round(time_s[inside], float(bars.start_s[best]), float(bars.ends_s[best + p - 1]))
 
 
 def _band_filter(guide: Guide, rate_hz: int) -> _Filter:

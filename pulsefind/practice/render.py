@@ -12,7 +12,6 @@ from pulsefind.core.records import Analysis, Bars, FloatArray, Guide
 from pulsefind.practice.clicks import (
     Clicks,
     Gap,
-    bar_of_beat,
     count_in,
     guide_places,
     parse_places,
@@ -121,7 +120,7 @@ def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
         guide_places(chosen_guide(analysis, plan.guide)) if follows_guide else parse_places(plan.places, analysis.bars)
     )
     accent = not follows_guide if plan.accent is None else plan.accent
-    first_bar = bar_of_beat(analysis.bars, _first_beat(analysis, part))
+    first_bar = int(analysis.bars.bar_of_beat[_first_beat(analysis, part)])
     clicks = _within(place_clicks(analysis, asked, accent), part)
     if plan.gap is not None:
         clicks = with_gaps(clicks, analysis.bars, first_bar, plan.gap)

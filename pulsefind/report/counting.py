@@ -8,7 +8,6 @@ import numpy as np
 
 from pulsefind.core.counts import SYLLABLES, within_beat
 from pulsefind.core.records import Analysis, Guide
-from pulsefind.report.feel import usual_beats
 
 SILENT = "\N{MIDDLE DOT}"
 
@@ -31,7 +30,7 @@ def counted_bars(analysis: Analysis, guide: Guide) -> tuple[tuple[Count, ...], .
     section = analysis.grid.at(_first_bar(analysis, guide))
     syllables = _syllables(guide, section.slots_per_beat)
     within = {syllable: within_beat(section, syllable) for syllable in syllables}
-    beats = usual_beats(analysis)
+    beats = analysis.bars.usual_beats
     bars = tuple(_counted(guide, bar, beats, within) for bar in range(1, guide.pattern_bars + 1))
     half = len(bars) // 2
     return bars[:half] if half and bars[:half] == bars[half:] else bars

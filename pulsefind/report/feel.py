@@ -65,7 +65,7 @@ class Feel:
 def feel_of(analysis: Analysis) -> Feel:
     """Tell how a song with beats feels."""
     meters = list(dict.fromkeys(analysis.meter(k) for k in range(len(analysis.bars.beats))))
-    beats = usual_beats(analysis)
+    beats = analysis.bars.usual_beats
     meter = analysis.meter(int(np.argmax(analysis.bars.beats_per_bar == beats)))
     per_felt, note = _felt(analysis, beats)
     low, high = _range(analysis)
@@ -83,11 +83,6 @@ def feel_of(analysis: Analysis) -> Feel:
         high_bpm=high / per_felt,
         tempo=_how_it_holds(analysis.tempo.drift_percent),
     )
-
-
-def usual_beats(analysis: Analysis) -> int:
-    """How many counts the usual bar has."""
-    return int(np.bincount(analysis.bars.beats_per_bar).argmax())
 
 
 def feel_text(feel: Feel) -> str:

@@ -9,7 +9,6 @@ from pulsefind.core.records import Analysis, FloatArray, Guide
 from pulsefind.core.words import bars_text, listed
 from pulsefind.guides.called import called
 from pulsefind.guides.plan import plan_parts
-from pulsefind.report.feel import usual_beats
 
 GUIDE, BAND, ALONE = "guide", "band", "alone"
 
@@ -89,7 +88,7 @@ def falls(guide: Guide, analysis: Analysis) -> str:
 
     The bars of a longer pattern are joined with 'then'; an empty one is 'nothing'.
     """
-    beats = usual_beats(analysis) if len(analysis.bars.beats) else 4
+    beats = analysis.bars.usual_beats or 4
     told = []
     for bar in range(1, guide.pattern_bars + 1):
         labels = [place.label for place in guide.places if place.bar == bar]

@@ -52,7 +52,7 @@ def _one(analysis: Analysis) -> list[str]:
     if not len(full):
         return [*field("The 1", "no full bar was found"), ""]
     text = f"bar 1 at {time_text(bars.start_s[full[0]])}"
-    if bars.number[0] == 0:
+    if bars.has_pickup:
         counts = " ".join(str(int(c)) for c in bars.count[: bars.beats[0]])
         text += f", after a pickup on {counts}"
     last = int(bars.number[-1])

@@ -19,7 +19,7 @@ from scipy.ndimage import maximum_filter1d
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Analysis, Audio, FloatArray, IntArray
 from pulsefind.take.leak import CLOCK_PPM, Leak, find_leak
-from pulsefind.take.places import Slots, alone_bars, beat_edges, every_slot
+from pulsefind.take.places import Slots, alone_bars, every_slot
 from pulsefind.take.records import Alignment, StartCandidate, TakeHits
 
 SURE = 0.98
@@ -148,7 +148,7 @@ def _candidate(field: _Field, hits: TakeHits, start_s: float, clock_ppm: float, 
 
 def _field(analysis: Analysis) -> _Field:
     slots = every_slot(analysis)
-    edges = beat_edges(analysis)
+    edges = analysis.edges_s
     low = np.zeros(len(slots.nominal_s))
     high = np.zeros(len(slots.nominal_s))
     for guide in analysis.guides:
@@ -304,7 +304,7 @@ def _in_the_bar(analysis: Analysis, slots: Slots, index: IntArray, kind: NDArray
     They fall on beats rather than between them; snares on the even beats of an even bar, kicks on its 1.
     """
     on_beat = slots.within[index] == 0
-    beats = int(np.bincount(analysis.bars.beats_per_bar).argmax())
+    beats = analysis.bars.usual_beats
     count = np.round(slots.position_beats[index]).astype(np.int64) + 1
     gain = 0.0
     strong = (kind == "snare") | (kind == "kick")

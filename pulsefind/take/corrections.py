@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pulsefind.core.arrays import runs
 from pulsefind.core.records import Analysis, FloatArray, IntArray
 from pulsefind.take.records import Correction, CorrectionNote, Drift, Played
 
@@ -139,7 +140,7 @@ def find_corrections(
 def _after_alone(course: Course, analysis: Analysis, last_index: int, drift: Drift) -> Correction | None:
     if abs(drift.end_offset_ms) < LEAST_MS:
         return None
-    ends = np.r_[analysis.bars.start_s[1:], analysis.bars.end_s]
+    ends = analysis.bars.ends_s
     end_s = float(ends[last_index])
     bar_s = float(ends[last_index] - analysis.bars.start_s[last_index])
     window = (course.nominal_s >= end_s - 1.01 * bar_s) & (course.nominal_s <= end_s + (_MOST_BARS_BACK + 0.01) * bar_s)
@@ -162,17 +163,16 @@ def _after_slips(course: Course, analysis: Analysis, alone_bars: IntArray, known
     smooth = np.convolve(y, np.ones(_SLIP_NOTES) / _SLIP_NOTES, "same")
     limit = max(LEAST_MS, 3.0 * scale)
     far = (np.abs(smooth) > limit) & calm
-    edge = np.flatnonzero(np.diff(np.r_[0, far.astype(np.int8), 0]))
-    ends = np.r_[analysis.bars.start_s[1:], analysis.bars.end_s]
+    ends = analysis.bars.ends_s
     found = []
-    for first, last in zip(edge[::2], edge[1::2], strict=True):
+    for first, last in runs(far):
         start_s = float(course.nominal_s[first])
-        if any(c.start_s - 1.0 <= start_s <= c.end_s + 1.0 for c in known) or last - first < _SLIP_NOTES - 1:
+        if any(c.start_s - 1.0 <= start_s <= c.end_s + 1.0 for c in known) or last + 1 - first < _SLIP_NOTES - 1:
             continue
         bar = int(course.bar[first])
         bar_s = float(ends[bar] - analysis.bars.start_s[bar])
-        peak = first + int(np.abs(smooth[first:last]).argmax())
-        stop_s = float(course.nominal_s[min(last, len(y) - 1)]) + bar_s
+        peak = first + int(np.abs(smooth[first : last + 1]).argmax())
+        stop_s = float(course.nominal_s[min(last + 1, len(y) - 1)]) + bar_s
         index = np.flatnonzero((np.arange(len(y)) >= peak - 2) & (course.nominal_s <= stop_s))
         correction = _correction("slip", course, analysis, index, course.nominal_s[index], y[index], bar_s)
         if correction is not None:

@@ -11,7 +11,7 @@ from pulsefind.beats.grid import find_grid
 from pulsefind.core.counts import slot_positions
 from pulsefind.core.records import Analysis, FloatArray, Grid, GridSection, Hits, IntArray, Sound
 from pulsefind.take.follow import ALONE, COMING_BACK, STEP_MS, WITH_THE_TRACK, follow, usual_offset_ms
-from pulsefind.take.places import Slots, alone_bars, bar_of_beat, beat_edges, every_slot, guided_beats, lay_slots
+from pulsefind.take.places import Slots, alone_bars, every_slot, guided_beats, lay_slots
 from pulsefind.take.records import Missed, Played, Stray, TakeHits
 
 WINDOW_SHARE, WINDOW_MS = 0.5, 90.0
@@ -58,7 +58,7 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     (for a distance that is convex in time an optimal assignment always does).
     """
     kinds = np.array(hits.kind)
-    edges_s, guided = beat_edges(analysis), guided_beats(analysis)
+    edges_s, guided = analysis.edges_s, guided_beats(analysis)
     of_kind = np.unique(kinds, return_inverse=True)[1].astype(np.int64)
     usual_s = usual_offset_ms(every_slot(analysis), edges_s, time_s, of_kind) / 1000
     player_grid = _player_grid(analysis, time_s - usual_s, guided)
@@ -85,7 +85,7 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
 
 def _pull(analysis: Analysis) -> FloatArray:
     """(n_beats,) how strongly the track draws the player back: not at all where they are alone."""
-    bars = bar_of_beat(analysis)
+    bars = analysis.bars.bar_of_beat
     pull = np.full(len(bars), WITH_THE_TRACK)
     alone = alone_bars(analysis)
     for bar in alone:

@@ -69,7 +69,7 @@ def sections_of(played: Played, analysis: Analysis, alone: IntArray, fills: IntA
     name = np.array(["with a guide" if analysis.guides else "without a guide"] * (last + 1), dtype=object)
     name[[b for b in alone if b <= last]] = "alone"
     name[[b for b in fills if b <= last]] = "fill"
-    ends = np.r_[analysis.bars.start_s[1:], analysis.bars.end_s]
+    ends = analysis.bars.ends_s
     found = []
     start = first
     for bar in range(first, last + 1):
@@ -132,7 +132,7 @@ def drifts_of(course: Course, analysis: Analysis) -> tuple[Drift, ...]:
     if not analysis.guides:
         return ()
     found = []
-    ends = np.r_[analysis.bars.start_s[1:], analysis.bars.end_s]
+    ends = analysis.bars.ends_s
     for stretch in analysis.alone:
         n_bars = stretch.last_bar - stretch.first_bar + 1
         inside = (course.bar >= stretch.first_bar) & (course.bar <= stretch.last_bar)

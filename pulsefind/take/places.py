@@ -26,17 +26,6 @@ class Slots:
     place: tuple[str, ...]
 
 
-def bar_of_beat(analysis: Analysis) -> IntArray:
-    """(n_beats,) index of the bar that holds each beat."""
-    return np.repeat(np.arange(len(analysis.bars.beats)), analysis.bars.beats)
-
-
-def beat_edges(analysis: Analysis) -> FloatArray:
-    """(n_beats + 1,) the beats and the end of the last bar, in seconds."""
-    edges: FloatArray = np.r_[analysis.beats.time_s, analysis.bars.end_s]
-    return edges
-
-
 def alone_bars(analysis: Analysis) -> IntArray:
     """Indices of the bars in which nothing can be followed; none where the track has no guide at all."""
     if not analysis.guides or not analysis.alone:
@@ -46,14 +35,14 @@ def alone_bars(analysis: Analysis) -> IntArray:
 
 def guided_beats(analysis: Analysis) -> NDArray[np.bool_]:
     """(n_beats,) is there something to follow."""
-    guided: NDArray[np.bool_] = ~np.isin(bar_of_beat(analysis), alone_bars(analysis))
+    guided: NDArray[np.bool_] = ~np.isin(analysis.bars.bar_of_beat, alone_bars(analysis))
     return guided
 
 
 def lay_slots(analysis: Analysis, section_of_bar: list[GridSection]) -> Slots:
     """Spread the places of each bar's grid section over its beats. No beats, no slots."""
-    edges = beat_edges(analysis)
-    bars = bar_of_beat(analysis)
+    edges = analysis.edges_s
+    bars = analysis.bars.bar_of_beat
     rows: list[tuple[float, int, int, float, float, str]] = []
     for beat, bar in enumerate(bars):
         section = section_of_bar[int(bar)]

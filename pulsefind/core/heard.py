@@ -1,0 +1,139 @@
+"""The frozen records of what is heard, before anything is counted: sound, activations, harmony, hits.
+
+They check their arrays when they are made, as those of what is found do (records.py).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pulsefind.core.arrays import FloatArray, IntArray, check_increasing, check_lengths, freeze
+
+
+@dataclass(frozen=True, slots=True)
+class Audio:
+    """One recording, mixed to mono for analysis.
+
+    samples: (n,) float32, rate_hz: its rate. path, channels, source_rate_hz and sha256 (of the samples as
+    decoded) tell where it came from. An empty recording has n = 0.
+    """
+
+    samples: NDArray[np.float32]
+    rate_hz: int
+    path: Path | None
+    channels: int
+    source_rate_hz: int
+    sha256: str
+
+    def __post_init__(self) -> None:
+        """Check the samples; an hour of them is not copied when nobody can change them anyway."""
+        if self.samples.flags.writeable or self.samples.dtype != np.float32 or self.samples.ndim != 1:
+            freeze(self, "samples", dtype=np.float32)
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return len(self.samples) / self.rate_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Activations:
+    """How likely a beat and a downbeat are, frame by frame.
+
+    values: (n_frames, 2) in 0..1, the first column "a beat that is not a downbeat", the second "a downbeat";
+    downbeat_log_odds: (n_frames,) log odds that a beat at that frame is a downbeat, from every network that was asked;
+    phase_log_odds: (n_frames,) log odds of a beat near that frame, from what tells a beat from the middle between two.
+    Frame k is centred at k / frame_rate_hz seconds.
+    """
+
+    values: FloatArray
+    downbeat_log_odds: FloatArray
+    phase_log_odds: FloatArray
+    frame_rate_hz: float
+
+    def __post_init__(self) -> None:
+        """Check shapes and range."""
+        freeze(self, "values", ndim=2)
+        if self.values.shape[1] != 2 or (self.values < 0).any() or (self.values > 1).any():
+            raise ValueError("values must have two columns within 0..1")
+        freeze(self, "downbeat_log_odds", "phase_log_odds")
+        check_lengths(self, "values", "downbeat_log_odds", "phase_log_odds")
+
+
+@dataclass(frozen=True, slots=True)
+class Harmony:
+    """pitch_class: (n_frames, 24) strength of the twelve pitch classes in the bass, then of those above it."""
+
+    pitch_class: FloatArray
+    frame_rate_hz: float
+
+    def __post_init__(self) -> None:
+        """Check the shape."""
+        freeze(self, "pitch_class", ndim=2)
+        if self.pitch_class.shape[1] != 24:
+            raise ValueError("pitch_class must have 24 columns")
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """A kind of hit, measured: the middle of its attack's band, its length to -20 dB, and how noisy it is.
+
+    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured. drum names
+    the part of the drum kit that the network takes it for, "" where it was found without teaching.
+    """
+
+    centre_hz: float
+    decay_ms: float
+    noisiness: float
+    drum: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Hits:
+    """Percussive onsets, sorted by kind of sound; one onset in which two sounds meet gives two hits.
+
+    time_s: (n_hits,) to about a millisecond; sound: (n_hits,) index into sounds; strength: (n_hits,) linear, 1.0 for
+    a full hit of that sound; level_db: (n_hits,) how far the hit stands over what sounded just before it, in its
+    own band; timbre: (n_hits, k) level in each band of timbre_hz, dB over what sounded before; log_odds: (n_hits,)
+    that it was struck, over those from which such a hit usually counts (below 0 it is doubtful), all 0 if not given.
+    """
+
+    time_s: FloatArray
+    sound: IntArray
+    strength: FloatArray
+    level_db: FloatArray
+    timbre: FloatArray
+    timbre_hz: tuple[float, ...]
+    sounds: tuple[Sound, ...]
+    log_odds: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        """Check order and lengths."""
+        if not len(self.log_odds):
+            object.__setattr__(self, "log_odds", np.zeros(len(self.time_s)))
+        freeze(self, "time_s", "strength", "level_db", "log_odds")
+        freeze(self, "sound", dtype=np.int64)
+        freeze(self, "timbre", ndim=2)
+        check_increasing(self, "time_s", strictly=False)
+        check_lengths(self, "time_s", "sound", "strength", "level_db", "log_odds")
+        if self.timbre.shape != (len(self.time_s), len(self.timbre_hz)):
+            raise ValueError("timbre must be (n_hits, len(timbre_hz))")
+        if len(self.sound) and not 0 <= self.sound.min() <= self.sound.max() < len(self.sounds):
+            raise ValueError("sound must be an index into sounds")
+
+    def certain(self) -> Hits:
+        """Without those that are doubtful."""
+        kept = self.log_odds >= 0
+        return replace(
+            self,
+            time_s=self.time_s[kept],
+            sound=self.sound[kept],
+            strength=self.strength[kept],
+            level_db=self.level_db[kept],
+            timbre=self.timbre[kept],
+            log_odds=self.log_odds[kept],
+        )
