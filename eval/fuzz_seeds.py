@@ -11,10 +11,11 @@ import mido
 import numpy as np
 import soundfile
 
-from pulsefind.analysis import analyse, to_json
+from pulsefind.analysis import analyse
 from pulsefind.core.records import Analysis, Settings
 from pulsefind.demo import RATE_HZ, make_song
 from pulsefind.export.formats import export
+from pulsefind.saved import to_json
 from pulsefind.take.history import append_take, entry_of
 from pulsefind.take.midi import read_midi_take
 from pulsefind.take.review import review_take

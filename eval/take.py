@@ -26,7 +26,6 @@ from pulsefind.core.records import Analysis
 from pulsefind.demo import make_song
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.alignment import align
-from pulsefind.take.gains import GainFit, estimate_gains
 from pulsefind.take.midi import read_midi_take
 from pulsefind.take.records import Alignment, Review, TakeError, TakeHits
 from pulsefind.take.report import review_report
@@ -566,15 +565,6 @@ def strokes_of(time_s: NDArray[np.float64]) -> list[list[float]]:
         else:
             strokes.append([t])
     return strokes
-
-
-def check_values() -> GainFit | None:
-    """The estimator on the series whose results were computed by an independent restatement of the published method."""
-    from pulsefind.take.gains import Block
-
-    asynchrony = np.array([-20, -12, -25, -8, -15, -30, -10, -18, -22, -5, -14, -19], dtype=float)
-    interval = np.array([496, 508, 487, 517, 493, 485, 520, 492, 496, 517, 491, 495], dtype=float)
-    return estimate_gains([Block(asynchrony, interval)], with_period=False)
 
 
 if __name__ == "__main__":

@@ -145,6 +145,7 @@ def _beyond(rise_db: FloatArray) -> FloatArray:
 def fit_rises(heard: list[Heard]) -> FloatArray:
     """(8,) weights of the rises beyond the least: logistic regression, none below zero."""
     from scipy.optimize import minimize
+    from scipy.special import expit
 
     x = np.vstack([_beyond(h.rise_db) for h in heard])
     away_s = np.concatenate([h.away_s() for h in heard])
@@ -153,7 +154,7 @@ def fit_rises(heard: list[Heard]) -> FloatArray:
 
     def cost(w: FloatArray) -> tuple[float, FloatArray]:
         odds = x @ w
-        miss = 1 / (1 + np.exp(-odds)) - y
+        miss = expit(odds) - y
         return float(np.sum(np.logaddexp(0, odds) - y * odds)), x.T @ miss
 
     bounds = [(0.0, None)] * (x.shape[1] - 1) + [(None, None)]

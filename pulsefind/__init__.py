@@ -9,10 +9,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pulsefind.analysis import analyse, from_json, to_json
+    from pulsefind.analysis import analyse
     from pulsefind.core.errors import AudioError, FormatError, HintError, OutputError, PulsefindError
     from pulsefind.core.records import Analysis, Settings
     from pulsefind.listen.audio import from_samples, load
+    from pulsefind.saved import from_json, to_json
 
 __version__ = "0.1.0"
 
@@ -33,8 +34,8 @@ __all__ = [
 
 _HOME = {
     "analyse": "analysis",
-    "from_json": "analysis",
-    "to_json": "analysis",
+    "from_json": "saved",
+    "to_json": "saved",
     "from_samples": "listen.audio",
     "load": "listen.audio",
     "AudioError": "core.errors",

@@ -1,18 +1,23 @@
-"""Records read back from JSON: every field of the type that the record names, and records that fit each other."""
+"""The saved analysis: written as JSON, and read back, every field of the type that its record names."""
 
 from __future__ import annotations
 
 import dataclasses
 import functools
+import json
 import math
 import types
 import typing
+from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.core.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray
+from pulsefind.core.as_json import json_text, plain
+from pulsefind.core.errors import FormatError
+from pulsefind.core.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray, Place
+from pulsefind.guides.plan import plan_for
 
 _ARRAYS: dict[Any, type] = {FloatArray: float, IntArray: int, NDArray[np.bool_]: bool}
 _LARGEST = 2**53
@@ -23,7 +28,103 @@ _UNITS = (1, 2, 4, 8, 16, 32)
 _SLOTS = (1, 2, 3, 4, 6)
 _BPM_RANGE = (1.0, 2000.0)
 
+SCHEMA = 1
+"""Raised when the meaning or the name of a saved field changes."""
+
+LARGEST_BYTES = 256 * 2**20
+"""No saved analysis is larger: one of three hours has about a tenth of it."""
+
 _Record = TypeVar("_Record")
+
+
+def to_json(analysis: Analysis) -> str:
+    """Write an analysis as JSON text: the same analysis always gives the same bytes. Times to the microsecond."""
+    document: dict[str, Any] = {"schema": SCHEMA, "program": "pulsefind"}
+    for field in dataclasses.fields(analysis):
+        document[field.name] = plain(getattr(analysis, field.name))
+    document["beats"]["count"] = plain(analysis.bars.count)
+    del document["bars"]["count"]
+    document["bars"]["meter"] = [analysis.meter(k) for k in range(len(analysis.bars.beats))]
+    for saved, guide in zip(document["guides"], analysis.guides, strict=True):
+        _spread_places(saved, guide)
+    return json_text(document)
+
+
+def _spread_places(saved: dict[str, Any], guide: Guide) -> None:
+    """Save places as parallel lists: readers that only want the counts find them as plain strings."""
+    saved["places"] = [place.label for place in guide.places]
+    for name in ("bar", "position_beats", "hit_rate", "offset_ms", "spread_ms"):
+        saved[f"place_{name}" if name == "bar" else name] = [plain(getattr(p, name)) for p in guide.places]
+
+
+def from_json(text: str) -> Analysis:
+    """Read a saved analysis.
+
+    Raises
+    ------
+    FormatError
+        if the text is not JSON, of another schema, or lacks or garbles a field.
+    """
+    try:
+        document = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise FormatError(f"not a saved analysis: no JSON ({error})") from None
+    if not isinstance(document, dict) or "schema" not in document:
+        raise FormatError("not a saved analysis: it has no schema number; make one with `pulsefind find --out`")
+    if document["schema"] != SCHEMA:
+        told = str(document["schema"])[:20]
+        raise FormatError(f"saved with schema {told}, this pulsefind reads {SCHEMA}; analyse it again")
+    try:
+        analysis = read_record(Analysis, _unspread(document), "analysis")
+        if "plan" not in document:
+            # Saved before the plan was part of it: the plan follows from the rest.
+            analysis = dataclasses.replace(analysis, plan=plan_for(analysis.guides, analysis.bars))
+        check_fits(analysis)
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise FormatError(f"the saved analysis is damaged ({type(error).__name__}: {error}); analyse again") from None
+    return analysis
+
+
+def load_analysis(path: Path) -> Analysis:
+    """Read a saved analysis from a file.
+
+    Raises
+    ------
+    FormatError
+        if it can't be read, or is none.
+    """
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise FormatError(f"{path}: is too large to be a saved analysis")
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
+    except UnicodeDecodeError:
+        raise FormatError(f"{path}: is no saved analysis; make one with `pulsefind find --out`") from None
+    try:
+        return from_json(text)
+    except FormatError as error:
+        raise FormatError(f"{path}: {error}") from None
+
+
+def _unspread(document: dict[str, Any]) -> dict[str, Any]:
+    """The document as the records are: counts with the bars, a place a row, nothing that follows from the rest."""
+    data = {field.name: document[field.name] for field in dataclasses.fields(Analysis) if field.name in document}
+    data.setdefault("plan", [])
+    beats, bars = dict(data["beats"]), dict(data["bars"])
+    bars["count"] = beats.pop("count")
+    bars.pop("meter")
+    guides = [_gathered_places(saved) for saved in data["guides"]]
+    return {**data, "beats": beats, "bars": bars, "guides": guides}
+
+
+def _gathered_places(saved: dict[str, Any]) -> dict[str, Any]:
+    saved = dict(saved)
+    columns = [
+        saved.pop(name) for name in ("places", "place_bar", "position_beats", "hit_rate", "offset_ms", "spread_ms")
+    ]
+    names = [field.name for field in dataclasses.fields(Place)]
+    return {**saved, "places": [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]}
 
 
 def read_record(record: type[_Record], data: object, where: str) -> _Record:

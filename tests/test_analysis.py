@@ -10,11 +10,12 @@ import pretty_midi
 import pytest
 from making import RATE_HZ
 
-from pulsefind.analysis import SCHEMA, analyse, from_json, to_json
+from pulsefind.analysis import analyse
 from pulsefind.core.errors import AudioError, FormatError, HintError
 from pulsefind.core.records import Settings
 from pulsefind.demo import BREAK_BARS, SHAKER_PLACES, STRING_PLACES
 from pulsefind.listen.audio import crop, from_samples
+from pulsefind.saved import SCHEMA, from_json, to_json
 
 
 def test_the_demo_song_is_read_as_it_was_made(demo_song, demo_analysis):

@@ -51,9 +51,9 @@ def test_same_likelihood_as_the_slow_search(seed, meters, broken_bar, monkeypatc
 
 def test_same_beats_as_madmoms_search():
     # madmom (Böck et al. 2016) searches the same model frame by frame in compiled code.
-    from pulsefind.listen.activations import _madmom_can_be_imported
+    from pulsefind.listen.madmom_name import madmom_can_be_imported
 
-    with _madmom_can_be_imported():
+    with madmom_can_be_imported():
         from madmom.features.downbeats import DBNDownBeatTrackingProcessor
 
         search = DBNDownBeatTrackingProcessor(beats_per_bar=[3, 4], fps=100, threshold=0)

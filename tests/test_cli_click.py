@@ -9,10 +9,11 @@ import soundfile
 from commands import run
 from songs import analysis, onsets, write_track
 
-from pulsefind.analysis import analyse, from_json, to_json
+from pulsefind.analysis import analyse
 from pulsefind.beats.imported import pulse_of
 from pulsefind.core.records import Settings
 from pulsefind.export.formats import export, read_beats
+from pulsefind.saved import from_json, to_json
 
 SONG = analysis(meters=(4,) * 8, bpm=240.0, pickup=1, guide=(("2&", 1), ("4&", 1)))
 

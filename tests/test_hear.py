@@ -11,10 +11,10 @@ from pagemaking import analysis_of
 from scipy.signal import butter, sosfiltfilt
 from songs import onsets
 
-from pulsefind.analysis import to_json
 from pulsefind.core.records import Sound
 from pulsefind.practice.isolate import BEFORE_S, LIFT_DB, LOOP_TIMES, LOWER_DB, loop_path, write_heard
 from pulsefind.practice.spool import spooled
+from pulsefind.saved import to_json
 
 BPM = 120.0
 

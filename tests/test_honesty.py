@@ -17,10 +17,11 @@ import soxr
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from pulsefind.analysis import analyse, to_json
+from pulsefind.analysis import analyse
 from pulsefind.core.records import Settings
 from pulsefind.demo import RATE_HZ
 from pulsefind.listen.audio import from_samples, load
+from pulsefind.saved import to_json
 
 OWN = Settings(network="own", use_cache=False)
 FEW = settings(

@@ -5,9 +5,9 @@ import json
 import pytest
 from songs import analysis, random_analysis
 
-from pulsefind.analysis import from_json, load_analysis, to_json
 from pulsefind.core.errors import FormatError
 from pulsefind.report.terminal import report
+from pulsefind.saved import from_json, load_analysis, to_json
 
 SONG = analysis(meters=(4,) * 8, pickup=1, guide=(("2&", 1), ("4&", 1)))
 

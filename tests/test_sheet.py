@@ -12,12 +12,12 @@ from making import at_places, hits_at, pulse
 from pagemaking import analysis_of, song
 from typer.testing import CliRunner
 
-from pulsefind.analysis import to_json
 from pulsefind.cli.app import app
 from pulsefind.core.errors import OutputError
 from pulsefind.core.records import Bars, Misreading, Sound, Tempo
 from pulsefind.page import pdf
 from pulsefind.page.sheet import count_in_text, sheet_html, song_page, tempo_jumps
+from pulsefind.saved import to_json
 
 needs_browser = pytest.mark.skipif(pdf.find_browser() is None, reason="no Chromium on this machine")
 

@@ -9,12 +9,12 @@ from made_activations import NO_HARMONY, activations, song, values_of
 from making import pulse
 from pagemaking import analysis_of, hits_at
 
-from pulsefind.analysis import from_json, to_json
 from pulsefind.beats.confidence import by_section, half_share, phase_shares
 from pulsefind.beats.decode import decode
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import Activations, SectionConfidence, Settings
 from pulsefind.report.terminal import report
+from pulsefind.saved import from_json, to_json
 
 
 def test_the_share_of_a_phase_is_that_of_one_mean_bar():

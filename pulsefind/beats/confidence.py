@@ -9,6 +9,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+from scipy.special import expit, softmax
 
 from pulsefind.core.arrays import most_common
 from pulsefind.core.records import FloatArray, IntArray, SectionConfidence
@@ -24,14 +25,13 @@ def phase_shares(odds: FloatArray, count: IntArray, meter: int) -> FloatArray:
     """(meter,) probability that the 1 lies 0, 1, 2 ... beats after where it is counted, from the odds of its beats."""
     n_bars = max(1.0, len(odds) / meter)
     score = np.array([odds[(count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)])
-    weight = np.exp(min(PHASE_EVIDENCE_BARS, n_bars) * (score - score.max()))
-    shares: FloatArray = weight / weight.sum()
+    shares: FloatArray = softmax(min(PHASE_EVIDENCE_BARS, n_bars) * score)
     return shares
 
 
 def half_share(odds: float) -> float:
     """The probability of a half of the beat that is marked by so much more than the other, in log odds."""
-    return float(1 / (1 + np.exp(-odds)))
+    return float(expit(odds))
 
 
 def by_section(

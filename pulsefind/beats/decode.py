@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import softmax
 
 from pulsefind.beats.confidence import by_section, half_share, phase_shares
 from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars, rotated
@@ -298,8 +299,7 @@ def _joint_log_likelihood(values: FloatArray, path: BeatPath, bars: BarPath) -> 
 
 def _shares(readings: list[_Reading]) -> list[float]:
     score = np.array([reading.score for reading in readings])
-    weight = np.exp(score - score.max())
-    return [float(w) for w in weight / weight.sum()]
+    return [float(share) for share in softmax(score)]
 
 
 def _unit(bars: BarPath, bpm: float) -> int:

@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
+from scipy.special import expit, logit
 
 from pulsefind.beats.counting import best_bars
 from pulsefind.core.nearest import distance, nearest
@@ -81,9 +82,9 @@ def with_taps(activations: Activations, tap_s: FloatArray) -> Activations:
     told = TAP_ODDS * (2 * np.exp(-0.5 * (away_s / SCATTER_S) ** 2) - 1) * tapped
     total = activations.values.sum(axis=1)
     share = np.divide(activations.values[:, 1], total, out=np.full(len(total), 0.25), where=total > 0)
-    limit = 1 / (1 + np.exp(_ODDS_LIMIT))
+    limit = expit(-_ODDS_LIMIT)
     heard = np.clip(total, limit, 1 - limit)
-    beat = np.where(tapped, 1 / (1 + np.exp(-np.log(heard / (1 - heard)) - told)), total)
+    beat = np.where(tapped, expit(logit(heard) + told), total)
     return replace(activations, values=np.stack([beat * (1 - share), beat * share], axis=1))
 
 

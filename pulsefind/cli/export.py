@@ -39,7 +39,7 @@ def export(
     if is_saved(source):
         if hints.about_beats or hints.part:
             raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")
-        from pulsefind.analysis import load_analysis
+        from pulsefind.saved import load_analysis
 
         analysis = load_analysis(source)
     else:

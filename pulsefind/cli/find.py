@@ -33,9 +33,9 @@ def find(
 
 
 def _show(analysis: Analysis, json_output: bool, out: Path | None, force: bool) -> None:
-    from pulsefind.analysis import to_json
     from pulsefind.core.files import write_file
     from pulsefind.report.terminal import report
+    from pulsefind.saved import to_json
 
     if out is not None:
         write_file(out, to_json(analysis).encode(), force)

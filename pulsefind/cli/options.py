@@ -186,7 +186,7 @@ def check_saved(saved: Path | None, hints: Hints) -> None:
 
 def saved_or_found(saved: Path | None, track: Path, settings: Settings, beats_from: Path | None) -> Analysis:
     """The saved analysis, if it is one of this track; without one the track is analysed."""
-    from pulsefind.analysis import load_analysis
+    from pulsefind.saved import load_analysis
 
     if saved is None:
         return analysed(track, settings, beats_from)

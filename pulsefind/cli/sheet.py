@@ -51,6 +51,6 @@ def sheet(
 
 def _analysis_of(track: Path, settings: Settings) -> Analysis:
     """Read a saved analysis, or analyse a recording."""
-    from pulsefind.analysis import load_analysis
+    from pulsefind.saved import load_analysis
 
     return load_analysis(track) if is_saved(track) else analysed(track, settings)

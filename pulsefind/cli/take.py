@@ -92,7 +92,7 @@ def _signed_time(text: str) -> float:
 def _track(track: Path, settings: Settings) -> tuple[Analysis, Audio | None]:
     """The analysis of a track and its sound; of a saved analysis there is no sound to look for in the take."""
     if is_saved(track):
-        from pulsefind.analysis import load_analysis
+        from pulsefind.saved import load_analysis
 
         return load_analysis(track), None
     from pulsefind.listen.audio import load

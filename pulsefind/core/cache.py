@@ -14,7 +14,6 @@ import hashlib
 import io
 import os
 import stat
-import sys
 import tempfile
 import time
 import warnings
@@ -24,6 +23,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from platformdirs import user_cache_path
 
 Arrays = tuple[NDArray[Any], ...]
 
@@ -40,15 +40,8 @@ class CacheWarning(UserWarning):
 
 def folder() -> Path:
     """The cache folder: PULSEFIND_CACHE, or the platform's own place for caches."""
-    if chosen := os.environ.get("PULSEFIND_CACHE"):
-        return Path(chosen)
-    if sys.platform == "win32":
-        base = os.environ.get("LOCALAPPDATA") or str(Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = str(Path.home() / "Library" / "Caches")
-    else:
-        base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
-    return Path(base) / "pulsefind"
+    chosen = os.environ.get("PULSEFIND_CACHE")
+    return Path(chosen) if chosen else user_cache_path("pulsefind", appauthor=False)
 
 
 def kept(key: str, make: Callable[[], Arrays], use_cache: bool) -> Arrays:

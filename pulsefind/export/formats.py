@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from pulsefind.beats.imported import Given
+from pulsefind.core.as_json import json_text
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import Analysis
 from pulsefind.export.midi import read_midi, write_midi
@@ -127,7 +128,7 @@ def write_jams(analysis: Analysis) -> bytes:
         },
         "sandbox": {},
     }
-    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False).encode()
+    return json_text(document).encode()
 
 
 def _annotation(namespace: str, duration_s: float, data: list[dict[str, Any]]) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from pulsefind.core.arrays import most_common
 from pulsefind.core.counts import Slot, full_bars, slots_of
@@ -132,7 +133,7 @@ def _guide(
     recurrence = float(np.mean([place.hit_rate for place in places])) * float(on[inside].mean())
     clarity = clarity_of(placed, pattern, bars, len(slots))
     spread_ms = float(np.mean([place.spread_ms for place in places]))
-    audibility = float(1 / (1 + np.exp(-(level_db - 8.0) / 3.0)))
+    audibility = float(expit((level_db - 8.0) / 3.0))
     tightness = float(np.exp(-spread_ms / 25.0))
     coverage_share = float(pattern.covered.sum() / max(1, full.sum()))
     guide = Guide(

