@@ -65,7 +65,7 @@ _HINT_PARTS = (
     *(
         "beats",
         "guide",
-        "1/2",
+        "1 every 2",
         "2 4",
         "1e 2& 3",
         "&",
@@ -268,7 +268,8 @@ def _take_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]
 
 def _hint_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
     find = ("--meter", "--bpm", "--one-at", "--range")
-    click = ("--on", "--gap", "--bars", "--range", "--swing", "--speed", "--times", "--count-in", "--guide", "--thin")
+    places = ("--on", "--clickless", "--guide", "--thin", "--swing", "--count-in")
+    click = (*places, "--bars", "--range", "--speed", "--times")
     roll = rng.random()
     if roll < 0.3:
         return ["find", bench.good("short.wav"), "--network", "own", f"{rng.choice(find)}={_hint(rng)}"]

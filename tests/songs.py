@@ -81,10 +81,17 @@ def of_pulse(pulse, slots=4, swing=1.0, guide=(), pattern_bars=1, meter=None, na
     )
 
 
+def _beats_from_one(label):
+    """By the trade's counts, on a straight grid."""
+    digits = "".join(c for c in label if c.isdigit())
+    within = {"": 0, "e": 1 / 4, "&": 1 / 2, "a": 3 / 4, "trip": 1 / 3, "let": 2 / 3, "ta": 1 / 6, "da": 5 / 6}
+    return int(digits) - 1 + within[label[len(digits) :]]
+
+
 def _guide(bars, labels, pattern_bars):
     last = max(1, len(bars.beats) - 3)
     sound = Sound(8000.0, 40.0, 0.5)
-    places = tuple(Place(label, bar, 0.0, 1.0, 0.0, 0.0) for label, bar in labels)
+    places = tuple(Place(label, bar, _beats_from_one(label), 1.0, 0.0, 0.0) for label, bar in labels)
     inside = np.arange(1, last)
     hits = GuideHits(bars.start_s[inside], inside, tuple("1" for _ in inside), np.ones(len(inside), bool))
     stretch = Stretch(1, last, float(bars.start_s[1]), float(bars.start_s[last + 1]))

@@ -1,6 +1,8 @@
 """The commands `click` and `export`, and --from, as they are typed."""
 
 import json
+import os
+import time
 
 import mido
 import numpy as np
@@ -31,19 +33,55 @@ def click(monkeypatch, capsys, *words):
     return run(monkeypatch, capsys, "click", "song.wav", "--analysis", "song.json", *words)
 
 
-def test_a_click_track_says_its_loudness_and_the_caution(folder, monkeypatch, capsys):
+def test_a_click_track_says_what_it_is_in_words_and_the_caution_once(folder, monkeypatch, capsys):
+    monkeypatch.setenv("PULSEFIND_CACHE", str(folder / "cache"))
     code, out, err = click(monkeypatch, capsys)
     assert (code, err) == (0, "")
-    assert out.startswith("song click.wav: 0:")
-    for word in ("LUFS", "dBTP", "40 clicks", "Caution: start with the volume low"):
-        assert word in " ".join(out.split())
+    told = " ".join(out.split())
+    assert told.startswith("song click.wav (0:")
+    assert "1 bar in, a click on every beat, the whole song, 240 bpm" in told
+    assert "Caution: start with the volume low" in told
+    assert "LUFS" not in told and "dB" not in told
     assert max(len(line) for line in out.splitlines()) <= 80
     assert soundfile.info(folder / "song click.wav").frames > 0
+    _, again, _ = click(monkeypatch, capsys, "--force")
+    assert "Caution" not in again
+    yesterday = time.time() - 24 * 3600
+    os.utime(folder / "cache" / "cautioned", (yesterday, yesterday))
+    assert "Caution" in click(monkeypatch, capsys, "--force")[1]
+
+
+def test_levels_are_told_where_they_are_asked_for(folder, monkeypatch, capsys):
+    _, out, _ = click(monkeypatch, capsys, "-v")
+    assert "40 clicks" in out and "LUFS" in out and "dBTP" in out
+    _, out, _ = click(monkeypatch, capsys, "--json", "--force")
+    (told,) = json.loads(out)["files"]
+    assert told["clicks"] == 40 and told["path"] == "song click.wav" and told["true_peak_dbtp"] <= -1.0
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (
+            ("--on", "2 4", "--bars", "3-4", "--times", "4", "--speed", "0.5"),
+            "clicks on 2 and 4, bars 3-4 four times, 120",
+        ),
+        (("--on", "1 every 4", "--count-in", "0"), "no count-in, a click on 1 of every 4th bar, the whole song"),
+        (("--on", "2& 4& then 1"), "clicks on 2& and 4&, then 1, the whole song"),
+        (("--on", "guide"), "clicks where the bright tick (2& and 4&) falls, none in bars 7-8"),
+        (("--on", "guide", "--guide", "bright tick"), "clicks where the bright tick falls (2& and 4&) in bars 1-6"),
+        (("--clickless", "2:2", "--seed", "1"), "2 bars with clicks and 2 without, by surprise"),
+        (("--no-track", "--click-right"), "clicks only, track left and click right"),
+    ],
+)
+def test_what_was_made_is_said_as_a_musician_would(folder, monkeypatch, capsys, words, told):
+    code, out, _ = click(monkeypatch, capsys, *words, "--out", "a.wav")
+    assert code == 0 and told in " ".join(out.split())
 
 
 @pytest.mark.parametrize("ending", ["wav", "flac", "ogg", "mp3"])
 def test_clicks_alone_in_every_format(folder, monkeypatch, capsys, ending):
-    code, _, err = click(monkeypatch, capsys, "--alone", "--count-in", "0", "--on", "2 4", "--out", f"a.{ending}")
+    code, _, err = click(monkeypatch, capsys, "--no-track", "--count-in", "0", "--on", "2 4", "--out", f"a.{ending}")
     assert (code, err) == (0, "")
     sound, rate_hz = soundfile.read(folder / f"a.{ending}")
     even = np.isin(SONG.bars.count, [2, 4])
@@ -52,7 +90,7 @@ def test_clicks_alone_in_every_format(folder, monkeypatch, capsys, ending):
 
 @pytest.mark.parametrize("speed", ["0.5", "0.75", "1.25"])
 def test_at_another_speed_the_click_is_rendered_and_not_stretched(folder, monkeypatch, capsys, speed):
-    words = ("--alone", "--count-in", "0", "--speed", speed, "--out", "a.wav")
+    words = ("--no-track", "--count-in", "0", "--speed", speed, "--out", "a.wav")
     code, _, _ = click(monkeypatch, capsys, *words)
     assert code == 0
     sound, rate_hz = soundfile.read(folder / "a.wav")
@@ -60,7 +98,7 @@ def test_at_another_speed_the_click_is_rendered_and_not_stretched(folder, monkey
 
 
 def test_bars_in_a_loop_with_a_count_in(folder, monkeypatch, capsys):
-    words = ("--bars", "3-4", "--times", "3", "--split", "--out", "a.wav")
+    words = ("--bars", "3-4", "--times", "3", "--click-right", "--out", "a.wav")
     code, _, _ = click(monkeypatch, capsys, *words)
     assert code == 0
     sound, rate_hz = soundfile.read(folder / "a.wav")
@@ -73,8 +111,8 @@ def test_bars_in_a_loop_with_a_count_in(folder, monkeypatch, capsys):
 def test_gaps_thinning_and_ranges_are_taken(folder, monkeypatch, capsys):
     for k, words in enumerate(
         [
-            ("--gap", "2:2"),
-            ("--gap", "2:2", "--seed", "3"),
+            ("--clickless", "2:2"),
+            ("--clickless", "2:2", "--seed", "3"),
             ("--thin", "2"),
             ("--range", "2-4", "--times", "2"),
             ("--on", "guide", "--accent"),
@@ -92,7 +130,7 @@ def test_a_ladder(folder, monkeypatch, capsys):
     assert (folder / "steps" / "cues.txt").exists()
     assert len(list((folder / "steps").glob("*.flac"))) == 6
     assert "cues.txt" in out
-    assert "Caution" in out
+    assert "Caution" in (folder / "steps" / "cues.txt").read_text()
 
 
 @pytest.mark.parametrize(
@@ -106,8 +144,8 @@ def test_a_ladder(folder, monkeypatch, capsys):
         (("--range", "500-600"), "is empty"),
         (("--range", "0-0.2"), "no beat lies in the range"),
         (("--bars", "2", "--range", "1-2"), "give one of them"),
-        (("--gap", "0:4"), "at least one bar"),
-        (("--gap", "4:0"), "at least one bar"),
+        (("--clickless", "0:4"), "at least one bar"),
+        (("--clickless", "4:0"), "at least one bar"),
         (("--thin", "0"), "at least one bar"),
         (("--seed", "1"), "give that too"),
         (("--speed", "0"), "--speed 0"),
@@ -122,8 +160,11 @@ def test_a_ladder(folder, monkeypatch, capsys):
         (("--ladder", "--out", "no/steps"), "does not exist"),
         (("--ladder", "--out", "song.wav"), "is a file"),
         (("--ladder", "--kind", "xyz"), "no format that can be written"),
-        (("--guide", "4", "--on", "guide"), "guides 1 to 1"),
-        (("--ladder", "--gap", "2:2"), "leave out --on"),
+        (("--guide", "4", "--on", "guide"), "the guides of this track are bright tick"),
+        (("--on", "1/4"), "write '1 every 4'"),
+        (("--on", "1 | 2"), "with then"),
+        (("--clickless", "2:20"), "9 bars are played"),
+        (("--ladder", "--clickless", "2:2"), "leave out --on"),
         (("--meter", "3/4"), "brings its own beats"),
         (("--from", "song.json"), "brings its own beats"),
     ],
@@ -238,7 +279,7 @@ def test_beats_of_another_recording_are_refused(folder, monkeypatch, capsys):
 def test_the_click_can_use_corrected_beats(folder, monkeypatch, capsys):
     time_s = 1.0 + np.arange(20) * 0.4
     (folder / "beats.txt").write_text("".join(f"{t:.6f}\t{k % 4 + 1}\n" for k, t in enumerate(time_s)))
-    words = ("click", "song.wav", "--from", "beats.txt", "--alone", "--count-in", "0", "--out", "a.wav")
+    words = ("click", "song.wav", "--from", "beats.txt", "--no-track", "--count-in", "0", "--out", "a.wav")
     assert run(monkeypatch, capsys, *words)[0] == 0
     sound, rate_hz = soundfile.read(folder / "a.wav")
     np.testing.assert_allclose(onsets(sound, rate_hz), time_s, atol=0.001)

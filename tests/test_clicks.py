@@ -1,12 +1,15 @@
 """Where clicks fall, as planned and as heard in what is rendered."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile
 from songs import analysis, onsets, random_analysis, write_track
 
+from pulsefind.core.counts import within_beat
 from pulsefind.core.errors import HintError
-from pulsefind.core.records import GridSection
+from pulsefind.core.records import GridSection, Stretch
 from pulsefind.practice.clicks import (
     Asked,
     Clicks,
@@ -23,7 +26,6 @@ from pulsefind.practice.clicks import (
     swung,
     thinned,
     with_gaps,
-    within_beat,
 )
 from pulsefind.practice.mix import Levels
 from pulsefind.practice.render import Plan, Practice, clicks_for, write_practice
@@ -70,7 +72,7 @@ def test_the_1_is_accented_and_nothing_else():
     assert not place_clicks(song, parse_places("beats", song.bars), False).accent.any()
 
 
-@pytest.mark.parametrize(("every", "bars"), [("1/2", [0, 2, 4, 6]), ("1/4", [0, 4]), ("1/8", [0])])
+@pytest.mark.parametrize(("every", "bars"), [("1 every 2", [0, 2, 4, 6]), ("1 every 4", [0, 4]), ("1 every 8", [0])])
 def test_every_so_many_bars(every, bars):
     song = analysis(meters=(4,) * 8)
     np.testing.assert_allclose(times(song, every), song.bars.start_s[bars])
@@ -78,7 +80,7 @@ def test_every_so_many_bars(every, bars):
 
 def test_a_pattern_of_several_bars_counts_from_the_first_full_bar():
     song = analysis(meters=(4,) * 4, pickup=1)
-    clicks = place_clicks(song, parse_places("1 | 2& | 3 4", song.bars), True)
+    clicks = place_clicks(song, parse_places("1 then 2& then 3 4", song.bars), True)
     np.testing.assert_array_equal(clicks.bar, [0, 1, 2, 3, 3, 4])
     # The pickup is the last bar of the pattern: its 4 is clicked.
     assert clicks.time_s[0] == song.beats.time_s[0]
@@ -119,8 +121,34 @@ def test_the_guides_own_places():
     song = analysis(guide=(("2&", 1), ("4&", 2)), pattern_bars=2)
     assert guide_places(song.guides[0]) == (Asked(2, "&", 1, 2), Asked(4, "&", 2, 2))
     clicks = clicks_for(song, Plan(places="guide"), None)
-    np.testing.assert_allclose(clicks.time_s - song.bars.start_s[clicks.bar], [1.5, 3.5] * 4)
+    np.testing.assert_allclose(clicks.time_s - song.bars.start_s[clicks.bar], [3.5, 1.5, 3.5, 1.5, 3.5])
+    # It sounds in bars 2 to 6, of which the even ones are the second of its pattern.
+    np.testing.assert_array_equal(clicks.bar, [1, 2, 3, 4, 5])
     assert not clicks.accent.any()
+
+
+def test_the_guide_is_clicked_only_where_it_sounds_and_the_plan_bar_by_bar():
+    low, high = (analysis(meters=(4,) * 12, guide=((label, 1),)).guides[0] for label in ("1", "3&"))
+    start_s = analysis(meters=(4,) * 12).bars.start_s
+    low = replace(low, name="low thump", coverage=(Stretch(0, 3, start_s[0], start_s[4]),))
+    high = replace(high, name="bright tick", coverage=(Stretch(2, 7, start_s[2], start_s[8]),))
+    plan = (0,) * 4 + (1,) * 4 + (None,) * 4
+    song = replace(analysis(meters=(4,) * 12), guides=(low, high), plan=plan)
+    led = clicks_for(song, Plan(places="guide"), None)
+    np.testing.assert_array_equal(led.bar, range(8))
+    np.testing.assert_allclose(led.time_s - start_s[led.bar], [0.0] * 4 + [2.5] * 4)
+    for asked in ("bright tick", "bright", "TICK", "2"):
+        np.testing.assert_array_equal(clicks_for(song, Plan(places="guide", guide=asked), None).bar, range(2, 8))
+    with pytest.raises(HintError, match="the guides of this track are low thump, bright tick"):
+        clicks_for(song, Plan(places="guide", guide="cowbell"), None)
+
+
+def test_the_backbeat_follows_the_meter():
+    song = analysis(meters=(4, 4, 3, 6, 2))
+    clicks = place_clicks(song, parse_places("backbeat", song.bars), False)
+    counts = np.round(clicks.time_s - song.bars.start_s[clicks.bar]) + 1
+    # Common practice, no source: 2 and 4; 2 and 3 of a waltz; 4 of six; 2 of two.
+    np.testing.assert_array_equal(counts, [2, 4, 2, 4, 2, 3, 4, 2])
 
 
 @pytest.mark.parametrize(
@@ -132,10 +160,10 @@ def test_the_guides_own_places():
         ("0", "'0' is no count"),
         ("", "names no place"),
         (" , ", "names no place"),
-        ("1/0", "write it like 1/2"),
-        ("1/x", "write it like 1/2"),
-        ("1/2 | 3", "not both"),
-        ("|" * 20, "pattern of 21 bars"),
+        ("1 every 0", "write '1 every 2'"),
+        ("1 every x", "write '1 every 2'"),
+        ("1 every 2 then 3", "not both"),
+        ("1 then " * 20 + "1", "pattern of 21 bars"),
     ],
 )
 def test_places_that_can_not_be_clicked(text, message):
@@ -147,8 +175,8 @@ def test_no_beats_and_no_guide_are_said():
     empty = analysis(meters=(4, 4), guide=())
     with pytest.raises(HintError, match="no guide was found"):
         clicks_for(empty, Plan(places="guide"), None)
-    with pytest.raises(HintError, match="guides 1 to 1"):
-        clicks_for(analysis(guide=(("2", 1),)), Plan(places="guide", guide=2), None)
+    with pytest.raises(HintError, match="the guides of this track are bright tick"):
+        clicks_for(analysis(guide=(("2", 1),)), Plan(places="guide", guide="2"), None)
     with pytest.raises(HintError, match="give one of them"):
         clicks_for(empty, Plan(gap=Gap(1, 1), thin=2), None)
 
@@ -194,7 +222,7 @@ def test_random_gaps_differ_between_rounds_and_seeds():
 
 @pytest.mark.parametrize("text", ["0:4", "4:0", "4", "a:b", "-1:2", "4:", "1.5:2"])
 def test_gaps_that_can_not_be(text):
-    with pytest.raises(HintError, match="--gap"):
+    with pytest.raises(HintError, match="--clickless"):
         parse_gap(text, None)
 
 

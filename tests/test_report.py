@@ -35,7 +35,7 @@ def test_the_plan_comes_before_all_that_is_said_about_a_guide():
     order = ["Tempo", "Feel", "Count-in", "The 1", "FOLLOW", "Count  ", "Also", "Sure", "Wrong?"]
     at = [re.search(f"^{name}", text, re.M).start() for name in order]
     assert at == sorted(at)
-    assert "bars 1-16        bright tick on 2 and 4" in text
+    assert "bars 1-16          bright tick on 2 and 4" in text
 
 
 def test_the_loudest_and_the_surest_are_told_where_they_differ():

@@ -72,11 +72,11 @@ def test_the_latency_is_measured_from_the_track_recorded_by_itself(run, tmp_path
     soundfile.write(tmp_path / "song.wav", music, RATE_HZ)
     late = add_leak(1e-4 * rng.normal(size=RATE_HZ * 15), music, -0.023, 0.0, 40.0, rng)
     soundfile.write(tmp_path / "loop.wav", late / np.abs(late).max(), RATE_HZ)
-    code, out, _ = run("take", tmp_path / "song.wav", tmp_path / "loop.wav", "--calibrate")
+    code, out, _ = run("take", tmp_path / "song.wav", tmp_path / "loop.wav", "--how-late")
     assert code == 0
-    assert float(out.split("latency ")[1].split(" ms")[0]) == pytest.approx(23.0, abs=0.5)
+    assert float(out.split("machine is ")[1].split(" ms")[0]) == pytest.approx(23.0, abs=0.5)
     soundfile.write(tmp_path / "other.wav", rng.normal(size=RATE_HZ * 15) * 0.1, RATE_HZ)
-    code, out, err = run("take", tmp_path / "song.wav", tmp_path / "other.wav", "--calibrate")
+    code, out, err = run("take", tmp_path / "song.wav", tmp_path / "other.wav", "--how-late")
     assert (code, out) == (2, "") and "isn't heard" in err
 
 

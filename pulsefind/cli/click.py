@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,21 +13,21 @@ from pulsefind.cli.options import (
     HintsOnTrack,
     SavedOption,
     TrackArgument,
-    caution,
     check_saved,
     clear_progress,
     saved_or_found,
     settings_from,
     show_progress,
 )
+from pulsefind.cli.telling import Telling, levels_json, levels_text, show, warn
 from pulsefind.core.errors import HintError
 from pulsefind.core.hints import parse_range
-from pulsefind.core.words import WIDTH, time_text
+from pulsefind.core.words import clock
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
     from pulsefind.practice.mix import Rendered
-    from pulsefind.practice.render import Part
+    from pulsefind.practice.render import Part, Practice
 
 
 @dataclass(frozen=True)
@@ -39,11 +38,13 @@ class Places:
         str,
         typer.Option(
             "--on",
-            help="Places to click: beats, 1, 1/2 (every second 1), '2 4', '&' (every &), '1e 2& 3', guide; "
-            "| parts bars.",
+            help="Where to click: beats, 1, '1 every 4' (bars), '2 4', backbeat, '&' (every &), '1e 2& then 3', guide.",
         ),
     ] = "beats"
-    guide: Annotated[int, typer.Option("--guide", help="Which guide, for --on guide and --ladder.")] = 1
+    guide: Annotated[
+        str | None,
+        typer.Option("--guide", help="Which guide for --on guide and --ladder, by name; else the one that leads."),
+    ] = None
     accent: Annotated[
         bool | None, typer.Option("--accent/--no-accent", help="The 1 higher; without either, all but guides.")
     ] = None
@@ -52,9 +53,11 @@ class Places:
         typer.Option("--swing", help="Long : short of swung places, 1 is straight; else the track's own."),
     ] = None
     count_in: Annotated[int, typer.Option("--count-in", help="Bars counted in before the first beat, 0 for none.")] = 1
-    gap: Annotated[str | None, typer.Option("--gap", help="Bars with and without clicks, like 4:4.")] = None
+    clickless: Annotated[
+        str | None, typer.Option("--clickless", help="Bars with clicks and bars without, like 4:4.")
+    ] = None
     seed: Annotated[
-        int | None, typer.Option("--seed", help="Put each gap anywhere in its round; the same seed, the same gaps.")
+        int | None, typer.Option("--seed", help="Clickless bars come by surprise; the same seed, the same bars.")
     ] = None
     thin: Annotated[
         int | None,
@@ -66,8 +69,8 @@ class Places:
 class Balance:
     """The click beside the track."""
 
-    alone: Annotated[bool, typer.Option("--alone", help="Clicks without the track.")] = False
-    split: Annotated[bool, typer.Option("--split", help="Track left, click right.")] = False
+    no_track: Annotated[bool, typer.Option("--no-track", help="Clicks without the track.")] = False
+    click_right: Annotated[bool, typer.Option("--click-right", help="Click on the right, track on the left.")] = False
     click_db: Annotated[float, typer.Option("--click-db", help="Click over the track's loudness, -40 to 6 dB.")] = 0.0
     track_db: Annotated[float, typer.Option("--track-db", help="Turn the track down, -60 to 0 dB.")] = 0.0
 
@@ -106,6 +109,7 @@ def click(
     played: Played,
     ladder: Ladder,
     hints: HintsOnTrack,
+    told: Telling,
     out: ClickOutOption = None,
     force: ForceOption = False,
     saved: SavedOption = None,
@@ -115,28 +119,28 @@ def click(
     Caution: start with the volume low and turn it up; a click in headphones harms hearing before it seems loud.
     """
     from pulsefind.practice.clicks import parse_gap, swung
-    from pulsefind.practice.ladder import CUE_SHEET, write_ladder
+    from pulsefind.practice.ladder import write_ladder
     from pulsefind.practice.mix import Levels
     from pulsefind.practice.render import Plan, Practice, check_beats, clicks_for, write_practice
     from pulsefind.practice.spool import spooled
     from pulsefind.practice.stretch import check_speed
 
-    if places.seed is not None and places.gap is None:
-        raise HintError("--seed places the gaps of --gap; give that too, like --gap 4:4")
-    if ladder.ladder and (places.on != "beats" or places.gap or places.thin is not None or balance.alone):
-        raise HintError("--ladder chooses places and gaps of its own; leave out --on, --gap, --thin and --alone")
+    if places.seed is not None and places.clickless is None:
+        raise HintError("--seed shuffles the bars of --clickless; give that too, like --clickless 4:4")
+    if ladder.ladder and (places.on != "beats" or places.clickless or places.thin is not None or balance.no_track):
+        raise HintError("--ladder chooses its own clicks; leave out --on, --clickless, --thin and --no-track")
     check_saved(saved, hints)
     out = _check_output(track, out, ladder, force)
     plan = Plan(
         places=places.on,
         guide=places.guide,
         accent=places.accent,
-        gap=parse_gap(places.gap, places.seed) if places.gap else None,
+        gap=parse_gap(places.clickless, places.seed) if places.clickless else None,
         thin=places.thin,
         count_in_bars=places.count_in,
         reveal_bars=ladder.reveal,
     )
-    levels = Levels(balance.click_db, balance.track_db, not balance.alone, balance.split)
+    levels = Levels(balance.click_db, balance.track_db, not balance.no_track, balance.click_right)
     check_speed(played.speed)
     analysis = saved_or_found(saved, track, settings_from(hints), hints.beats_from)
     check_beats(analysis)
@@ -156,11 +160,7 @@ def click(
                 done = (write_practice(practice, out, force),)
     finally:
         clear_progress()
-    for one in done:
-        print(_told(one))
-    if ladder.ladder:
-        print(f"{out / CUE_SHEET}: what to do with each, and what to listen for")
-    print(caution(analysis))
+    _tell(done, practice, out if ladder.ladder else None, told)
 
 
 def _check_output(track: Path, out: Path | None, ladder: Ladder, force: bool) -> Path:
@@ -197,10 +197,22 @@ def _part(analysis: Analysis, played: Played) -> Part | None:
     return part
 
 
-def _told(one: Rendered) -> str:
-    down = f", turned down {one.turned_down_db:.1f} dB to stay clear of clipping" if one.turned_down_db > 0 else ""
-    text = (
-        f"{one.path}: {time_text(one.duration_s)}, {one.n_clicks} clicks, {one.loudness_lufs:.1f} LUFS, "
-        f"true peak {one.true_peak_dbtp:.1f} dBTP{down}"
-    )
-    return textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+def _tell(done: tuple[Rendered, ...], practice: Practice, ladder: Path | None, told: Telling) -> None:
+    """Say what was made, in a musician's words; levels where they are asked for."""
+    from pulsefind.practice.ladder import CUE_SHEET
+    from pulsefind.practice.said import played, said
+
+    if told.json_output:
+        print(levels_json(done))
+        return
+    if ladder is None:
+        show(f"{done[0].path} ({clock(done[0].duration_s)}): {said(practice)}")
+    else:
+        what = played(practice.analysis, practice.part)
+        show(f"{ladder}: {len(done)} files, from full help to none, {what}; read {ladder / CUE_SHEET} first")
+    for one in done:
+        if ladder is not None:
+            show(f"  {one.path.name}   {clock(one.duration_s)}")
+        if told.verbose:
+            show(f"  {levels_text(one)}")
+    warn(practice.analysis)

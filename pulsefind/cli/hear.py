@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from pathlib import Path
 from typing import Annotated
 
@@ -13,17 +12,19 @@ from pulsefind.cli.options import (
     HintsOnTrack,
     SavedOption,
     TrackArgument,
-    caution,
     check_saved,
     clear_progress,
     saved_or_found,
     settings_from,
     show_progress,
 )
+from pulsefind.cli.telling import Telling, levels_json, levels_text, show, warn
 from pulsefind.core.errors import HintError
-from pulsefind.core.words import WIDTH, time_text
+from pulsefind.core.words import clock
 
-HeardGuideOption = Annotated[int, typer.Option("--guide", help="Which guide, 1 for the one to follow.")]
+HeardGuideOption = Annotated[
+    str | None, typer.Option("--guide", help="Which guide, by the name in the report; else the one that leads first.")
+]
 HearOutOption = Annotated[
     Path | None, typer.Option("--out", help="File to write: .wav, .flac, .ogg or .mp3; the loop goes beside it.")
 ]
@@ -32,7 +33,8 @@ HearOutOption = Annotated[
 def hear(
     track: TrackArgument,
     hints: HintsOnTrack,
-    guide: HeardGuideOption = 1,
+    told: Telling,
+    guide: HeardGuideOption = None,
     out: HearOutOption = None,
     force: ForceOption = False,
     saved: SavedOption = None,
@@ -42,29 +44,34 @@ def hear(
     Caution: start with the volume low and turn it up; loud sound in headphones harms hearing before it seems loud.
     """
     from pulsefind.core.files import check_free
+    from pulsefind.guides.called import called, guide_index, likeness
     from pulsefind.practice.encode import check_kind
     from pulsefind.practice.isolate import loop_path, write_heard
-    from pulsefind.practice.render import chosen_guide
     from pulsefind.practice.spool import spooled
-    from pulsefind.report.planned import falls
+    from pulsefind.report.planned import falls, leading
 
     check_saved(saved, hints)
-    out = out or Path(f"{track.stem} guide {guide}.wav")
+    out = out or Path(f"{track.stem} {guide or 'guide'}.wav")
     check_kind(out)
     for path in (out, loop_path(out)):
         check_free(path, force, track)
     analysis = saved_or_found(saved, track, settings_from(hints), hints.beats_from)
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")
-    chosen = chosen_guide(analysis, guide)
+    index = guide_index(analysis.guides, guide) if guide else leading(analysis) or 0
+    chosen, name = analysis.guides[index], called(analysis.guides)[index]
     try:
         show_progress("bringing the guide forward")
         with spooled(track, None, None, 1.0) as spool:
             written = write_heard(spool, analysis, chosen, out, force)
     finally:
         clear_progress()
-    print(textwrap.fill(f"Guide {guide}: {chosen.name}; it falls on {falls(chosen, analysis)}", WIDTH))
-    for one, what in zip(written, ("brought forward", "its pattern alone"), strict=True):
-        text = f"{one.path}: {what}, {time_text(one.duration_s)}, true peak {one.true_peak_dbtp:.1f} dBTP"
-        print(textwrap.fill(text, WIDTH, subsequent_indent="  ", break_on_hyphens=False))
-    print(caution(analysis))
+    if told.json_output:
+        print(levels_json(written))
+        return
+    show(f"The {name}: {likeness(chosen)}, on {falls(chosen, analysis)}")
+    for one, what in zip(written, ("brought forward", "its pattern alone, round and round"), strict=True):
+        show(f"{one.path} ({clock(one.duration_s)}): {what}")
+        if told.verbose:
+            show(f"  {levels_text(one)}")
+    warn(analysis)

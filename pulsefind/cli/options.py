@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass, is_dataclass
 from functools import wraps
@@ -16,7 +15,6 @@ import typer
 from pulsefind.core.errors import FormatError, HintError, OutputError
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
-from pulsefind.core.words import WIDTH
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
@@ -209,14 +207,6 @@ def check_ending(out: Path, endings: tuple[str, ...], force: bool, sources: list
         raise OutputError(f"{out}: the name must end in {' or '.join(endings)}")
     for source in sources:
         check_free(out, force, source)
-
-
-def caution(analysis: Analysis) -> str:
-    """What the analysis is unsure of, and the caution on hearing, wrapped for the terminal."""
-    from pulsefind.practice.ladder import CAUTION
-
-    unsure = [f"Note: {warning}." for warning in analysis.warnings]
-    return "\n".join(textwrap.fill(text, WIDTH) for text in [*unsure, CAUTION])
 
 
 def show_progress(stage: str) -> None:

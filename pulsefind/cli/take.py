@@ -29,13 +29,13 @@ StartsAtOption = Annotated[
     typer.Option("--starts-at", help="Time of the track at which the recording starts, like 0, 12.34 or -1.5."),
 ]
 LatencyOption = Annotated[
-    float | None, typer.Option("--latency-ms", help="What the recording chain adds, in ms (see --calibrate).")
+    float | None, typer.Option("--latency-ms", help="What the recording chain adds, in ms (see --how-late).")
 ]
-CalibrateOption = Annotated[
+HowLateOption = Annotated[
     bool,
     typer.Option(
-        "--calibrate",
-        help="RECORDING is the track itself, played through your speaker into your microphone: measure the latency.",
+        "--how-late",
+        help="How late is this machine? RECORDING is the track itself, from your speaker into your microphone.",
     ),
 ]
 HistoryOption = Annotated[
@@ -51,7 +51,7 @@ def take(
     hints: HintsBesideBeats,
     starts_at: StartsAtOption = None,
     latency_ms: LatencyOption = None,
-    calibrate: CalibrateOption = False,
+    how_late: HowLateOption = False,
     history: HistoryOption = None,
     json_output: TakeJsonOption = False,
     out: TakeOutOption = None,
@@ -68,8 +68,8 @@ def take(
     if out is not None:
         for source in (track, recording):
             check_free(out, force, source)
-    if calibrate:
-        print(_calibration(track, recording, starts_at_s or 0.0))
+    if how_late:
+        print(_how_late(track, recording, starts_at_s or 0.0))
         return
     # The take is read first: if it can't be, the long work on the track is spared.
     hits, take_audio = read_take(recording)
@@ -119,8 +119,8 @@ def _remember(review: Review, history: Path, quiet: bool) -> None:
         print(f"\n{text}", end="")
 
 
-def _calibration(track: Path, recording: Path, starts_at_s: float) -> str:
-    """The latency of the chain, from the track recorded through it."""
+def _how_late(track: Path, recording: Path, starts_at_s: float) -> str:
+    """How late the chain is, from the track recorded through it."""
     from pulsefind.listen.audio import load
     from pulsefind.take.leak import find_leak
     from pulsefind.take.records import TakeError
@@ -133,6 +133,6 @@ def _calibration(track: Path, recording: Path, starts_at_s: float) -> str:
         )
     latency_ms = 1000 * (starts_at_s - leak.starts_at_s)
     return (
-        f"latency {latency_ms:.1f} ms, clock {leak.clock_ppm:+.0f} millionths; "
-        f"give takes recorded in the same way --latency-ms {latency_ms:.1f}"
+        f"This machine is {latency_ms:.1f} ms late (its clock is off by {leak.clock_ppm:+.0f} millionths).\n"
+        f"Give takes recorded in the same way --latency-ms {latency_ms:.1f}"
     )

@@ -54,6 +54,23 @@ def kept(key: str, make: Callable[[], Arrays], use_cache: bool) -> Arrays:
     return found
 
 
+def remembered(name: str, life_s: float, now_s: float) -> bool:
+    """Was a name remembered within life_s seconds before now? It is from now on, where the folder can be written."""
+    place = folder()
+    note = place / name
+    try:
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not _is_ours(place) or note.is_symlink():
+            return False
+        known = note.exists() and 0 <= now_s - note.stat().st_mtime < life_s
+        if not known:
+            note.touch()
+            os.utime(note, (now_s, now_s))
+    except OSError:
+        return False
+    return known
+
+
 def code_version(*files: str) -> str:
     """A name for the content of source files and weights, 16 hexadecimal digits: part of the key of what they make."""
     digest = hashlib.sha256()

@@ -6,12 +6,15 @@ may be negative. Count-in, gaps and thinning are common practice of teachers, no
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.core.counts import SYLLABLES, count_in_beat_s, parse_label, within_beat
+from pulsefind.core.counts import SYLLABLES, backbeat, count_in_beat_s, parse_label, within_beat
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Analysis, Bars, FloatArray, Guide, IntArray
 
@@ -26,12 +29,16 @@ _STAGES_OF_ONES = (1, 2, 4)
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One place to click on: count (None: every count) and syllable, in bar (1-based) of every `of` bars."""
+    """One place to click on: count (None: every count) and syllable, in bar (1-based) of every `of` bars.
+
+    on_backbeat leaves of every count those that are the backbeat of their bar.
+    """
 
     count: int | None
     syllable: str
     bar: int = 1
     of: int = 1
+    on_backbeat: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,22 +64,23 @@ class Clicks:
 
 
 def parse_places(text: str, bars: Bars) -> tuple[Asked, ...]:
-    """Read places as typed: 'beats', '1', '1/4' (every fourth 1), '2 4', '&' (on all counts), '2& 4& | 1e'.
+    """Read places as typed: 'beats', '1', '1 every 4' (bars), '2 4', 'backbeat', '&' (on all counts), '2& then 1e'.
 
-    Commas and spaces part places, | parts the bars of a longer pattern.
+    Commas and spaces part places, 'then' joins the bars of a longer pattern.
 
     Raises
     ------
     HintError
         if a count is unknown, or lies outside every meter of the track.
     """
-    parts = text.split("|")
+    _refuse_old_ways(text)
+    parts = re.split(r"\bthen\b", text.lower())
     if len(parts) > LONGEST_PATTERN:
         raise HintError(f"--on: a pattern of {len(parts)} bars; up to {LONGEST_PATTERN} can be clicked")
     asked = [
-        _parse_place(word, number, len(parts))
+        place
         for number, part in enumerate(parts, 1)
-        for word in part.replace(",", " ").split()
+        for place in _parse_bar(part.replace(",", " ").split(), number, len(parts))
     ]
     if not asked:
         raise HintError("--on names no place; say for example beats, 1, '2 4', '2& 4&' or guide")
@@ -86,21 +94,38 @@ def parse_places(text: str, bars: Bars) -> tuple[Asked, ...]:
     return tuple(asked)
 
 
+def _refuse_old_ways(text: str) -> None:
+    """To a drummer 1/4 is a note value, and | a bar line."""
+    if "/" in text:
+        raise HintError(f"--on {text}: for the 1 of every 4th bar write '1 every 4'")
+    if "|" in text:
+        raise HintError(f"--on {text}: join the bars of a pattern with then, like '2& 4& then 1'")
+
+
+def _parse_bar(words: list[str], number: int, n_bars: int) -> Iterator[Asked]:
+    """The places of one bar of a pattern; 'every 4' after them spreads them over so many bars."""
+    every = None
+    if "every" in words:
+        at = words.index("every")
+        words, every = words[:at], words[at + 1 :]
+        if n_bars > 1:
+            raise HintError("--on: every so many bars, or bars joined with then, not both")
+        if len(every) != 1 or not (every[0].isascii() and every[0].isdigit() and 1 <= int(every[0]) <= LONGEST_PATTERN):
+            raise HintError(f"--on: write '1 every 2' or '1 every 4', up to '1 every {LONGEST_PATTERN}'")
+    of = int(every[0]) if every else n_bars
+    for word in words:
+        yield _parse_place(word, number, of)
+
+
 def _parse_place(word: str, bar: int, of: int) -> Asked:
-    word = word.lower()
     if word == "beats":
         return Asked(None, "", bar, of)
+    if word == "backbeat":
+        return Asked(None, "", bar, of, on_backbeat=True)
     if word in {name for names in SYLLABLES.values() for name in names if name}:
         return Asked(None, word, bar, of)
-    label, slash, every = word.partition("/")
-    if slash:
-        if of > 1:
-            raise HintError(f"--on {word}: every so many bars, or a pattern with |, not both")
-        if not (every.isascii() and every.isdigit() and 1 <= int(every) <= LONGEST_PATTERN):
-            raise HintError(f"--on {word}: write it like 1/2 or 1/4, up to 1/{LONGEST_PATTERN}")
-        of = int(every)
     try:
-        count, syllable = parse_label(label)
+        count, syllable = parse_label(word)
     except HintError as error:
         raise HintError(f"--on: {error}") from None
     return Asked(count, syllable, bar, of)
@@ -147,11 +172,19 @@ def place_clicks(analysis: Analysis, asked: tuple[Asked, ...], accent_ones: bool
             if (int(bars.number[bar]) - 1) % place.of != place.bar - 1:
                 continue
             within = within_beat(section, place.syllable)
-            for k in np.flatnonzero(counts == place.count) if place.count else range(len(counts)):
+            for k in _counts_of(place, counts, int(bars.beats_per_bar[bar])):
                 start_s, end_s = edge_s[first + k], edge_s[first + k + 1]
                 is_one = bool(counts[k] == 1) and within == 0.0
                 rows.append((float(start_s + within * (end_s - start_s)), accent_ones and is_one, bar))
     return _in_order(rows)
+
+
+def _counts_of(place: Asked, counts: IntArray, beats: int) -> list[int]:
+    """Which of a bar's beats (indices) a place lies on, or after."""
+    if place.count:
+        return [k for k, count in enumerate(counts) if count == place.count]
+    wanted = backbeat(beats) if place.on_backbeat else None
+    return [k for k, count in enumerate(counts) if wanted is None or str(count) in wanted]
 
 
 def _in_order(rows: list[tuple[float, bool, int]]) -> Clicks:
@@ -167,6 +200,21 @@ def _in_order(rows: list[tuple[float, bool, int]]) -> Clicks:
         np.array([row[1] for row in kept], np.bool_),
         np.array([row[2] for row in kept], np.int64),
     )
+
+
+def guide_clicks(analysis: Analysis, guide: int | None, accent_ones: bool) -> Clicks:
+    """Clicks where a guide (index) falls, in the bars in which it sounds; None: the one that leads in each bar."""
+    parts = []
+    for k in sorted({lead for lead in analysis.plan if lead is not None}) if guide is None else [guide]:
+        one = analysis.guides[k]
+        clicks = place_clicks(analysis, guide_places(one), accent_ones)
+        sounds = np.zeros(len(analysis.bars.beats), np.bool_)
+        for stretch in one.coverage:
+            sounds[stretch.first_bar : stretch.last_bar + 1] = True
+        if guide is None:
+            sounds = np.array([lead == k for lead in analysis.plan], np.bool_)
+        parts.append(clicks.keep(sounds[clicks.bar]))
+    return reduce(merge, parts, Clicks(np.zeros(0), np.zeros(0, np.bool_), np.zeros(0, np.int64)))
 
 
 def merge(first: Clicks, second: Clicks) -> Clicks:
@@ -189,9 +237,9 @@ def parse_gap(text: str, seed: int | None) -> Gap:
     """
     on, colon, off = text.partition(":")
     if not colon or not all(side.isascii() and side.strip().isdigit() for side in (on, off)):
-        raise HintError(f"--gap {text}: write bars with and bars without clicks, like 4:4")
+        raise HintError(f"--clickless {text}: write bars with and bars without clicks, like 4:4")
     if int(on) < 1 or int(off) < 1:
-        raise HintError(f"--gap {text}: both sides need at least one bar")
+        raise HintError(f"--clickless {text}: both sides need at least one bar")
     return Gap(int(on), int(off), seed)
 
 

@@ -18,15 +18,24 @@ import numpy as np
 
 from pulsefind.core.errors import OutputError
 from pulsefind.core.files import umask, write_file
-from pulsefind.core.records import Analysis, Guide
-from pulsefind.core.words import WIDTH, stretches_text, time_text
+from pulsefind.core.records import Analysis
+from pulsefind.core.words import WIDTH, clock, field, stretches_text
+from pulsefind.guides.called import called, guide_index, likeness
+from pulsefind.guides.misreadings import fixes
 from pulsefind.practice.clicks import Clicks, Gap, merge, with_gaps
 from pulsefind.practice.mix import Rendered, Score, measure, write
-from pulsefind.practice.render import Part, Plan, Practice, chosen_guide, clicks_for, scored
-from pulsefind.report.planned import falls
+from pulsefind.practice.render import Part, Plan, Practice, bars_played, clicks_for, scored
+from pulsefind.practice.said import ordinal
+from pulsefind.report.doubts import doubts_of
+from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
+from pulsefind.report.guiding import tells
+from pulsefind.report.planned import ALONE, falls, plan_lines, plan_rows
 
 CUE_SHEET = "cues.txt"
 CAUTION = "Caution: start with the volume low and turn it up; a click in headphones harms hearing before it seems loud."
+
+_CHECKS = (8, 4, 2)
+"""Bars from check to check: the longest of which the song has two."""
 
 Progress = Callable[[str], None]
 
@@ -46,12 +55,11 @@ class Rung:
 def rungs(analysis: Analysis, plan: Plan, part: Part | None) -> tuple[Rung, ...]:
     """The files of the ladder; without a guide, those that need one are left out.
 
-    plan names the guide. In the third file the beats join the guide after plan.reveal_bars bars, and leave again after
-    as many.
+    plan may name the guide; else it is one that can answer where the 1 is, if there is one. In the third file the beats
+    join the guide after plan.reveal_bars bars, and leave again after as many, or sooner in a short song.
     """
     every = clicks_for(analysis, replace(plan, places="beats", accent=None), part)
     ones = clicks_for(analysis, replace(plan, places="1", accent=None), part)
-    checks = clicks_for(analysis, replace(plan, places="1/8", accent=None), part)
     found = [
         Rung(
             "every beat",
@@ -70,66 +78,73 @@ def rungs(analysis: Analysis, plan: Plan, part: Part | None) -> tuple[Rung, ...]
     ]
     if analysis.guides:
         found += _guide_rungs(analysis, plan, part, every)
-    found.append(
-        Rung(
-            "check every 8th bar",
-            "Play along. One click on the 1 of every 8th bar checks you.",
-            "If the click surprises you, note the bar, and go back one file for it.",
-            checks,
-            True,
-        )
+    return (*found, *_last_rungs(analysis, plan, part, every))
+
+
+def _last_rungs(analysis: Analysis, plan: Plan, part: Part | None, every: Clicks) -> Iterator[Rung]:
+    bars = next((bars for bars in _CHECKS if 2 * bars <= bars_played(analysis, part)), _CHECKS[-1])
+    yield Rung(
+        f"check every {ordinal(bars)} bar",
+        f"Play along. One click on the 1 of every {ordinal(bars)} bar checks you.",
+        "If the click surprises you, note the bar, and go back one file for it.",
+        clicks_for(analysis, replace(plan, places=f"1 every {bars}", accent=None), part),
+        True,
     )
     silent = every.keep(np.zeros(len(every.time_s), np.bool_))
-    found.append(
-        Rung(
-            "no help",
-            "Play along. After the count-in there is no click.",
-            _alone_text(analysis),
-            silent,
-            True,
-        )
-    )
-    return tuple(found)
+    do = "Play along. After the count-in there is no click."
+    yield Rung("no help", do, _alone_text(analysis), silent, True)
 
 
 def _guide_rungs(analysis: Analysis, plan: Plan, part: Part | None, every: Clicks) -> list[Rung]:
-    guide = chosen_guide(analysis, plan.guide)
-    places = clicks_for(analysis, replace(plan, places="guide", accent=False), part)
-    first_bar, n = int(every.bar[0]), plan.reveal_bars
+    index = _answering(analysis, plan)
+    guide, name = analysis.guides[index], called(analysis.guides)[index]
+    asked = replace(plan, places="guide", guide=str(index + 1), accent=False)
+    places = clicks_for(analysis, asked, part)
+    first_bar = int(every.bar[0])
+    n = max(1, min(plan.reveal_bars, bars_played(analysis, part) // 2))
     unrevealed = with_gaps(every, analysis.bars, first_bar, Gap(n, n))
     revealed = every.keep(~np.isin(every.bar, unrevealed.bar))
-    places_words = falls(guide, analysis)
+    where = falls(guide, analysis)
+    bars = f"{n} {'bar' if n == 1 else 'bars'}"
+    do = (
+        f"Listen without the track. For {bars} only the {name}'s places are clicked ({where}), all alike, then for "
+        f"{bars} the beats join in, the 1 higher."
+    )
+    if fixes(guide, analysis.bars, analysis.tempo) == "the 1":
+        riddle = " Find the 1 before they do."
+        listen = "Hear these clicks as what they are, off the beat where they are off it, and not as the beat."
+    else:
+        riddle = " Count along from the first bar: by these clicks alone nobody can tell the 1."
+        listen = f"Keep your count when the beats leave. By itself the {name} tells you {tells(guide, analysis)}."
     return [
+        Rung(f"the {name} alone, then revealed", do + riddle, listen, merge(places, revealed), False, counted=False),
         Rung(
-            "the guide alone, then revealed",
-            f"Listen without the track. For {n} bars only the guide's places are clicked ({places_words}), all "
-            f"alike, then for {n} bars the beats join in, the 1 higher. Find the 1 before they do.",
-            "Hear these clicks as what they are, off the beat where they are off it, and not as the beat.",
-            merge(places, revealed),
-            False,
-            counted=False,
-        ),
-        Rung(
-            "the guide with the track",
-            f"Play along; clicks fall on {places_words}, the guide's places.",
-            _guide_text(guide, analysis),
+            f"the {name} with the track",
+            f"Play along; clicks fall on {where}, where the {name} falls, in the bars in which it sounds.",
+            f"In {stretches_text(guide.coverage, analysis)} it is behind the click: {likeness(guide)}. Turn the click "
+            "down until you hear it without.",
             places,
             True,
         ),
     ]
 
 
-def _guide_text(guide: Guide, analysis: Analysis) -> str:
-    where = stretches_text(guide.coverage, analysis)
-    return f"In {where} the guide is behind the click: {guide.name}. Turn the click down until you hear it without."
+def _answering(analysis: Analysis, plan: Plan) -> int:
+    """The guide that is asked for; else one that tells the 1, of the plan if it can be; else the one that leads."""
+    if plan.guide is not None:
+        return guide_index(analysis.guides, plan.guide)
+    tell = [k for k, guide in enumerate(analysis.guides) if fixes(guide, analysis.bars, analysis.tempo) == "the 1"]
+    in_plan = [k for k in analysis.plan if k is not None]
+    best = [k for k in in_plan if k in tell] or tell or in_plan
+    return best[0] if best else 0
 
 
 def _alone_text(analysis: Analysis) -> str:
-    if not analysis.alone:
-        return "The guide is there all the way."
-    spans = ", ".join(f"{time_text(stretch.start_s)}-{time_text(stretch.end_s)}" for stretch in analysis.alone[:6])
-    more = " and more" if len(analysis.alone) > 6 else ""
-    return f"You carry the time alone, in the track's own time, at {spans}{more}."
+    spans = [f"{clock(line.start_s)}-{clock(line.end_s)}" for line in plan_lines(analysis) if line.kind == ALONE]
+    if not spans:
+        return "There is something to follow all the way."
+    more = " and more" if len(spans) > 6 else ""
+    return f"You carry the time alone, in the track's own time, at {', '.join(spans[:6])}{more}."
 
 
 def write_ladder(
@@ -175,18 +190,28 @@ def _score(practice: Practice, rung: Rung) -> Score:
 
 
 def cue_sheet(practice: Practice, all_rungs: tuple[Rung, ...], done: list[Rendered]) -> str:
-    """The cue sheet: for each file its length and loudness, what to do and what to listen for."""
-    analysis, speed = practice.analysis, practice.spool.speed
-    pace = "" if speed == 1.0 else f", played at {speed:g} of its tempo"
-    title = f"Practice files for {analysis.track.name}: {analysis.tempo.bpm:.1f} bpm{pace}"
-    lines = [*textwrap.wrap(title, WIDTH), *textwrap.wrap(CAUTION, WIDTH), ""]
+    """The cue sheet: the song's tempo, plan and doubts; for each file its length, what to do, what to listen for."""
+    lines = [*_head(practice), *textwrap.wrap(CAUTION, WIDTH), ""]
     for rung, one in zip(all_rungs, done, strict=True):
-        length = time_text(one.duration_s).split(".")[0]
-        lines.append(f"{one.path.name}   {length}   {one.loudness_lufs:.1f} LUFS")
+        lines.append(f"{one.path.name}   {clock(one.duration_s)}")
         for word, text in (("Do", rung.do), ("Listen", rung.listen)):
             lines += textwrap.wrap(f"{word + ':':<8} {text}", WIDTH, initial_indent="  ", subsequent_indent=" " * 11)
         lines.append("")
     return "\n".join(lines)
+
+
+def _head(practice: Practice) -> list[str]:
+    analysis, speed = practice.analysis, practice.spool.speed
+    feel = feel_of(analysis)
+    pace = "" if speed == 1.0 else f", played at {feel.felt_bpm * speed:.0f}"
+    lines = [*textwrap.wrap(f"Practice files for {analysis.track.name}", WIDTH), ""]
+    lines += [*field("Tempo", tempo_text(feel) + pace), *field("Feel", feel_text(feel))]
+    lines += field("Count-in", count_in_text(analysis))
+    doubts = doubts_of(analysis)
+    lines += plan_rows(analysis, "Follow", tuple((d.first_bar, d.last_bar) for d in doubts if not d.whole))
+    for doubt in doubts:
+        lines += field("Doubt", doubt.sentence)
+    return [*lines, ""]
 
 
 def check_folder(folder: Path, force: bool) -> None:

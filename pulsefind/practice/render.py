@@ -8,12 +8,13 @@ from pathlib import Path
 import numpy as np
 
 from pulsefind.core.errors import HintError
-from pulsefind.core.records import Analysis, Bars, FloatArray, Guide
+from pulsefind.core.records import Analysis, Bars, FloatArray
+from pulsefind.guides.called import guide_index
 from pulsefind.practice.clicks import (
     Clicks,
     Gap,
     count_in,
-    guide_places,
+    guide_clicks,
     parse_places,
     place_clicks,
     thinned,
@@ -21,6 +22,7 @@ from pulsefind.practice.clicks import (
 )
 from pulsefind.practice.mix import Levels, Piece, Rendered, Score, render
 from pulsefind.practice.spool import Spool
+from pulsefind.report.planned import leading
 
 LEAD_IN_S = 0.5
 """Silence before a count-in: the output needs it to wake up, and the fade to rise."""
@@ -41,12 +43,13 @@ class Part:
 class Plan:
     """What to click: places as typed (or 'guide'), which guide, accents, and how the help fades.
 
-    accent None accents the 1, except on the guide's own places. thin is bars a stage. count_in_bars come first.
-    In a ladder the beats are revealed after reveal_bars.
+    guide is a guide's name or number as typed; None is the one that leads, bar by bar. accent None accents the 1,
+    except on the guide's own places. thin is bars a stage. count_in_bars come first. In a ladder the beats are
+    revealed after reveal_bars.
     """
 
     places: str = "beats"
-    guide: int = 1
+    guide: str | None = None
     accent: bool | None = None
     gap: Gap | None = None
     thin: int | None = None
@@ -114,15 +117,17 @@ def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
     """
     check_beats(analysis)
     if plan.gap is not None and plan.thin is not None:
-        raise HintError("--gap and --thin: give one of them")
+        raise HintError("--clickless and --thin: give one of them")
     follows_guide = plan.places.strip().lower() == "guide"
-    asked = (
-        guide_places(chosen_guide(analysis, plan.guide)) if follows_guide else parse_places(plan.places, analysis.bars)
-    )
     accent = not follows_guide if plan.accent is None else plan.accent
+    if follows_guide:
+        clicks = guide_clicks(analysis, followed(analysis, plan), accent)
+    else:
+        clicks = place_clicks(analysis, parse_places(plan.places, analysis.bars), accent)
     first_bar = int(analysis.bars.bar_of_beat[_first_beat(analysis, part)])
-    clicks = _within(place_clicks(analysis, asked, accent), part)
+    clicks = _within(clicks, part)
     if plan.gap is not None:
+        _check_gap(plan.gap, bars_played(analysis, part))
         clicks = with_gaps(clicks, analysis.bars, first_bar, plan.gap)
     if plan.thin is not None:
         ones = _within(place_clicks(analysis, parse_places("1", analysis.bars), accent), part)
@@ -130,19 +135,27 @@ def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
     return clicks
 
 
-def chosen_guide(analysis: Analysis, number: int) -> Guide:
-    """The guide with this number, 1 for the best.
+def followed(analysis: Analysis, plan: Plan) -> int | None:
+    """The guide that is asked for, or None for the plan's; refused where there is nothing to follow."""
+    if plan.guide is not None:
+        return guide_index(analysis.guides, plan.guide)
+    if leading(analysis) is None:
+        raise HintError("--on guide: no guide was found in this track; click on counts instead, like --on '2 4'")
+    return None
 
-    Raises
-    ------
-    HintError
-        if there is none.
-    """
-    if not analysis.guides:
-        raise HintError("--on guide: no guide was found in this track; click on places instead, like --on '2 4'")
-    if not 1 <= number <= len(analysis.guides):
-        raise HintError(f"--guide {number}: the track has guides 1 to {len(analysis.guides)}")
-    return analysis.guides[number - 1]
+
+def bars_played(analysis: Analysis, part: Part | None) -> int:
+    """How many bars of the song sound, a started one included; repeats don't count."""
+    start_s = analysis.bars.start_s
+    if part is None:
+        return len(start_s)
+    ends_s = np.r_[start_s[1:], analysis.bars.end_s]
+    return int(np.sum((start_s < part.end_s - _AT_EDGE_S) & (ends_s > part.start_s + _AT_EDGE_S)))
+
+
+def _check_gap(gap: Gap, n_bars: int) -> None:
+    if gap.off >= n_bars:
+        raise HintError(f"--clickless {gap.on}:{gap.off}: {n_bars} bars are played; leave fewer of them without clicks")
 
 
 def _within(clicks: Clicks, part: Part | None) -> Clicks:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from pulsefind.core.counts import SYLLABLES, label
 from pulsefind.core.records import Analysis, FloatArray, Guide
-from pulsefind.core.words import bars_text, listed
+from pulsefind.core.words import bars_text, clock, field, listed
 from pulsefind.guides.called import called
 from pulsefind.guides.plan import plan_parts
 
@@ -17,6 +17,9 @@ MOST_CARRIED = 0.5
 sound repeats, yet there is something to follow. Judged on seven such stretches of five songs: 0 to 0.36 in six that
 pulse or nearly do, 0.78 and 0.83 in a free opening and a break with a pad only."""
 
+MOST_ROWS = 16
+_BARS_WIDTH = 19
+
 _AS_WORDS = {2: {4: "8th", 8: "16th"}, 4: {4: "16th", 8: "32nd"}}
 
 
@@ -25,7 +28,8 @@ class PlanLine:
     """A stretch of bars first_bar..last_bar (indices, both included) and what leads in it.
 
     kind is 'guide', 'band' (no one sound repeats, but it pulses) or 'alone'. guide is the guide's index or None, name
-    what it is called, places where it falls; bars and what are ready to be shown: 'bars 13-15', 'kick on 1 and 3'.
+    what it is called, places where it falls; bars and what are ready to be shown: 'bars 13-15', 'kick on 1 and 3', and
+    beside 'bars 1-4' 'alone, 0:02-0:10: nothing pulses, you carry the time'.
     """
 
     first_bar: int
@@ -51,15 +55,16 @@ def plan_lines(analysis: Analysis) -> tuple[PlanLine, ...]:
 def _line(analysis: Analysis, names: tuple[str, ...], first: int, last: int, guide: int | None) -> PlanLine:
     number, edges = analysis.bars.number, bar_edges(analysis)
     bars = bars_text(int(number[first]), int(number[last]))
+    when = f"{clock(float(edges[first]))}-{clock(float(edges[last + 1]))}"
     if guide is not None:
         kind, name, places = GUIDE, names[guide], falls(analysis.guides[guide], analysis)
         what = f"{name} on {places}"
     elif _pulses(analysis, first, last):
         kind, name, places = BAND, "the band", ""
-        what = "the band's pulse: no one sound repeats"
+        what = f"the band's pulse, {when}: no one sound repeats"
     else:
         kind, name, places = ALONE, "alone", ""
-        what = "alone: nothing pulses, you carry the time"
+        what = f"alone, {when}: nothing pulses, you carry the time"
     return PlanLine(first, last, kind, guide, bars, name, places, what, float(edges[first]), float(edges[last + 1]))
 
 
@@ -122,3 +127,18 @@ def _same_in_every_beat(labels: list[str], beats: int) -> str:
     ]:
         return ""
     return f"{listed([syllable or 'the beat' for syllable in syllables])} of every count"
+
+
+def plan_rows(analysis: Analysis, name: str, doubtful: tuple[tuple[int, int], ...] = ()) -> list[str]:
+    """The plan as lines of a report's field; a stretch that meets doubtful bars (first, last) has a question mark."""
+    rows = []
+    for line in plan_lines(analysis):
+        unsure = any(first <= line.last_bar and line.first_bar <= last for first, last in doubtful)
+        rows.append((f"{line.bars}{' ?' if unsure else ''}", line.what))
+    if len(rows) > MOST_ROWS:
+        hidden = len(rows) - MOST_ROWS + 1
+        rows = [*rows[: MOST_ROWS - 1], ("", f"and {hidden} more stretches: `pulsefind page` draws them all")]
+    lines: list[str] = []
+    for bars, what in rows:
+        lines += field("" if lines else name, what, f"{bars:<{_BARS_WIDTH}}" if bars else "")
+    return lines

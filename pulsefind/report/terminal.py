@@ -8,15 +8,13 @@ from pulsefind.core.records import Analysis
 from pulsefind.core.words import INDENT, WIDTH, clipped, clock, field, listed, stretches_text, time_text
 from pulsefind.guides.called import called, likeness
 from pulsefind.report.counting import count_rows, counted_bars
-from pulsefind.report.doubts import Doubt, doubts_of, other_warnings, sure_words
+from pulsefind.report.doubts import doubts_of, other_warnings, sure_words
 from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
 from pulsefind.report.guiding import easiest_and_surest, mishearings, reliable, tells
-from pulsefind.report.planned import GUIDE, PlanLine, falls, leading, plan_lines
+from pulsefind.report.planned import falls, leading, plan_lines, plan_rows
 
 _MORE_GUIDES = 4
 _MISHEARINGS = 2
-_MOST_LINES = 16
-_BARS_WIDTH = 17
 
 
 def report(analysis: Analysis) -> str:
@@ -68,26 +66,12 @@ def _doubts(analysis: Analysis) -> list[str]:
 
 def _plan(analysis: Analysis) -> list[str]:
     """Stretch by stretch what to follow; doubtful bars have a question mark, and are told of below."""
-    doubts = doubts_of(analysis)
-    rows = [_plan_row(line, doubts) for line in plan_lines(analysis)]
-    if len(rows) > _MOST_LINES:
-        hidden = len(rows) - _MOST_LINES + 1
-        rows = [*rows[: _MOST_LINES - 1], ("", f"and {hidden} more stretches: `pulsefind page` draws them all")]
-    lines = []
-    for k, (bars, what) in enumerate(rows):
-        lines += field("" if k else "FOLLOW", what, bars.ljust(_BARS_WIDTH) if bars else "")
+    stretches = [doubt for doubt in doubts_of(analysis) if not doubt.whole]
+    lines = plan_rows(analysis, "FOLLOW", tuple((doubt.first_bar, doubt.last_bar) for doubt in stretches))
     lines += _never_alone(analysis)
-    stretches = [doubt for doubt in doubts if not doubt.whole]
     for doubt in stretches:
         lines += field("?", doubt.sentence)
     return [*lines, ""]
-
-
-def _plan_row(line: PlanLine, doubts: tuple[Doubt, ...]) -> tuple[str, str]:
-    unsure = any(d.first_bar <= line.last_bar and line.first_bar <= d.last_bar and not d.whole for d in doubts)
-    when = "" if line.kind == GUIDE else f" ({clock(line.start_s)}-{clock(line.end_s)})"
-    what = line.what.replace(":", f"{when}:", 1) if when else line.what
-    return f"{line.bars}{' ?' if unsure else ''}", what
 
 
 def _never_alone(analysis: Analysis) -> list[str]:

@@ -190,7 +190,7 @@ def _practice(
                 Practice(
                     "carry the time alone",
                     f"{stretch} ended {abs(worst.end_offset_ms):.0f} ms {way} the track",
-                    f"pulsefind click {name} --gap {max(2, bars)}:{bars}",
+                    f"pulsefind click {name} --clickless {max(2, bars)}:{bars}",
                 ),
             )
         )
@@ -204,7 +204,7 @@ def _practice(
                 Practice(
                     "come back evenly: widen or narrow all spaces of a bar alike",
                     f"{abs(worst_jump.size_ms):.0f} ms were taken back nearly at once in {bar}",
-                    f"pulsefind click {name} --gap 2:2",
+                    f"pulsefind click {name} --clickless 2:2",
                 ),
             )
         )
@@ -241,7 +241,7 @@ def _cautions(analysis: Analysis, alignment: Alignment, played: Played, matched:
         )
     elif alignment.method == "given" and alignment.latency_ms is None:
         notes.append(
-            "a constant latency of the recording chain is part of every offset; measure it with --calibrate and "
+            "a constant latency of the recording chain is part of every offset; measure it with --how-late and "
             "give it with --latency-ms"
         )
     outside = sum(stray.reason == "outside" for stray in matched.strays)

@@ -1,0 +1,80 @@
+"""How the commands that make sound say what they made: in words, with levels if asked for, and the caution."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pulsefind.core.words import WIDTH
+
+if TYPE_CHECKING:
+    from pulsefind.core.records import Analysis
+    from pulsefind.practice.mix import Rendered
+
+SESSION_S = 12 * 3600
+"""The caution is said once in this time: once a day of practice. It stands in every cue sheet."""
+
+_SAID = "cautioned"
+
+
+@dataclass(frozen=True)
+class Telling:
+    """How much is told."""
+
+    verbose: Annotated[
+        bool, typer.Option("--verbose", "-v", help="Tell loudness and true peak as well, by EBU R 128.")
+    ] = False
+    json_output: Annotated[bool, typer.Option("--json", help="Tell files, lengths and levels as JSON.")] = False
+
+
+def show(text: str) -> None:
+    """Print a line, wrapped for the terminal."""
+    indent = text[: len(text) - len(text.lstrip())]
+    print(textwrap.fill(text, WIDTH, subsequent_indent=f"{indent}  ", break_on_hyphens=False, break_long_words=False))
+
+
+def levels_text(one: Rendered) -> str:
+    """The levels of a file for those who master: '104 clicks, -17.0 LUFS, true peak -4.1 dBTP'."""
+    down = f", turned down {one.turned_down_db:.1f} dB to stay clear of clipping" if one.turned_down_db > 0 else ""
+    return f"{one.n_clicks} clicks, {one.loudness_lufs:.1f} LUFS, true peak {one.true_peak_dbtp:.1f} dBTP{down}"
+
+
+def levels_json(done: tuple[Rendered, ...]) -> str:
+    """What was written, for programs."""
+    files = [
+        {
+            "path": str(one.path),
+            "duration_s": round(one.duration_s, 6),
+            "clicks": one.n_clicks,
+            "loudness_lufs": round(one.loudness_lufs, 2),
+            "true_peak_dbtp": round(one.true_peak_dbtp, 2),
+            "turned_down_db": round(one.turned_down_db, 2),
+        }
+        for one in done
+    ]
+    return json.dumps({"schema": 1, "files": files}, ensure_ascii=False, indent=1)
+
+
+def warn(analysis: Analysis) -> None:
+    """Say what the clicks rest on if it is in doubt, and the caution on hearing if it wasn't said today."""
+    from pulsefind.practice.ladder import CAUTION
+    from pulsefind.report.doubts import doubts_of, other_warnings
+
+    for doubt in doubts_of(analysis):
+        show(f"Doubt: {doubt.sentence}")
+    for warning in other_warnings(analysis):
+        show(f"Note: {warning}")
+    if _first_today():
+        print(textwrap.fill(CAUTION, WIDTH))
+
+
+def _first_today() -> bool:
+    """Was the caution not said for a session's time? Where that can't be remembered, it is said."""
+    from pulsefind.core.cache import remembered
+
+    return not remembered(_SAID, SESSION_S, time.time())
