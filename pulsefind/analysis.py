@@ -14,9 +14,13 @@ from threadpoolctl import threadpool_limits
 from pulsefind.beats.bars import lay_bars, tempo_of
 from pulsefind.beats.decode import decode
 from pulsefind.beats.grid import find_grid, swing_warnings
+from pulsefind.beats.passages import with_passages
 from pulsefind.beats.placing import place_beats
+from pulsefind.beats.told import exact_times, off_the_sound, pinned, unmoved, with_taps_in_place
+from pulsefind.core.corrections import counted_from
 from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.mapped import pieces
+from pulsefind.core.obeyed import nudged, obeyed
 from pulsefind.core.records import (
     Analysis,
     Audio,
@@ -76,10 +80,11 @@ def analyse(
 
 
 def _analysed(
-    path_or_audio: str | Path | Audio, settings: Settings, progress: Progress, beats_from: Pulse | None
+    path_or_audio: str | Path | Audio, asked: Settings, progress: Progress, beats_from: Pulse | None
 ) -> Analysis:
     progress("reading")
     whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
+    settings = obeyed(asked, whole.duration_s)
     part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
     _check_hints(settings, start_s, start_s + part.duration_s)
     if beats_from is None:
@@ -94,7 +99,7 @@ def _analysed(
     folded = _shifted(find_folded(part, start_s, beats, bars, grid), start_s)
     guides = find_guides(hits, beats, bars, grid, folded)
     tempo = tempo_of(beats, bars)
-    return Analysis(
+    analysis = Analysis(
         track=_track(whole, start_s, start_s + part.duration_s),
         beats=beats,
         bars=bars,
@@ -112,9 +117,10 @@ def _analysed(
             pulse.sections,
         ),
         alternatives=pulse.alternatives,
-        settings=settings,
+        settings=asked,
         warnings=pulse.warnings + _warnings(part, pulse, guides) + swing_warnings(grid, 60000 / max(tempo.bpm, 1.0)),
     )
+    return nudged(analysis, settings.nudge_ms or 0.0)
 
 
 def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) -> tuple[Pulse, Beats, Hits]:
@@ -125,10 +131,16 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     progress("listening for beats")
     frames = activations(part, settings.network, settings.use_cache)
     progress("counting")
-    pulse = decode(frames, harmony_of(part, settings.use_cache), hints)
+    harmony = harmony_of(part, settings.use_cache)
+    heard = decode(frames, harmony, hints)
+    pulse = with_passages(with_taps_in_place(heard, hints), frames, harmony, hints)
     progress("finding hits")
     hits = find_hits(part, settings.use_cache)
     beats = place_beats(pulse, hits.certain(), frames)
+    if pulse is not heard:
+        beats = unmoved(beats, pulse, place_beats(heard, hits.certain(), frames), heard)
+    beats, said = pinned(beats, exact_times(hints)), off_the_sound(beats, hints, start_s)
+    pulse = dataclasses.replace(pulse, warnings=pulse.warnings + said)
     return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
 
 
@@ -138,6 +150,7 @@ def _from_there(settings: Settings, start_s: float) -> Settings:
         settings,
         one_at_s=None if settings.one_at_s is None else settings.one_at_s - start_s,
         taps_s=tuple(time_s - start_s for time_s in settings.taps_s),
+        corrections=counted_from(settings.corrections, start_s),
     )
 
 

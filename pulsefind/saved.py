@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulsefind.core.as_json import json_text, plain
+from pulsefind.core.corrections import QUARTERS
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray, Place
 from pulsefind.guides.plan import plan_for
@@ -240,6 +241,7 @@ def _check_track(analysis: Analysis) -> None:
     if settings.meter is not None:
         _need(2 <= settings.meter[0] <= 64 and settings.meter[1] in _UNITS, "settings: meter")
     _need(len(settings.taps_count) in (0, len(settings.taps_s)), "settings: the number of tapped counts")
+    _need(settings.nudge_ms is None or abs(settings.nudge_ms) <= 1000, "settings: nudge_ms")
     _need(len(settings.taps_s) != 1 and list(settings.taps_s) == sorted(set(settings.taps_s)), "settings: taps_s")
 
 
@@ -250,6 +252,7 @@ def _check_bars(analysis: Analysis) -> None:
     _need(lengths == {n} and len(bars.count) == len(beats.time_s), "the number of bars or counts")
     _need(len(analysis.tempo.bar_bpm) == n, "the number of tempi")
     _need(bars.unit in _UNITS, "bars: unit")
+    _need(np.isin(bars.beat_quarters, QUARTERS).all(), "bars: beat_quarters")
     if not n:
         return
     time_s = beats.time_s

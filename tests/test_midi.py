@@ -44,7 +44,7 @@ def events(file, kind):
 def tick_s(song):
     """Seconds of one tick at the slowest beat."""
     edges = np.r_[song.beats.time_s, song.bars.end_s]
-    return float(np.diff(edges).max()) / (TICKS_PER_QUARTER * float(quarters_per_beat(song)))
+    return float(np.diff(edges).max()) / (TICKS_PER_QUARTER * float(quarters_per_beat(song)[0]))
 
 
 def written_beats(song):
@@ -144,7 +144,7 @@ def exact_times_us(tempi, ticks):
     ],
 )
 def test_time_signatures(song, expected):
-    step = TICKS_PER_QUARTER * quarters_per_beat(song)
+    step = TICKS_PER_QUARTER * quarters_per_beat(song)[0]
     found = [
         (tick / step, m.numerator, m.denominator, m.clocks_per_click)
         for tick, m in events(by_mido(write_midi(song)), "time_signature")

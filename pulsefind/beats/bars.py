@@ -28,19 +28,34 @@ def lay_bars(pulse: Pulse, beats: Beats) -> Bars:
         count=pulse.count,
         end_s=end_s,
         unit=pulse.unit,
+        beat_quarters=pulse.beat_quarters[starts] if len(pulse.beat_quarters) else pulse.beat_quarters,
     )
 
 
 def tempo_of(beats: Beats, bars: Bars) -> Tempo:
-    """Tempo of the counted beats: median, bar by bar, its slow drift and the jitter of single beats."""
+    """Tempo of the counted beats: median, bar by bar, its slow drift and the jitter of single beats.
+
+    Where bars count different note values, it is the tempo of the one that fills most of the song.
+    """
     if len(beats.time_s) < FEWEST_FOR_TEMPO:
         return Tempo(0.0, np.zeros(len(bars.beats)), 0.0, 0.0)
-    interval = np.diff(beats.time_s)
-    bar_bpm = 60.0 * bars.beats / np.maximum(bars.ends_s - bars.start_s, 1e-6)
+    length = _in_units(bars)
+    interval = np.diff(beats.time_s) / np.repeat(length, bars.beats)[:-1]
+    bar_bpm = 60.0 * bars.beats * length / np.maximum(bars.ends_s - bars.start_s, 1e-6)
     smooth = _running_mean(interval, _SMOOTH_BEATS)
     low, high = np.percentile(60.0 / smooth, [5, 95])
     bpm = float(np.median(60.0 / interval))
     return Tempo(bpm, bar_bpm, float(100 * (high - low) / bpm), float(1000 * np.std(interval - smooth) / np.sqrt(2)))
+
+
+def _in_units(bars: Bars) -> FloatArray:
+    """(n_bars,) how long a beat of each bar is as it is written, in the beats that most of the song has."""
+    if not len(bars.beat_quarters):
+        return np.ones(len(bars.beats))
+    values, which = np.unique(bars.beat_quarters, return_inverse=True)
+    lasting = np.bincount(which, weights=bars.beats * bars.beat_quarters)
+    length: FloatArray = bars.beat_quarters / values[int(np.argmax(lasting))]
+    return length
 
 
 def _running_mean(values: FloatArray, width: int) -> FloatArray:

@@ -14,7 +14,7 @@ from scipy.special import softmax
 
 from pulsefind.beats.confidence import by_section, half_share, phase_shares
 from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars, rotated
-from pulsefind.beats.one_hint import EVIDENCE_LIMIT, REACH_S, among_beats, meant
+from pulsefind.beats.one_hint import EVIDENCE_LIMIT, OWN_PLACE_S, REACH_S, among_beats, meant
 from pulsefind.beats.path import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
 from pulsefind.beats.taps import (
     continued,
@@ -110,7 +110,8 @@ def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Set
     said = []
     if abs(late_s) >= _TOLD_LATE_S:
         way = "late" if late_s > 0 else "early"
-        said.append(f"all taps are about {1000 * abs(late_s):.0f} ms {way}; that was taken out")
+        done = "that was taken out" if settings.taps_by_ear else "they were kept; to take it out: --taps-by-ear"
+        said.append(f"all taps are about {1000 * abs(late_s):.0f} ms {way}; {done}")
     if otherwise := heard_otherwise(tap_s, alone.time_s):
         said.append(f"the taps disagree with the sound ({otherwise}); they were kept as tapped")
     elif counted := counted_otherwise(settings, alone):
@@ -138,8 +139,8 @@ def _decoded(
     best = half.reading
     time_s, moved = _times_s(heard, best.path), False
     if hint_s is not None:
-        one, _ = _meant(heard, best, hint_s)
-        time_s, moved = _with_fixed_one(time_s, one, hint_s)
+        one, _ = _meant(heard, best, replace(settings, one_at_s=hint_s))
+        time_s, moved = _with_fixed_one(time_s, one, hint_s, OWN_PLACE_S if settings.one_exact else REACH_S)
         best = replace(best, bars=rotated(best.bars, one))
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
@@ -225,25 +226,29 @@ def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
     if not hinted and half_share(odds) > _SETTLED:
         return _Half(reading, half_share(odds), ())
     moved = _reading(heard, later, settings)
-    stays = _means_first(heard, reading, moved, odds, settings.one_at_s)
+    stays = _means_first(heard, reading, moved, odds, settings)
     share = half_share(odds if stays else -odds)
     settled = hinted or share > _SETTLED
     chosen, left = (reading, moved) if stays else (moved, reading)
     return _Half(chosen, share, () if settled else _other_half(left, 1 - share, heard))
 
 
-def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, one_at_s: float | None) -> bool:
+def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, settings: Settings) -> bool:
     """Is the first of two halves the beat, by the odds of the sound and, if there is one, by the hint?"""
-    if one_at_s is None:
+    if settings.one_at_s is None:
         return odds >= 0
-    (_, fit), (_, other) = (_meant(heard, reading, one_at_s) for reading in (first, second))
+    (_, fit), (_, other) = (_meant(heard, reading, settings) for reading in (first, second))
+    if settings.one_exact:
+        return fit >= other
     return fit - other + float(np.clip(odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
 
 
-def _meant(heard: _Heard, reading: _Reading, one_at_s: float) -> tuple[int, float]:
+def _meant(heard: _Heard, reading: _Reading, settings: Settings) -> tuple[int, float]:
     """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
-    count, meter = reading.bars.count, _usual_meter(reading.bars)
-    return meant(_times_s(heard, reading.path), count, phase_shares(reading.odds, count, meter), one_at_s)
+    assert settings.one_at_s is not None
+    count, time_s = reading.bars.count, _times_s(heard, reading.path)
+    shares = phase_shares(reading.odds, count, _usual_meter(reading.bars))
+    return meant(time_s, count, shares, settings.one_at_s, settings.one_exact)
 
 
 def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
@@ -309,9 +314,9 @@ def _unit(bars: BarPath, bpm: float) -> int:
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
 
-def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float) -> tuple[FloatArray, bool]:
+def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float, near_s: float) -> tuple[FloatArray, bool]:
     """Move all beats so that a beat meets the hint, if it is not near. Returns times and whether they moved."""
-    if abs(one_at_s - time_s[one]) <= REACH_S:
+    if abs(one_at_s - time_s[one]) <= near_s:
         return time_s, False
     share = (one_at_s - time_s[one]) / float(np.median(np.diff(time_s)[max(0, one - 4) : one + 4]))
     step = np.diff(time_s, append=2 * time_s[-1] - time_s[-2])

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pulsefind.beats.taps import MISSED, step_s, tapped_meter
+from pulsefind.core.corrections import FEWEST_TAPS
 from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.hints import MOST_BEATS
 from pulsefind.core.records import FloatArray, IntArray, Pulse, Settings
@@ -14,7 +15,6 @@ from pulsefind.core.records import FloatArray, IntArray, Pulse, Settings
 USUAL_UNIT = 4
 UNITS = (1, 2, 4, 8, 16, 32)
 LONGEST_BAR = 64
-FEWEST_TAPS = 4
 
 SHORTEST_BEAT_S, LONGEST_BEAT_S = 0.05, 50.0
 """Twice the fastest beat that anybody counts; and a long fermata."""

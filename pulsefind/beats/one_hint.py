@@ -17,6 +17,10 @@ EXACT_S, BY_EAR_S = 0.01, 0.075
 REACH_S = 0.16
 """A time farther than this from a beat does not mean it: 150 ms, and a frame of the networks."""
 
+OWN_PLACE_S = 0.06
+"""An exact time up to here from a beat moves that beat alone: a soft attack is heard so much later than it begins. From
+farther off all beats move with it."""
+
 _NEAR_BEATS = 8
 
 EVIDENCE_LIMIT = 4.6
@@ -46,12 +50,17 @@ def log_fit(away_s: FloatArray) -> FloatArray:
     return fit
 
 
-def meant(time_s: FloatArray, count: IntArray, shares: FloatArray, one_at_s: float) -> tuple[int, float]:
+def meant(
+    time_s: FloatArray, count: IntArray, shares: FloatArray, one_at_s: float, exact: bool = False
+) -> tuple[int, float]:
     """Index of the beat that is meant, and how well it fits, as a log density.
 
     time_s and count: (n_beats,), at least one; shares: (meter,) probability that the 1 lies 0, 1, 2 ... beats after
-    where it is counted.
+    where it is counted. An exact time means the nearest beat, whatever was heard.
     """
+    if exact:
+        away_s = np.abs(time_s - one_at_s)
+        return int(np.argmin(away_s)), -float(away_s.min()) / EXACT_S
     heard = np.log(np.maximum(shares / shares.max(), np.exp(-EVIDENCE_LIMIT)))
     fit = log_fit(np.abs(time_s - one_at_s)) + heard[(count - 1) % len(shares)]
     best = int(np.argmax(fit))

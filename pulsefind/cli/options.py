@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin, get_type
 
 import typer
 
+from pulsefind.core.corrections import is_exact
 from pulsefind.core.errors import FormatError, HintError, OutputError
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
@@ -34,11 +35,16 @@ class Hints:
 
     meter: Annotated[str | None, typer.Option("--meter", help="The meter of every bar, like 7/8.")] = None
     bpm: Annotated[str | None, typer.Option("--bpm", help="The tempo, like 92 or 80:100.")] = None
-    one_at: Annotated[str | None, typer.Option("--one-at", help="The time of any 1, like 12.34 or 1:02.5.")] = None
+    one_at: Annotated[
+        str | None, typer.Option("--one-at", help="The time of any 1, like 12.34; 12.340 is meant to the ms.")
+    ] = None
     taps: Annotated[
         Path | None,
         typer.Option("--taps", help="Beats you tapped along: a text file, a time a line, with or without counts."),
     ] = None
+    taps_by_ear: Annotated[
+        bool, typer.Option("--taps-by-ear", help="Let the sound place the taps, and take out a lag that all share.")
+    ] = False
     part: Annotated[str | None, typer.Option("--range", help="Look at this part only, like 0:30-2:10.")] = None
     beats_from: Annotated[
         Path | None,
@@ -140,10 +146,12 @@ def settings_from(hints: Hints) -> Settings:
         bpm_low=low,
         bpm_high=high,
         one_at_s=parse_time(hints.one_at, "--one-at") if hints.one_at else None,
+        one_exact=is_exact(hints.one_at or ""),
         start_s=start_s,
         end_s=end_s,
         use_cache=not hints.no_cache,
         network=hints.network,
+        taps_by_ear=hints.taps_by_ear,
     )
     return _with_taps(settings, hints.taps) if hints.taps else settings
 

@@ -27,7 +27,7 @@ SheetOutOption = Annotated[
     Path, typer.Option("--out", help="The sheet to write, an .html or a .pdf file.", show_default=False)
 ]
 PaperOption = Annotated[Paper, typer.Option("--paper", help="The paper to print on.")]
-Listening = Annotated[Hints, Without(("meter", "bpm", "one_at", "taps", "part", "beats_from"))]
+Listening = Annotated[Hints, Without(("meter", "bpm", "one_at", "taps", "taps_by_ear", "part", "beats_from"))]
 
 
 def sheet(

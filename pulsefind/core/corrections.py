@@ -6,12 +6,18 @@ Bars are numbered as in the report: 1 is the first full bar, and what stands bef
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pulsefind.core.errors import HintError
 
 EXACT_DECIMALS = 3
 """A time with three decimals or more says a millisecond, so it was copied and is meant; fewer are read off by ear."""
+
+
+FEWEST_TAPS = 4
+MOST_BEATS = 64
+QUARTERS = (0.25, 0.5, 1.0, 1.5, 2.0)
+"""How many quarter notes a counted beat may last: sixteenths to halves, and three eighths."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +42,11 @@ class BarForm:
     held: int = 0
     until_s: float | None = None
 
+    def __post_init__(self) -> None:
+        """Check that such a bar can be counted."""
+        if not (1 <= self.beats <= MOST_BEATS and 0 <= self.held <= self.beats and self.beat_quarters in QUARTERS):
+            raise ValueError("a bar's beats are out of range")
+
 
 @dataclass(frozen=True, slots=True)
 class Passage:
@@ -48,6 +59,11 @@ class Passage:
     last_bar: int | None
     forms: tuple[BarForm, ...]
     at_s: float | None = None
+
+    def __post_init__(self) -> None:
+        """Check that it has bars."""
+        if not self.forms or self.first_bar < 1 or (self.last_bar is not None and self.last_bar < self.first_bar):
+            raise ValueError("a passage has no bars")
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +129,53 @@ class Corrections:
     confirmed: tuple[Confirmed, ...] = ()
 
 
+NOTHING_TOLD = Corrections()
+
+
 def is_exact(text: str) -> bool:
     """Does a time as it was typed say the millisecond?"""
     return len(text.strip().partition(".")[2]) >= EXACT_DECIMALS
+
+
+def counted_from(known: Corrections, start_s: float) -> Corrections:
+    """The corrections with all their times counted from start_s of the recording."""
+    return replace(
+        known,
+        ones=tuple(replace(one, time_s=one.time_s - start_s) for one in known.ones),
+        taps_s=tuple(time_s - start_s for time_s in known.taps_s),
+        passages=tuple(
+            replace(
+                passage,
+                at_s=None if passage.at_s is None else passage.at_s - start_s,
+                forms=tuple(
+                    replace(form, until_s=None if form.until_s is None else form.until_s - start_s)
+                    for form in passage.forms
+                ),
+            )
+            for passage in known.passages
+        ),
+    )
+
+
+def within(known: Corrections, start_s: float, end_s: float) -> Corrections:
+    """The corrections without the times outside a part of the recording: there they change nothing."""
+    taps = [k for k, time_s in enumerate(known.taps_s) if start_s <= time_s <= end_s]
+    if len(taps) < FEWEST_TAPS:
+        taps = []
+    return replace(
+        known,
+        ones=tuple(one for one in known.ones if start_s <= one.time_s <= end_s),
+        taps_s=tuple(known.taps_s[k] for k in taps),
+        taps_count=tuple(known.taps_count[k] for k in taps if known.taps_count),
+    )
+
+
+def last_time_s(known: Corrections) -> float:
+    """The latest time that the corrections name, in seconds; 0 where they name none."""
+    times = [one.time_s for one in known.ones] + list(known.taps_s)
+    for passage in known.passages:
+        times += [time_s for time_s in (passage.at_s, *(form.until_s for form in passage.forms)) if time_s is not None]
+    return max(times, default=0.0)
 
 
 def form_at(passages: tuple[Passage, ...], bar: int) -> BarForm | None:

@@ -109,6 +109,9 @@ class Slot:
 def full_bars(bars: Bars) -> NDArray[np.bool_]:
     """The bars that hold all their beats and have the track's usual meter: only these can be laid on each other."""
     full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == bars.usual_beats)
+    if len(bars.beat_quarters):
+        which = np.unique(bars.beat_quarters, return_inverse=True)[1]
+        full &= which == np.bincount(which, weights=full).argmax()
     return full
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pulsefind.core.arrays import FloatArray as FloatArray
 from pulsefind.core.arrays import IntArray as IntArray
 from pulsefind.core.arrays import check_increasing, check_lengths, freeze, most_common, runs
+from pulsefind.core.corrections import form_at
 from pulsefind.core.heard import Activations as Activations
 from pulsefind.core.heard import Audio as Audio
 from pulsefind.core.heard import Harmony as Harmony
@@ -60,7 +61,8 @@ class Pulse:
     unit: the note value that is counted (4 or 8). probability_* say how sure the decoder is of the 1, of the
     tempo octave, of the meter and of the half of the beat, sections how sure of the 1 and the half bar by bar. The 1 is
     right only where the half, the meter and the octave are: its probability is that of all four.
-    alternatives come most likely first.
+    alternatives come most likely first. beat_quarters: (n_beats,) how many quarter notes each beat lasts as it is
+    written; empty where all last the same.
     """
 
     time_s: FloatArray
@@ -74,13 +76,16 @@ class Pulse:
     warnings: tuple[str, ...] = ()
     probability_phase: float = 1.0
     sections: tuple[SectionConfidence, ...] = ()
+    beat_quarters: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         """Check order and counts."""
-        freeze(self, "time_s")
+        freeze(self, "time_s", "beat_quarters")
         freeze(self, "count", "beats_per_bar", dtype=np.int64)
         check_increasing(self, "time_s")
         check_lengths(self, "time_s", "count", "beats_per_bar")
+        if len(self.beat_quarters) not in (0, len(self.time_s)):
+            raise ValueError("time_s and beat_quarters differ in length")
         if ((self.count < 1) | (self.count > self.beats_per_bar)).any():
             raise ValueError("count must lie within 1..beats_per_bar")
 
@@ -115,6 +120,7 @@ class Bars:
     beats_per_bar: (n_bars,) how many a full bar of its meter has; start_s: (n_bars,) its start;
     number: (n_bars,) 1 for the first full bar, 0 for a pickup. count: (n_beats,), 1-based.
     A pickup bar starts with a count above 1. end_s is where the last bar ends. unit is the note value counted.
+    beat_quarters: (n_bars,) how many quarter notes a beat of each bar lasts; empty where all last the same.
     """
 
     first_beat: IntArray
@@ -125,11 +131,14 @@ class Bars:
     count: IntArray
     end_s: float
     unit: int
+    beat_quarters: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         """Check that the bars cover the beats without a gap."""
         freeze(self, "first_beat", "beats", "beats_per_bar", "number", "count", dtype=np.int64)
-        freeze(self, "start_s")
+        freeze(self, "start_s", "beat_quarters")
+        if len(self.beat_quarters) not in (0, len(self.beats)):
+            raise ValueError("beats and beat_quarters differ in length")
         if int(self.beats.sum()) != len(self.count):
             raise ValueError("the bars' beats don't add up to the number of beats")
         if not np.array_equal(self.first_beat, np.r_[0, np.cumsum(self.beats)[:-1]][: len(self.beats)]):
@@ -137,7 +146,17 @@ class Bars:
 
     def meter(self, bar: int) -> str:
         """The meter of a bar as it is written, for example '7/8'."""
-        return f"{int(self.beats_per_bar[bar])}/{self.unit}"
+        beats = int(self.beats_per_bar[bar])
+        if len(self.beat_quarters) and self.beat_quarters[bar] == 1.5:
+            return f"{3 * beats}/8"
+        return f"{beats}/{int(self.units[bar])}"
+
+    @property
+    def units(self) -> IntArray:
+        """(n_bars,) the note value that each bar counts; of beats of three eighths it is the eighth."""
+        if not len(self.beat_quarters):
+            return np.full(len(self.beats), self.unit)
+        return np.where(self.beat_quarters == 1.5, 8, 4 / self.beat_quarters).astype(np.int64)
 
     @property
     def ends_s(self) -> FloatArray:
@@ -363,14 +382,27 @@ class Analysis:
 
     def meter(self, bar: int) -> str:
         """The meter of a bar as it is written: bars of four beats of three are '12/8'."""
-        return f"{3 * int(self.bars.beats_per_bar[bar])}/8" if self.settings.in_threes else self.bars.meter(bar)
+        form = form_at(self.settings.corrections.passages, int(self.bars.number[bar]))
+        if form is not None and form.beats == self.bars.beats_per_bar[bar]:
+            return form.meter
+        if self.settings.in_threes and not len(self.bars.beat_quarters):
+            return f"{3 * int(self.bars.beats_per_bar[bar])}/8"
+        return self.bars.meter(bar)
 
     @property
     def usual_meter(self) -> str:
         """The meter that most bars have, as it is written; there must be bars."""
-        return self.meter(int(np.argmax(self.bars.beats_per_bar == self.bars.usual_beats)))
+        meters = [self.meter(bar) for bar in range(len(self.bars.beats))]
+        return max(dict.fromkeys(meters), key=meters.count)
 
     @property
     def edges_s(self) -> FloatArray:
         """(n_beats + 1,) the beats and the end of the last bar, in seconds."""
         return self.bars.edges_s(self.beats)
+
+    @property
+    def beat_quarters(self) -> FloatArray:
+        """(n_bars,) how many quarter notes a beat of each bar lasts as it is written."""
+        if len(self.bars.beat_quarters):
+            return self.bars.beat_quarters
+        return np.full(len(self.bars.beats), 1.5 if self.settings.in_threes else 4 / self.bars.unit)

@@ -164,6 +164,7 @@ def _beat_positions(analysis: Analysis) -> list[dict[str, Any]]:
     bars = analysis.bars
     meters = np.repeat(bars.beats_per_bar, bars.beats)
     numbers = np.repeat(bars.number, bars.beats)
+    units = np.repeat(bars.units, bars.beats)
     return [
         _observation(
             analysis.beats.time_s[k],
@@ -172,7 +173,7 @@ def _beat_positions(analysis: Analysis) -> list[dict[str, Any]]:
                 "position": int(bars.count[k]),
                 "measure": int(numbers[k]),
                 "num_beats": int(meters[k]),
-                "beat_units": bars.unit,
+                "beat_units": int(units[k]),
             },
             analysis.beats.confidence[k],
         )

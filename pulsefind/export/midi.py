@@ -20,7 +20,7 @@ import numpy as np
 
 from pulsefind.beats.imported import Given
 from pulsefind.core.errors import FormatError
-from pulsefind.core.records import Analysis, FloatArray
+from pulsefind.core.records import Analysis, FloatArray, IntArray
 
 TICKS_PER_QUARTER = 960
 PERCUSSION_CHANNEL = 9
@@ -61,22 +61,25 @@ def write_midi(analysis: Analysis) -> bytes:
     return out.getvalue()
 
 
-def quarters_per_beat(analysis: Analysis) -> Fraction:
-    """How many quarter notes one count lasts; twelve eighths are counted as four beats of three."""
-    return Fraction(3, 2) if analysis.settings.in_threes else Fraction(4, analysis.bars.unit)
+def quarters_per_beat(analysis: Analysis) -> list[Fraction]:
+    """(n_beats,) how many quarter notes each count lasts; twelve eighths are counted as four beats of three."""
+    return [Fraction(float(q)) for q in np.repeat(analysis.beat_quarters, analysis.bars.beats)]
+
+
+def beat_ticks(analysis: Analysis) -> IntArray:
+    """(n_beats + 1,) the ticks at which the beats lie, and the end of the last bar."""
+    steps = np.array([int(TICKS_PER_QUARTER * quarters) for quarters in quarters_per_beat(analysis)], np.int64)
+    ticks: IntArray = _lead_beats(analysis) * steps[0] + np.r_[0, np.cumsum(steps)]
+    return ticks
 
 
 def tick_of(analysis: Analysis, time_s: FloatArray) -> FloatArray:
     """The nearest ticks (n,) of times (n,) between the start of the file and the end of the last bar."""
     edge_s = analysis.edges_s
-    tick = (_lead_beats(analysis) + np.arange(len(edge_s))) * _beat_ticks(analysis)
+    tick = beat_ticks(analysis)
     if edge_s[0] > 0:
         edge_s, tick = np.r_[0.0, edge_s], np.r_[0, tick]
     return np.round(np.interp(time_s, edge_s, tick))
-
-
-def _beat_ticks(analysis: Analysis) -> int:
-    return int(TICKS_PER_QUARTER * quarters_per_beat(analysis))
 
 
 def _lead_beats(analysis: Analysis) -> int:
@@ -92,70 +95,68 @@ def _conductor(analysis: Analysis) -> list[_Event]:
 
 def _tempi(analysis: Analysis) -> list[_Event]:
     """One tempo a beat, lead included, each aimed at the true time of the next beat."""
-    quarters, step, lead = quarters_per_beat(analysis), _beat_ticks(analysis), _lead_beats(analysis)
+    lead = _lead_beats(analysis)
+    quarters = quarters_per_beat(analysis)
+    quarters = quarters[:1] * lead + quarters
+    ticks = np.cumsum([0, *(int(TICKS_PER_QUARTER * one) for one in quarters)])
     edge_us = analysis.edges_s * 1e6
     aims_us = np.r_[edge_us[0] * np.arange(1, lead + 1) / max(1, lead), edge_us[1:]]
     now_us = Fraction(0)
     found: list[_Event] = []
     for beat, aim_us in enumerate(aims_us):
-        tempo = min(max(round((Fraction(aim_us) - now_us) / quarters), 1), _LONGEST_TEMPO)
-        now_us += tempo * quarters
+        tempo = min(max(round((Fraction(aim_us) - now_us) / quarters[beat]), 1), _LONGEST_TEMPO)
+        now_us += tempo * quarters[beat]
         if not found or found[-1][1].tempo != tempo:
-            found.append((beat * step, mido.MetaMessage("set_tempo", tempo=tempo)))
+            found.append((int(ticks[beat]), mido.MetaMessage("set_tempo", tempo=tempo)))
     return found
 
 
 def _signatures(analysis: Analysis) -> list[_Event]:
     """A time signature at each change of meter; lead and pickup have their own, so that the first 1 starts a bar."""
-    bars, lead, step = analysis.bars, _lead_beats(analysis), _beat_ticks(analysis)
-    meter = int(bars.beats_per_bar[0])
-    spans = [(0, lead % meter), (lead % meter, meter if lead >= meter else 0)]
+    bars, lead, ticks, quarters = analysis.bars, _lead_beats(analysis), beat_ticks(analysis), analysis.beat_quarters
+    meter, step = int(bars.beats_per_bar[0]), int(ticks[1] - ticks[0])
+    first_quarters = float(quarters[0])
+    spans = [(0, lead % meter, first_quarters), (lead % meter * step, meter if lead >= meter else 0, first_quarters)]
     spans += [
-        (lead + int(first), int(beats if number == 0 else full))
-        for first, beats, full, number in zip(bars.first_beat, bars.beats, bars.beats_per_bar, bars.number, strict=True)
+        (int(ticks[first]), int(beats if number == 0 else full), float(one))
+        for first, beats, full, number, one in zip(
+            bars.first_beat, bars.beats, bars.beats_per_bar, bars.number, quarters, strict=True
+        )
     ]
     found: list[_Event] = []
-    for beat, beats in spans:
-        if beats and (not found or (found[-1][1].numerator, found[-1][1].denominator) != _signature(analysis, beats)):
-            found.append((beat * step, _signature_message(analysis, beats)))
+    for tick, beats, one in spans:
+        message = _signature_message(beats, one) if beats else None
+        if message is not None and (not found or found[-1][1] != message):
+            found.append((tick, message))
     return found
 
 
-def _signature(analysis: Analysis, beats: int) -> tuple[int, int]:
-    return (3 * beats, 8) if analysis.settings.in_threes else (beats, analysis.bars.unit)
-
-
-def _signature_message(analysis: Analysis, beats: int) -> mido.MetaMessage:
-    numerator, denominator = _signature(analysis, beats)
+def _signature_message(beats: int, quarters: float) -> mido.MetaMessage:
+    """The time signature of bars whose beats last so many quarters: three eighths make a beat of nine and twelve."""
+    numerator, denominator = (3 * beats, 8) if quarters == 1.5 else (beats, int(4 / quarters))
     # A MIDI clock is 1/24 of a quarter: the metronome of the reading program ticks on the counts.
-    clocks = int(24 * quarters_per_beat(analysis))
+    clocks = int(24 * quarters)
     return mido.MetaMessage("time_signature", numerator=numerator, denominator=denominator, clocks_per_click=clocks)
 
 
 def _markers(analysis: Analysis) -> list[_Event]:
-    bars, step = analysis.bars, _beat_ticks(analysis)
-    first, last = _lead_beats(analysis), _lead_beats(analysis) + len(bars.count)
-    marks = [(first * step, FIRST_BEAT)]
+    bars, ticks = analysis.bars, beat_ticks(analysis).tolist()
+    marks = [(ticks[0], FIRST_BEAT)]
     if bars.has_pickup:
-        marks.append((first * step, PICKUP))
+        marks.append((ticks[0], PICKUP))
     for number, guide in enumerate(analysis.guides, 1):
         for stretch in guide.coverage:
-            marks.append((_bar_tick(analysis, stretch.first_bar), f"guide {number} in: {guide.name}"))
-    marks += [(_bar_tick(analysis, stretch.first_bar), "alone") for stretch in analysis.alone]
-    marks.append((last * step, END))
+            marks.append((ticks[bars.first_beat[stretch.first_bar]], f"guide {number} in: {guide.name}"))
+    marks += [(ticks[bars.first_beat[stretch.first_bar]], "alone") for stretch in analysis.alone]
+    marks.append((ticks[-1], END))
     return [(tick, mido.MetaMessage("marker", text=_text(text))) for tick, text in marks]
 
 
-def _bar_tick(analysis: Analysis, bar: int) -> int:
-    return (_lead_beats(analysis) + int(analysis.bars.first_beat[bar])) * _beat_ticks(analysis)
-
-
 def _click_notes(analysis: Analysis) -> list[_Event]:
-    lead, step = _lead_beats(analysis), _beat_ticks(analysis)
     notes: list[_Event] = []
-    for k, count in enumerate(analysis.bars.count):
+    for tick, count in zip(beat_ticks(analysis).tolist(), analysis.bars.count, strict=False):
         note, velocity = (ONE_NOTE, _ONE_VELOCITY) if count == 1 else (BEAT_NOTE, _VELOCITY)
-        notes += _note((lead + k) * step, note, velocity)
+        notes += _note(tick, note, velocity)
     return notes
 
 

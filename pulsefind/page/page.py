@@ -208,10 +208,12 @@ def hint_words(settings: Settings) -> list[list[str]]:
     if settings.bpm_low is not None and settings.bpm_high is not None:
         words.append(["--bpm", f"{settings.bpm_low:g}:{settings.bpm_high:g}"])
     if settings.one_at_s is not None:
-        words.append(["--one-at", f"{settings.one_at_s:g}"])
+        words.append(["--one-at", f"{settings.one_at_s:.3f}" if settings.one_exact else f"{settings.one_at_s:.2f}"])
     if settings.taps_s:
         # The times are known, the file's name is not.
         words.append(["--taps", "TAPS.txt"])
+    if settings.taps_by_ear:
+        words.append(["--taps-by-ear", ""])
     if settings.start_s is not None or settings.end_s is not None:
         start = "" if settings.start_s is None else f"{settings.start_s:g}"
         end = "" if settings.end_s is None else f"{settings.end_s:g}"

@@ -11,11 +11,10 @@ from __future__ import annotations
 
 import re
 
-from pulsefind.core.corrections import BarForm, Passage, Section, TempoFrom
+from pulsefind.core.corrections import MOST_BEATS, BarForm, Passage, Section, TempoFrom
 from pulsefind.core.errors import HintError
 from pulsefind.core.hints import parse_bpm, parse_time
 
-LONGEST_BAR = 64
 MOST_BARS = 20_000
 MOST_FORMS = 200
 LONGEST_NAME = 60
@@ -145,8 +144,8 @@ def parse_form(text: str) -> BarForm:
     beats, unit = sum(int(group) for group in groups.split("+")), int(value) if slash else 8
     if not slash and "+" not in groups:
         raise HintError(f"'{text}' is no meter; write 4/4, 7/8 or 3+3+2/8")
-    if unit not in _UNITS or not 1 <= beats <= LONGEST_BAR or any(int(group) == 0 for group in groups.split("+")):
-        raise HintError(f"'{text}': bars of 1 to {LONGEST_BAR} halves, quarters, eighths or sixteenths can be counted")
+    if unit not in _UNITS or not 1 <= beats <= MOST_BEATS or any(int(group) == 0 for group in groups.split("+")):
+        raise HintError(f"'{text}': bars of 1 to {MOST_BEATS} halves, quarters, eighths or sixteenths can be counted")
     meter = f"{groups}/{unit}"
     if meter in _IN_THREES:
         return BarForm(meter, beats // 3, 1.5)

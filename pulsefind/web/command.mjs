@@ -15,7 +15,7 @@ export function commandWords(command, reading, corrections) {
       hints.set("--bpm", `${(reading.bpm * 0.9).toFixed(0)}:${(reading.bpm * 1.1).toFixed(0)}`);
     }
   }
-  const words = [...hints].flatMap(([option, value]) => [option, value]);
+  const words = [...hints].flatMap(([option, value]) => (value === "" ? [option] : [option, value]));
   // A name that starts with a dash would be read as an option.
   const track = command.track.startsWith("-") ? `./${command.track}` : command.track;
   return ["pulsefind", "page", quoted(track), ...words.map(asIs), "--out", quoted(command.out), "--force"];

@@ -1,0 +1,346 @@
+"""The song's file obeyed bar by bar: later 1s, passages of other meters, stops of free length, new tempi at a bar.
+
+What was heard stays as it was up to where something is told. A passage is laid along the sound with its meters as they
+are written (`aligning`). After it the beats that were heard go on if they fit, with the count begun anew; where they
+don't, only that rest is read again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from pulsefind.beats.aligning import align
+from pulsefind.beats.counting import BarPath, rotated
+from pulsefind.beats.decode import decode
+from pulsefind.beats.path import AUDIBLE
+from pulsefind.core.corrections import BarForm, One, Passage, TempoFrom
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import Activations, FloatArray, Harmony, IntArray, Pulse, SectionConfidence, Settings
+
+NEAR_SHARE = 0.25
+"""A beat that was heard within this share of a beat from where one is told is that beat."""
+
+TEMPO_SHARE = 0.2
+"""What is read again after a passage keeps the tempo before it, give or take this share."""
+
+FIRST_AFTER_STOP = 0.2
+"""After a stop the first beat with an activation of at least this is the 1."""
+
+_LOCAL_BEATS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class _Sound:
+    """What the rest of a song can be read again from."""
+
+    activations: Activations
+    harmony: Harmony
+    settings: Settings
+
+    @property
+    def end_s(self) -> float:
+        """Where it ends."""
+        return len(self.activations.values) / self.activations.frame_rate_hz
+
+
+def with_passages(pulse: Pulse, activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
+    """The pulse as the song's file has it; the pulse itself where it says nothing of single bars.
+
+    Raises
+    ------
+    HintError
+        if a bar is named that the song doesn't have.
+    """
+    known = settings.corrections
+    if not (known.ones or known.passages or known.tempi) or not len(pulse.time_s):
+        return pulse
+    sound = _Sound(activations, harmony, settings)
+    told = _with_quarters(pulse, settings)
+    for one in known.ones:
+        told = _from_one(told, one, sound)
+    steps: list[Passage | TempoFrom] = [*known.passages, *known.tempi]
+    for step in sorted(steps, key=_first_bar):
+        told = _in_tempo(told, step, sound) if isinstance(step, TempoFrom) else _in_meters(told, step, sound)
+    return replace(told, sections=_over(pulse, told))
+
+
+def _first_bar(step: Passage | TempoFrom) -> int:
+    return step.bar if isinstance(step, TempoFrom) else step.first_bar
+
+
+def _with_quarters(pulse: Pulse, settings: Settings) -> Pulse:
+    quarters = 1.5 if settings.in_threes else 4 / pulse.unit
+    return replace(pulse, beat_quarters=np.full(len(pulse.time_s), quarters))
+
+
+def _from_one(pulse: Pulse, one: One, sound: _Sound) -> Pulse:
+    """The pulse with a 1 at that time, from which the rest is counted; what comes before it stays."""
+    at = int(np.argmin(np.abs(pulse.time_s - one.time_s)))
+    if abs(float(pulse.time_s[at]) - one.time_s) <= NEAR_SHARE * _step_s(pulse, at):
+        return _joined(_first(pulse, at), _counted_from_one(_last(pulse, at)))
+    before = _first(pulse, int(np.searchsorted(pulse.time_s, one.time_s - NEAR_SHARE * _step_s(pulse, at))))
+    bpm = 60 / _step_s(pulse, at)
+    return _joined(before, _read_again(sound, one.time_s, bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE)))
+
+
+def _in_tempo(pulse: Pulse, tempo: TempoFrom, sound: _Sound) -> Pulse:
+    """The pulse whose rest, from a bar on, has another tempo; where it has that already, only its turn is looked at."""
+    at = _beat_of_bar(pulse, tempo.bar, f"tempi: bar {tempo.bar}")
+    bpm = 60 / _step_s(_last(pulse, at), 0)
+    turn_s = _turn_s(pulse, at, sound)
+    if tempo.bpm_low <= bpm <= tempo.bpm_high:
+        return replace(pulse, time_s=np.r_[pulse.time_s[:at], turn_s, pulse.time_s[at + 1 :]])
+    return _joined(_first(pulse, at), _read_again(sound, turn_s, tempo.bpm_low, tempo.bpm_high))
+
+
+def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
+    """The pulse with a passage's bars in the meters that were told."""
+    if passage.at_s is not None:
+        pulse = _from_one(pulse, One(passage.at_s, True), sound)
+        at = int(np.argmin(np.abs(pulse.time_s - passage.at_s)))
+    else:
+        at = _beat_of_bar(pulse, passage.first_bar, f"meters: bar {passage.first_bar}")
+    before, nothing = _first(pulse, at), _first(pulse, 0)
+    quarter_s = _quarter_s(before, True) if len(before.time_s) > 2 else _quarter_s(_last(pulse, at), False)
+    start_s = _turn_s(pulse, at, sound) if passage.at_s is None else passage.at_s
+    bar, rest = 0, nothing
+    forms = passage.forms
+    n_bars = None if passage.last_bar is None else passage.last_bar - passage.first_bar + 1
+    # Up to each stop, or to the end, in one go: a stop cuts the song in two.
+    while n_bars is None or bar < n_bars:
+        run = _run(forms, bar, n_bars, quarter_s, sound.end_s - start_s)
+        if not run:
+            break
+        laid, end_s = _laid(run, start_s, quarter_s, sound, pulse)
+        before = _joined(before, laid)
+        quarter_s = _quarter_s(laid, at_end=True) if len(laid.time_s) > 2 else quarter_s
+        bar += len(run)
+        start_s, rest = end_s, nothing
+        if run[-1].held:
+            rest = _after_stop(run[-1], end_s, quarter_s, sound, pulse)
+            start_s = float(rest.time_s[0]) if len(rest.time_s) else sound.end_s
+        elif n_bars is None or bar >= n_bars:
+            rest = _after(pulse, end_s, quarter_s, sound)
+    return _joined(before, rest)
+
+
+def _turn_s(pulse: Pulse, at: int, sound: _Sound) -> float:
+    """Where a beat lies at which the song turns: a search for beats of one length has bent it towards what comes after.
+
+    It is what is heard loudest and nearest to where the beats before it lead, or the beat as found in silence.
+    """
+    if at < 3:
+        return float(pulse.time_s[at])
+    rate_hz = sound.activations.frame_rate_hz
+    step_s = float(np.median(np.diff(pulse.time_s[max(0, at - _LOCAL_BEATS) : at])))
+    led_s = float(pulse.time_s[at - 1]) + step_s
+    first, last = (round((led_s + by * NEAR_SHARE * step_s) * rate_hz) for by in (-1, 1))
+    near = sound.activations.values[first : last + 1].sum(axis=1)
+    if not len(near) or near.max() < AUDIBLE:
+        return float(pulse.time_s[at])
+    away = ((first + np.arange(len(near))) / rate_hz - led_s) / (NEAR_SHARE * step_s)
+    return (first + int((near * np.exp(-2 * away**2)).argmax())) / rate_hz
+
+
+def _run(
+    forms: tuple[BarForm, ...], first: int, n_bars: int | None, quarter_s: float, left_s: float
+) -> tuple[BarForm, ...]:
+    """Bars from number `first` of a passage up to the next stop, the passage's end or the song's."""
+    found: list[BarForm] = []
+    while (n_bars is None or first + len(found) < n_bars) and left_s > 0:
+        form = forms[(first + len(found)) % len(forms)]
+        found.append(form)
+        left_s -= form.beats * form.beat_quarters * quarter_s
+        if form.held:
+            break
+    return tuple(found)
+
+
+def _laid(
+    run: tuple[BarForm, ...], start_s: float, quarter_s: float, sound: _Sound, pulse: Pulse
+) -> tuple[Pulse, float]:
+    """Bars of known forms laid along the sound, and where the bar after them begins (after a stop: where it holds)."""
+    beats = [form.held or form.beats for form in run]
+    count = np.concatenate([np.arange(1, n + 1) for n in beats])
+    meters = np.repeat([form.held or form.beats for form in run], beats)
+    quarters = np.repeat([form.beat_quarters for form in run], beats)
+    time_s = align(sound.activations, start_s, quarter_s, quarters, np.append(count == 1, True).astype(np.int64))
+    end_s = float(time_s[-1])
+    inside = time_s[:-1] < sound.end_s
+    laid = replace(
+        pulse,
+        time_s=time_s[:-1][inside],
+        count=count[inside],
+        beats_per_bar=meters[inside],
+        beat_quarters=quarters[inside],
+    )
+    return laid, end_s
+
+
+def _after(pulse: Pulse, end_s: float, quarter_s: float, sound: _Sound) -> Pulse:
+    """The rest of a song behind a passage: as it was heard if a beat lies there, else read again; a 1 is its first."""
+    if end_s >= sound.end_s - quarter_s:
+        return _first(pulse, 0)
+    at = int(np.argmin(np.abs(pulse.time_s - end_s)))
+    if abs(float(pulse.time_s[at]) - end_s) <= NEAR_SHARE * _step_s(pulse, at):
+        rest = _counted_from_one(_last(pulse, at))
+        # A search for beats of one length bends the one at the turn; the passage's own end is truer.
+        return replace(rest, time_s=np.r_[end_s, rest.time_s[1:]])
+    if end_s > pulse.time_s[-1]:
+        return _first(pulse, 0)
+    bpm = 60 / (quarter_s * float(np.median(pulse.beat_quarters)))
+    return _read_again(sound, end_s, bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE))
+
+
+def _after_stop(form: BarForm, end_s: float, quarter_s: float, sound: _Sound, pulse: Pulse) -> Pulse:
+    """The rest behind a stop of free length: from the time that was told, or from the first beat heard again."""
+    bpm = 60 / (quarter_s * float(np.median(pulse.beat_quarters)))
+    low, high = bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE)
+    if form.until_s is not None:
+        return _read_again(sound, form.until_s, low, high)
+    first = round((end_s - quarter_s / 4) * sound.activations.frame_rate_hz)
+    loud = np.flatnonzero(sound.activations.values[max(first, 0) :].sum(axis=1) >= FIRST_AFTER_STOP)
+    if not len(loud):
+        return _first(pulse, 0)
+    # The top of the first peak.
+    values = sound.activations.values.sum(axis=1)
+    at = max(first, 0) + int(loud[0])
+    while at + 1 < len(values) and values[at + 1] > values[at]:
+        at += 1
+    return _read_again(sound, at / sound.activations.frame_rate_hz, low, high)
+
+
+def _read_again(sound: _Sound, from_s: float, bpm_low: float, bpm_high: float) -> Pulse:
+    """The rest of the song from a 1 on, read by itself."""
+    rate_hz = sound.activations.frame_rate_hz
+    first = max(0, round(from_s * rate_hz) - 3)
+    cut_s = first / rate_hz
+    heard = sound.activations
+    cut = replace(
+        heard,
+        values=heard.values[first:],
+        downbeat_log_odds=heard.downbeat_log_odds[first:],
+        phase_log_odds=heard.phase_log_odds[first:],
+    )
+    skipped = min(round(cut_s * sound.harmony.frame_rate_hz), len(sound.harmony.pitch_class))
+    harmony = replace(sound.harmony, pitch_class=sound.harmony.pitch_class[skipped:])
+    hints = replace(
+        sound.settings,
+        bpm_low=bpm_low,
+        bpm_high=bpm_high,
+        one_at_s=None,
+        taps_s=(),
+        taps_count=(),
+    )
+    pulse = _with_quarters(decode(cut, harmony, hints), sound.settings)
+    if not len(pulse.time_s):
+        return pulse
+    pulse = replace(pulse, time_s=pulse.time_s + cut_s)
+    kept = _last(pulse, int(np.searchsorted(pulse.time_s, from_s + _step_s(pulse, 0) / 2)))
+    return _counted_from_one(_with_first(kept, from_s)) if len(kept.time_s) else kept
+
+
+def _with_first(pulse: Pulse, time_s: float) -> Pulse:
+    """The pulse with a beat before its first; where it lies far ahead, with as many as fit between."""
+    step_s = _step_s(pulse, 0)
+    n = max(1, round((float(pulse.time_s[0]) - time_s) / step_s))
+    lead = time_s + (float(pulse.time_s[0]) - time_s) * np.arange(n) / n
+    meter = int(pulse.beats_per_bar[0])
+    count = (int(pulse.count[0]) - 1 - np.arange(n, 0, -1)) % meter + 1
+    return replace(
+        pulse,
+        time_s=np.r_[lead, pulse.time_s],
+        count=np.r_[count, pulse.count],
+        beats_per_bar=np.r_[np.full(n, meter), pulse.beats_per_bar],
+        beat_quarters=np.r_[np.full(n, pulse.beat_quarters[0]), pulse.beat_quarters],
+    )
+
+
+def _counted_from_one(pulse: Pulse) -> Pulse:
+    """The pulse counted so that its first beat is a 1; its bars keep their lengths."""
+    bars = rotated(BarPath(pulse.count.copy(), pulse.beats_per_bar.copy(), 0.0, np.zeros(0)), 0)
+    return replace(pulse, count=bars.count, beats_per_bar=bars.beats_per_bar)
+
+
+def _joined(before: Pulse, after: Pulse) -> Pulse:
+    """Two parts of a song; a bar that the second one breaks off is as long as it was counted."""
+    inside = before.time_s < after.time_s[0] if len(after.time_s) else np.ones(len(before.time_s), np.bool_)
+    meters = before.beats_per_bar.copy()
+    if len(after.time_s) and after.count[0] == 1 and inside.any():
+        last = int(np.flatnonzero(inside)[-1])
+        begin = last - int(before.count[last]) + 1
+        # A pickup keeps its meter: it is no short bar.
+        if begin >= 0:
+            meters[begin : last + 1] = before.count[last]
+    return replace(
+        before,
+        time_s=np.r_[before.time_s[inside], after.time_s],
+        count=np.r_[before.count[inside], after.count],
+        beats_per_bar=np.r_[meters[inside], after.beats_per_bar],
+        beat_quarters=np.r_[before.beat_quarters[inside], after.beat_quarters],
+    )
+
+
+def _first(pulse: Pulse, n: int) -> Pulse:
+    return _part(pulse, slice(0, n))
+
+
+def _last(pulse: Pulse, first: int) -> Pulse:
+    return _part(pulse, slice(first, len(pulse.time_s)))
+
+
+def _part(pulse: Pulse, part: slice) -> Pulse:
+    return replace(
+        pulse,
+        time_s=pulse.time_s[part],
+        count=pulse.count[part],
+        beats_per_bar=pulse.beats_per_bar[part],
+        beat_quarters=pulse.beat_quarters[part],
+    )
+
+
+def _beat_of_bar(pulse: Pulse, bar: int, what: str) -> int:
+    """The index of a bar's first beat, bars counted as in the report."""
+    ones: IntArray = np.flatnonzero(pulse.count == 1)
+    if not 1 <= bar <= len(ones):
+        raise HintError(f"{what} in the song's file: the song has bars 1 to {len(ones)}")
+    return int(ones[bar - 1])
+
+
+def _step_s(pulse: Pulse, at: int) -> float:
+    """The usual length of the beats around one."""
+    near = np.diff(pulse.time_s[max(0, at - _LOCAL_BEATS // 2) : at + _LOCAL_BEATS // 2 + 1])
+    return float(np.median(near)) if len(near) else 0.5
+
+
+def _quarter_s(pulse: Pulse, at_end: bool) -> float:
+    """How long a quarter note lasts at the end of a part, or at its beginning."""
+    steps = np.diff(pulse.time_s) / pulse.beat_quarters[:-1]
+    if not len(steps):
+        return 0.5
+    return float(np.median(steps[-_LOCAL_BEATS:] if at_end else steps[:_LOCAL_BEATS]))
+
+
+def _over(heard: Pulse, told: Pulse) -> tuple[SectionConfidence, ...]:
+    """How sure the sections are, laid over the bars as they are now: each bar is as sure as it was heard there."""
+    if not heard.sections or not len(told.time_s):
+        return ()
+    starts, old = _bar_starts(told), _bar_starts(heard)
+    index = np.clip(np.searchsorted(old, starts + 1e-6) - 1, 0, len(old) - 1)
+    last = np.array([section.last_bar for section in heard.sections])
+    of = np.searchsorted(last, index)
+    edges = [0, *(np.flatnonzero(np.diff(of)) + 1).tolist(), len(starts)]
+    return tuple(
+        replace(heard.sections[min(int(of[first]), len(last) - 1)], first_bar=first, last_bar=end - 1)
+        for first, end in pairwise(edges)
+    )
+
+
+def _bar_starts(pulse: Pulse) -> FloatArray:
+    first = pulse.count == 1
+    first[0] = True
+    starts: FloatArray = pulse.time_s[first]
+    return starts
