@@ -10,6 +10,9 @@ from pulsefind.core.records import Analysis
 from pulsefind.demo import RATE_HZ, Song, make_song
 from pulsefind.listen.audio import from_samples
 
+# Test files take fixtures from it as from a plugin and import it too.
+pytest.register_assert_rewrite("pagebrowser")
+
 
 @pytest.fixture(scope="session", autouse=True)
 def _own_cache(tmp_path_factory):

@@ -25,6 +25,11 @@ from pulsefind.report.handed import told
 
 RATE_HZ = 44100
 
+STYLES = ("page.css", "road.css")
+
+OUTLINE_POINTS, OUTLINE_DB = 900, 30.0
+"""How fine the drawn loudness is: about a point a pixel on a laptop; and how deep, as in quiet music."""
+
 _PART_CHARACTERS = 1 << 18
 _EXCERPT_S = 1.0
 _EXCERPT_RATE_HZ = 11025
@@ -78,7 +83,7 @@ def page_html(
     the page shows. light is 'auto' (as the device is set), 'dark' or 'bright'. take: what page_take.read_take_review
     gives; the page then has a view of it.
     """
-    script, style = joined_script("main.mjs"), web_text("page.css")
+    script, style = joined_script("main.mjs"), "".join(map(web_text, STYLES))
     tags = recording or Recording(audio.samples[:0, None], "", "")
     values = {
         "title": tags.title or Path(analysis.track.name).stem,
@@ -147,7 +152,6 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
             }
             for section in analysis.grid.sections
         ],
-        "gridWords": words["feel"]["notes"] if words else "",
         "words": words,
         "tempo": {"bpm": analysis.tempo.bpm},
         "guides": [_guide_data(guide) for guide in analysis.guides],
@@ -175,12 +179,12 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
         "command": {"track": track_path, "out": out_path, "hints": hint_words(analysis.settings)},
         "inside": inside,
         "excerpt": _excerpt(analysis, audio),
+        "outline": outline(audio).tolist(),
     }
 
 
 def _guide_data(guide: Guide) -> dict[str, Any]:
     return {
-        "name": guide.name,
         "patternBars": guide.pattern_bars,
         "places": [
             {
@@ -198,6 +202,22 @@ def _guide_data(guide: Guide) -> dict[str, Any]:
         "centreHz": round(guide.sound.centre_hz, 1),
         "decayMs": round(guide.sound.decay_ms, 1),
     }
+
+
+def outline(audio: Audio) -> NDArray[np.int64]:
+    """(OUTLINE_POINTS,) how loud the recording is in each of as many equal parts: 0 (30 dB under the loudest) to 99.
+
+    Empty for a recording without samples; all 0 for silence.
+    """
+    n = min(OUTLINE_POINTS, len(audio.samples))
+    if not n:
+        return np.zeros(0, np.int64)
+    edges = np.linspace(0, len(audio.samples), n + 1).astype(np.int64)
+    power = np.add.reduceat(audio.samples.astype(np.float64) ** 2, edges[:-1]) / np.diff(edges)
+    if not power.max():
+        return np.zeros(n, np.int64)
+    level_db = 10 * np.log10(np.maximum(power / power.max(), 1e-12))
+    return np.round(99 * np.clip(1 + level_db / OUTLINE_DB, 0, 1)).astype(np.int64)
 
 
 def hint_words(settings: Settings) -> list[list[str]]:

@@ -1,7 +1,8 @@
 // One bar, large: its counts, where each hit of a guide lies, how the guide could be misheard, how sure the 1 is.
 
-import { colourOf, el, letterOf, listed, mark, offsetText, percent, placesText, svg } from "./drawing.mjs";
-import { SYLLABLES, nearestPlace, parseLabel, patternPhase, placesOfBar, usualMeter } from "./reading.mjs";
+import { countLine } from "./countline.mjs";
+import { called, colourOf, el, listed, offsetText, percent, placesText, svg } from "./drawing.mjs";
+import { nearestPlace, patternPhase, usualMeter } from "./reading.mjs";
 
 const LENS_MS = 40;
 
@@ -21,92 +22,14 @@ export function drawBar(box, reading, guideIndex, misreading = null) {
     const places = guide ? guide.places.filter((place) => place.bar === row + 1) : [];
     const first = heard;
     heard += places.length;
-    return barRow(
-      bar,
-      width,
-      places,
-      guideIndex,
-      misreading ? first : null,
-      rows > 1 ? `bar ${row + 1}` : "",
-    );
+    const title = rows > 1 ? `bar ${row + 1}` : "";
+    return countLine(bar, places, guide, guideIndex, { width, heardFirst: misreading ? first : null, title });
   });
-  const words = guide ? `${letterOf(guideIndex)} falls on ${placesText(guide)}` : "The counts of a bar";
+  const words = guide
+    ? `The ${called(reading, guideIndex)} falls on ${placesText(guide)}`
+    : "The counts of a bar";
   const wrong = misreading ? `. Laid over: ${misreading.heardAs}, ${misreading.bpm.toFixed(0)} bpm` : "";
   box.replaceChildren(el("div", { role: "img", "aria-label": words + wrong }, ...drawn));
-}
-
-function barRow(bar, width, places, guideIndex, heardFirst, title) {
-  const pad = 22;
-  const x = (beats) => pad + (beats / bar.full) * (width - 2 * pad);
-  const slotWidth = (width - 2 * pad) / (bar.full * bar.section.slots);
-  const height = heardFirst === null ? 112 : 158;
-  const struck = new Set(places.map((place) => place.label));
-  const parts = [svg("line", { class: "ground", x1: x(0) - 8, x2: width - 4, y1: 84, y2: 84 })];
-  for (const place of placesOfBar(bar)) {
-    const { count, syllable } = parseLabel(place.label);
-    const kind = syllable === "" ? (count === 1 ? "count one" : "count") : "syllable";
-    const text = syllable === "" ? String(count) : shortened(syllable, bar.section.slots, slotWidth);
-    const tall = syllable === "" ? (count === 1 ? 16 : 11) : 5;
-    // Where there is no room for every syllable, only the struck ones are written.
-    const crowded = syllable !== "" && slotWidth < 13 && !struck.has(place.label);
-    parts.push(
-      crowded
-        ? null
-        : svg(
-            "text",
-            {
-              class: struck.has(place.label) ? `${kind} struck` : kind,
-              x: x(place.pos),
-              y: 28,
-              "text-anchor": "middle",
-            },
-            text,
-          ),
-      svg("line", {
-        class: count === 1 && syllable === "" ? "notch first" : "notch",
-        x1: x(place.pos),
-        x2: x(place.pos),
-        y1: 84,
-        y2: 84 + tall,
-      }),
-    );
-  }
-  places.forEach((place, k) => {
-    const size = Math.min(1.9, Math.max(0.8, slotWidth / 10));
-    parts.push(
-      svg("line", {
-        class: "stem",
-        x1: x(place.pos),
-        x2: x(place.pos),
-        y1: 38,
-        y2: 84,
-        style: { "--mark": colourOf(guideIndex) },
-      }),
-    );
-    parts.push(svg("g", { transform: `translate(${x(place.pos)} 58)` }, mark(guideIndex, size)));
-    if (heardFirst !== null) parts.push(...wrongCount(x(place.pos), heardFirst + k + 1));
-  });
-  if (heardFirst !== null) parts.push(svg("text", { class: "wrong-word", x: 4, y: 154 }, "misheard as"));
-  if (title) parts.push(svg("text", { class: "axis", x: 4, y: 108 }, title));
-  return svg(
-    "svg",
-    { width, height, viewBox: `0 0 ${width} ${height}`, class: "big-bar", "aria-hidden": "true" },
-    ...parts,
-  );
-}
-
-// A wrong count stands in a dashed box under the hit that is taken for it.
-function wrongCount(x, number) {
-  return [
-    svg("line", { class: "wrong-line", x1: x, x2: x, y1: 86, y2: 116 }),
-    svg("rect", { class: "wrong-box", x: x - 13, y: 116, width: 26, height: 24 }),
-    svg("text", { class: "wrong-count", x, y: 134, "text-anchor": "middle" }, String(number)),
-  ];
-}
-
-function shortened(syllable, slots, room) {
-  const longest = Math.max(...SYLLABLES[slots].map((text) => text.length));
-  return longest * 8 <= room ? syllable : syllable.slice(0, Math.max(1, Math.floor(room / 9)));
 }
 
 // A lens on each place: its hits over the song, from 40 ms early (left) to 40 ms late (right).
@@ -215,19 +138,20 @@ export function drawTable(table, reading, guideIndex) {
       el("td", {}, `${place.spread.toFixed(1)} ms`),
     ),
   );
-  const caption = guide ? `${letterOf(guideIndex)}: ${guide.name}` : "No guide was found";
+  const caption = guide ? `${called(reading, guideIndex)}: ${guide.like}` : "No guide was found";
   table.replaceChildren(el("caption", {}, caption), head, el("tbody", {}, ...rows));
 }
 
 // How sure: ten steps, filled in part, with the words beside them.
 export function drawSure(box, data) {
+  const { sure } = data.words;
   const rows = [
-    ["The 1", data.confidence.one],
-    ["Tempo, not its half or double", data.confidence.octave],
-    ["Meter", data.confidence.meter],
+    ["The 1", data.confidence.one, sure.one],
+    ["Tempo, not its half or double", data.confidence.octave, sure.octave],
+    ["Meter", data.confidence.meter, sure.meter],
   ];
   box.replaceChildren(
-    ...rows.map(([name, share]) => {
+    ...rows.map(([name, share, word]) => {
       const filled = Math.round(10 * share);
       const steps = Array.from({ length: 10 }, (_, k) =>
         el("span", { class: k < filled ? "step full" : "step" }),
@@ -237,16 +161,11 @@ export function drawSure(box, data) {
         { class: "sure-row" },
         el("span", { class: "sure-name" }, name),
         el("span", { class: "steps", "aria-hidden": "true" }, ...steps),
-        el("b", {}, sureWord(share)),
+        el("b", {}, `${word} (${percent(share)})`),
       );
     }),
     el("p", { class: "hint" }, otherWords(data)),
   );
-}
-
-function sureWord(share) {
-  const word = share >= 0.9 ? "sure" : share >= 0.6 ? "fairly sure" : "unsure: check by ear";
-  return `${percent(share)}, ${word}`;
 }
 
 function otherWords(data) {

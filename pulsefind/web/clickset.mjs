@@ -1,77 +1,46 @@
 // Which clicks fall where: sets of places, presets, gaps, thinning and the count-in.
 
-import {
-  barOfBeat,
-  beatEdge,
-  guidePlacesIn,
-  lastAtOrBefore,
-  placesOfBar,
-  placeTime,
-  usualMeter,
-} from "./reading.mjs";
+import { barOfBeat, guidePlacesIn, lastAtOrBefore, placesOfBar, placeTime, usualMeter } from "./reading.mjs";
 
-export const PRESETS = [
-  { key: "none", name: "No click" },
-  { key: "beats", name: "Every beat" },
-  { key: "one", name: "Only the 1" },
-  { key: "one2", name: "The 1 of every 2nd bar" },
-  { key: "one4", name: "The 1 of every 4th bar" },
-  { key: "backbeat", name: "2 and 4" },
-  { key: "ands", name: "Every &" },
-  { key: "guide", name: "The guide's places" },
-];
-
-// A click set is { kind, places, gapOn, gapOff, stages }. kind "places" uses the tapped places.
-export function clickSet(kind, extra = {}) {
-  return { kind, places: [], gapOn: 0, gapOff: 0, stages: null, ...extra };
+// A click set is { on, places, gapOn, gapOff, stages }: on is one of the presets that Python hands over, or "places" for
+// the tapped ones.
+export function clickSet(on, extra = {}) {
+  return { on, places: [], gapOn: 0, gapOff: 0, stages: null, ...extra };
 }
 
 // The places that a set asks for in a bar, as labels. `played` counts bars since the start, loops included.
 export function wantedPlaces(reading, set, barIndex, played) {
   if (set.stages) return stagePlaces(reading, set.stages, barIndex, played);
   if (set.gapOn > 0 && set.gapOff > 0 && mod(played, set.gapOn + set.gapOff) >= set.gapOn) return [];
-  return kindPlaces(reading, set, barIndex, played);
+  return placesOn(reading, set, barIndex);
 }
 
-function kindPlaces(reading, set, barIndex, played) {
+function placesOn(reading, set, barIndex) {
+  if (set.on === "places") return set.places;
   const bar = reading.bars[barIndex];
-  const counts = Array.from({ length: bar.full }, (_, k) => String(k + 1));
-  if (set.kind === "beats") return counts;
-  if (set.kind === "one") return ["1"];
-  if (set.kind === "one2") return mod(played, 2) === 0 ? ["1"] : [];
-  if (set.kind === "one4") return mod(played, 4) === 0 ? ["1"] : [];
-  if (set.kind === "backbeat") return counts.filter((_, k) => k % 2 === 1);
-  if (set.kind === "ands") return counts.map((count) => `${count}&`);
-  if (set.kind === "guide") {
-    const guide = reading.plan[barIndex];
-    return guide < 0 ? [] : guidePlacesIn(reading, guide, barIndex).map((place) => place.label);
-  }
-  return set.kind === "places" ? set.places : [];
+  const preset = reading.presets.find(({ on }) => on === set.on);
+  if (mod(bar.number - 1, preset.every) !== 0) return [];
+  if (preset.places) return preset.places[bar.full] ?? [];
+  const guide = reading.plan[barIndex];
+  return guide < 0 ? [] : guidePlacesIn(reading, guide, barIndex).map((place) => place.label);
 }
 
 function stagePlaces(reading, stages, barIndex, played) {
   let first = 0;
   for (const stage of stages) {
-    if (played < first + stage.bars) return kindPlaces(reading, stage, barIndex, played - first);
+    if (played < first + stage.bars) return placesOn(reading, stage, barIndex);
     first += stage.bars;
   }
-  return kindPlaces(reading, stages.at(-1), barIndex, played - first);
+  return placesOn(reading, stages.at(-1), barIndex);
 }
 
 function mod(a, b) {
   return ((a % b) + b) % b;
 }
 
-// How the clicks of a "hold it" run thin out. The last stage lasts.
-export function thinning(bars) {
-  return [
-    { kind: "beats", bars },
-    { kind: "backbeat", bars },
-    { kind: "one", bars },
-    { kind: "one2", bars },
-    { kind: "one4", bars: 2 * bars },
-    { kind: "none", bars },
-  ];
+// Help that fades, stage by stage for as many bars each. The last stage lasts.
+export function thinning(reading, bars) {
+  return reading.fading.map((on) => ({ on, bars }));
 }
 
 // Clicks with from <= time < to, in order: [{ time, bar, label, accent }]; accent is "one", "beat" or "between".
@@ -107,18 +76,16 @@ export function accentOf(text) {
   return /^\d+$/.test(text) ? "beat" : "between";
 }
 
-// Count-in before a bar at the tempo that follows: whole bars, and into a pickup bar the counts before its first.
+// Count-in before a bar: whole bars, and into a bar that enters later the counts before its first.
 // Times are seconds relative to the bar's start, all negative.
 export function countIn(reading, barIndex, wholeBars) {
   if (wholeBars < 1) return [];
   const bar = reading.bars[barIndex];
-  const beat = beatEdge(reading, bar.first + 1) - reading.time[bar.first];
-  const full = bar.n < bar.full ? usualMeter(reading) : bar.full;
-  const total = wholeBars * full + bar.firstCount - 1;
+  const total = wholeBars * bar.full + bar.firstCount - 1;
   return Array.from({ length: total }, (_, k) => ({
-    time: (k - total) * beat,
-    label: String((k % full) + 1),
-    accent: k % full === 0 ? "one" : "beat",
+    time: (k - total) * bar.countInBeat,
+    label: String((k % bar.full) + 1),
+    accent: k % bar.full === 0 ? "one" : "beat",
   }));
 }
 

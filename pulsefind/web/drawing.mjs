@@ -4,22 +4,10 @@ const SVG = "http://www.w3.org/2000/svg";
 
 export const $ = (id) => document.getElementById(id);
 
-// Inner radius 5, centred at 0, 0. Shape and letter carry the meaning; colour only helps.
-const SHAPES = [
-  "M-5 0a5 5 0 1 0 10 0a5 5 0 1 0 -10 0Z",
-  "M-4.6 -4.6H4.6V4.6H-4.6Z",
-  "M0 -5.8L5.6 4.4H-5.6Z",
-  "M0 -6.2L6.2 0L0 6.2L-6.2 0Z",
-  "M-5.6 -4.4H5.6L0 5.8Z",
-  "M-1.8 -5.4H1.8V-1.8H5.4V1.8H1.8V5.4H-1.8V1.8H-5.4V-1.8H-1.8Z",
-];
-
-export function letterOf(guide) {
-  return String.fromCharCode(65 + guide);
-}
+const COLOURS = 6;
 
 export function colourOf(guide) {
-  return `var(--guide-${guide % SHAPES.length})`;
+  return `var(--guide-${guide % COLOURS})`;
 }
 
 // <tag> with attributes and children; strings become text, never markup.
@@ -44,19 +32,42 @@ function filled(node, attributes, children) {
   return node;
 }
 
-// The mark of a guide. Guides G to L share the shapes of A to F, hollow.
-export function mark(guide, size = 1) {
-  const hollow = guide >= SHAPES.length;
+// The mark of a guide pictures its sound: a stroke for a short one, a wedge for one that washes out, a bar for one that
+// holds its note; the higher it stands, the higher the sound. It is drawn around 0, 0, some 10 high and wide.
+export function mark(guide, index, size = 1) {
+  const y = (2.5 - 5 * guide.mark.height).toFixed(1);
+  const shapes = {
+    stroke: `M-1.7 ${y - 4.5}h3.4v9h-3.4Z`,
+    wedge: `M-4.5 ${y - 4}L5.5 ${y}L-4.5 ${+y + 4}Z`,
+    bar: `M-5 ${y - 2}h10v4h-10Z`,
+  };
   return svg("path", {
-    d: SHAPES[guide % SHAPES.length],
+    d: shapes[guide.mark.shape],
     transform: `scale(${size})`,
-    class: hollow ? "mark hollow" : "mark",
-    style: { "--mark": colourOf(guide) },
+    class: "mark",
+    style: { "--mark": colourOf(index) },
   });
 }
 
-export function markIcon(guide) {
-  return svg("svg", { class: "icon", viewBox: "-8 -8 16 16", "aria-hidden": "true" }, mark(guide));
+export function markIcon(guide, index) {
+  const ground = svg("path", { class: "mark-ground", d: "M-7 8h14" });
+  return svg(
+    "svg",
+    { class: "icon", viewBox: "-8 -9 16 18", "aria-hidden": "true" },
+    ground,
+    mark(guide, index),
+  );
+}
+
+export function called(reading, guide) {
+  return reading.guides[guide].called;
+}
+
+// What leads in a bar, in two words or so: "kick", "the band", "alone".
+export function leading(reading, bar) {
+  const guide = reading.plan[bar];
+  if (guide >= 0) return called(reading, guide);
+  return reading.kinds[bar] === "band" ? "the band" : "alone";
 }
 
 export function timeText(seconds) {
@@ -78,7 +89,7 @@ export function percent(share) {
 }
 
 export function offsetText(ms) {
-  if (Math.abs(ms) < 1.5) return "on the spot";
+  if (Math.abs(ms) < 1.5) return "dead on";
   return `${Math.abs(ms).toFixed(0)} ms ${ms < 0 ? "early" : "late"}`;
 }
 
@@ -102,13 +113,7 @@ export function barName(reading, bar) {
 export function barsText(reading, first, last) {
   if (first === last) return barName(reading, first);
   if (reading.bars[first].number === 0) return `pickup to bar ${reading.bars[last].number}`;
-  return `bars ${reading.bars[first].number} to ${reading.bars[last].number}`;
-}
-
-// What the bar under a pointer or a focused element is, or null.
-export function barUnder(target) {
-  const button = target?.closest?.(".bar");
-  return button ? Number(button.dataset.bar) : null;
+  return `bars ${reading.bars[first].number}-${reading.bars[last].number}`;
 }
 
 export function rangeOf({ from, to }) {
@@ -123,16 +128,20 @@ export function setText(id, text) {
   if ($(id).textContent !== text) $(id).textContent = text;
 }
 
+function radioId(group, key) {
+  return `${group}-${String(key).replace(/\W+/g, "-")}`;
+}
+
 export function radio(group, key, name, checked, choose, extra = null) {
   const input = el("input", {
     type: "radio",
     name: group,
-    id: `${group}-${key}`,
+    id: radioId(group, key),
     value: key,
     checked,
     on: { change: choose },
   });
-  return el("label", { class: "option", for: `${group}-${key}` }, input, el("span", {}, extra, name));
+  return el("label", { class: "option", for: radioId(group, key) }, input, el("span", {}, extra, name));
 }
 
 export function countOf(input, least, most) {

@@ -164,7 +164,7 @@ export class HoldIt {
     this.elements.note.textContent = "Tap every beat.";
     this.elements.chart.replaceChildren();
     await this.app.playExercise({
-      clicks: clickSet("beats", { stages: thinning(barsAStep) }),
+      clicks: clickSet("beats", { stages: thinning(this.app.reading, barsAStep) }),
       countInBars: 1,
     });
   }

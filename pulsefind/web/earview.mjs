@@ -58,7 +58,7 @@ export class EarView {
     this.app.recorrect(corrections);
     const guide = this.app.reading.guides[0];
     const places = guide?.places.map((place) => place.label).join(", ") || "no steady place";
-    $("fix-note").textContent = guide ? `${words} A now falls on ${places}.` : words;
+    $("fix-note").textContent = guide ? `${words} The ${guide.called} now falls on ${places}.` : words;
   }
 
   // The selected bar's beats as buttons: which of them is the 1?

@@ -1,6 +1,6 @@
 // The view for playing along: click set, gaps, loop, speed, levels.
 
-import { PRESETS, clickSet } from "./clickset.mjs";
+import { clickSet } from "./clickset.mjs";
 import { $, barsText, countOf, el, radio, rangeOf } from "./drawing.mjs";
 import { tappablePlaces } from "./reading.mjs";
 import { bytesOfBase64, delayAgainst } from "./sound.mjs";
@@ -37,23 +37,23 @@ export class KitView {
     const { app } = this;
     if (!app.reading.bars.length) return;
     $("file-box").hidden = app.data.inside;
-    drawPresets($("presets"), app.clicks.kind, (key) => app.setClicks({ kind: key }));
+    drawPresets($("presets"), app.reading.presets, app.clicks.on, (key) => app.setClicks({ on: key }));
     drawPlaces($("places"), app.reading, app.clicks, (place) => this.#togglePlace(place));
     this.#showLoop();
   }
 
   #togglePlace(place) {
     const { clicks } = this.app;
-    const places = new Set(clicks.kind === "places" ? clicks.places : []);
+    const places = new Set(clicks.on === "places" ? clicks.places : []);
     if (!places.delete(place)) places.add(place);
-    this.app.setClicks({ kind: "places", places: [...places] });
+    this.app.setClicks({ on: "places", places: [...places] });
   }
 
   #showClicks() {
-    const { kind, places } = this.app.clicks;
-    for (const input of $("presets").querySelectorAll("input")) input.checked = input.value === kind;
+    const { on, places } = this.app.clicks;
+    for (const input of $("presets").querySelectorAll("input")) input.checked = input.value === on;
     for (const button of $("places").querySelectorAll("button")) {
-      button.setAttribute("aria-pressed", String(kind === "places" && places.includes(button.dataset.place)));
+      button.setAttribute("aria-pressed", String(on === "places" && places.includes(button.dataset.place)));
     }
   }
 
@@ -161,15 +161,14 @@ function onsetNear(samples, rate, t) {
   return Infinity;
 }
 
-function drawPresets(box, chosen, choose) {
-  box.replaceChildren(
-    ...PRESETS.map(({ key, name }) => radio("preset", key, name, key === chosen, () => choose(key))),
-  );
+function drawPresets(box, presets, chosen, choose) {
+  const option = ({ on, words }) => radio("preset", on, words, on === chosen, () => choose(on));
+  box.replaceChildren(...presets.map(option));
 }
 
 // One button a count; those in the set are pressed.
 function drawPlaces(box, reading, set, toggle) {
-  const pressed = new Set(set.kind === "places" ? set.places : []);
+  const pressed = new Set(set.on === "places" ? set.places : []);
   const groups = new Map();
   for (const place of reading.bars.length ? tappablePlaces(reading) : []) {
     const count = parseInt(place.label, 10);

@@ -10,11 +10,12 @@ import { keep, kept } from "./keeping.mjs";
 import { KitView } from "./kitview.mjs";
 import { heardPad } from "./midi.mjs";
 import { placeTime } from "./reading.mjs";
+import { RoadView } from "./roadview.mjs";
 import { SoundView } from "./soundview.mjs";
 import { TakeView } from "./takeview.mjs";
 import { Transport } from "./transport.mjs";
 
-const VIEWS = ["song", "bar", "play", "train", "fix", "take"];
+const VIEWS = ["desk", "kit", "drills", "ear", "take"];
 
 class Page {
   constructor(data) {
@@ -24,7 +25,15 @@ class Page {
     this.drills = new DrillView(app);
     this.transport = new Transport(app);
     this.transport.hides = () => app.training === this.drills.findOne && this.drills.findOne.riddle !== null;
-    this.parts = [new DeskView(app), new SoundView(app), new KitView(app), new EarView(app), this.transport];
+    this.road = new RoadView(app);
+    this.parts = [
+      this.road,
+      new DeskView(app),
+      new SoundView(app),
+      new KitView(app),
+      new EarView(app),
+      this.transport,
+    ];
     if (data.take) this.parts.push(new TakeView(app));
   }
 
@@ -63,7 +72,7 @@ class Page {
   }
 
   show(view) {
-    if (view !== "train" && this.app.training) this.app.endTraining(this.app.training);
+    if (view !== "drills" && this.app.training) this.app.endTraining(this.app.training);
     for (const other of this.views) {
       $(`view-${other}`).hidden = other !== view;
       $(`tab-${other}`).setAttribute("aria-selected", String(other === view));
@@ -82,7 +91,7 @@ class Page {
       setLight(light);
     });
     $("print").addEventListener("click", () => {
-      this.show("song");
+      this.show("desk");
       window.print();
     });
   }

@@ -1,25 +1,21 @@
 // One reading of the track: beats, counts, bars, and where the guides fall. Everything that the page shows or plays
 // comes from a reading, so a correction is only another reading of the same sound.
 
-export const SYLLABLES = {
-  1: [""],
-  2: ["", "&"],
-  3: ["", "trip", "let"],
-  4: ["", "e", "&", "a"],
-  6: ["", "ta", "trip", "&", "let", "da"],
-};
-
-const STRAIGHT = { "": 0, e: 1 / 4, "&": 1 / 2, a: 3 / 4, trip: 1 / 3, let: 2 / 3, ta: 1 / 6, da: 5 / 6 };
-const PLACE_RATE = 0.6;
-
-// The reading that the analysis gives.
+// The reading that the analysis gives. Names, marks, doubts and ways to count are those that Python hands over (words).
 export function readingOf(data) {
+  const { words } = data;
+  if (!words.counting) return { time: [], count: [], bars: [], guides: [], plan: [], kinds: [], doubts: [] };
+  const sections = data.grid.map((section, k) => ({
+    ...section,
+    names: words.counting.syllables[section.slots],
+    within: words.counting.within[k],
+  }));
   const bars = data.bars.first.map((first, k) => ({
     first,
     n: data.bars.beats[k],
     full: data.bars.full[k],
     number: data.bars.number[k],
-    section: sectionAt(data.grid, k),
+    section: sectionAt(sections, k),
   }));
   const reading = {
     time: data.beats.time,
@@ -29,12 +25,22 @@ export function readingOf(data) {
     inThrees: data.bars.inThrees,
     bpm: data.tempo.bpm,
     bars,
-    guides: data.guides.map((guide) => ({
+    guides: data.guides.map((guide, index) => ({
       ...guide,
+      ...words.guides[index],
       covered: bars.map((_, k) => guide.coverage.some(([first, last]) => first <= k && k <= last)),
     })),
     plan: data.plan,
+    kinds: bars.map((_, k) => words.plan.find((line) => line.first <= k && k <= line.last)?.kind ?? "alone"),
+    doubts: words.doubts,
+    counting: words.counting,
+    placeStands: words.placeStands,
+    presets: words.clicks.presets,
+    fading: words.clicks.fading,
   };
+  bars.forEach((bar, k) => {
+    bar.countInBeat = words.countIn.beat[k];
+  });
   return withTimes(reading);
 }
 
@@ -57,9 +63,9 @@ export function beatEdge(reading, index) {
   return index < reading.time.length ? reading.time[index] : reading.end;
 }
 
-// Spoken count of a slot: label(2, 1, 2) is "2&".
-export function label(count, slot, slots) {
-  return `${count}${SYLLABLES[slots][slot]}`;
+// Spoken count of a slot: in eighths, slot 1 of count 2 is "2&".
+function label(count, slot, section) {
+  return `${count}${section.names[slot]}`;
 }
 
 export function parseLabel(text) {
@@ -69,20 +75,14 @@ export function parseLabel(text) {
 
 // All places of a bar on its grid, in order, with their distance from the 1 in beats.
 export function placesOfBar(bar) {
-  const { slots, positions } = bar.section;
+  const { positions } = bar.section;
   const found = [];
   for (let count = 1; count <= bar.full; count += 1) {
     positions.forEach((within, slot) =>
-      found.push({ label: label(count, slot, slots), pos: count - 1 + within }),
+      found.push({ label: label(count, slot, bar.section), pos: count - 1 + within }),
     );
   }
   return found;
-}
-
-// Where in the beat a syllable falls: on the bar's own grid (swing included), else straight.
-export function syllablePosition(section, syllable) {
-  const slot = SYLLABLES[section.slots].indexOf(syllable);
-  return slot >= 0 ? section.positions[slot] : STRAIGHT[syllable];
 }
 
 // The time of a place in a bar, or null where the bar (a pickup, a shorter meter) has no such beat.
@@ -92,7 +92,7 @@ export function placeTime(reading, barIndex, text) {
   const beat = bar.first + count - bar.firstCount;
   if (beat < bar.first || beat >= bar.first + bar.n) return null;
   const start = reading.time[beat];
-  return start + syllablePosition(bar.section, syllable) * (beatEdge(reading, beat + 1) - start);
+  return start + bar.section.within[syllable] * (beatEdge(reading, beat + 1) - start);
 }
 
 // Index of the last value at or before t, -1 before the first.
@@ -141,13 +141,13 @@ export function nearestPlace(reading, t) {
   });
   const offset = (here.within - slots[best]) * length;
   if (best < section.slots) {
-    return { bar: here.bar, label: label(reading.count[here.beat], best, section.slots), offset };
+    return { bar: here.bar, label: label(reading.count[here.beat], best, section), offset };
   }
   const next = here.beat + 1;
   if (next >= reading.time.length) {
     return {
       bar: here.bar,
-      label: label(reading.count[here.beat], section.slots - 1, section.slots),
+      label: label(reading.count[here.beat], section.slots - 1, section),
       offset: length,
     };
   }
@@ -192,7 +192,7 @@ export function halved(reading) {
   const firstKept = one % 2;
   const newOne = (one - firstKept) / 2;
   const full = usualMeter(reading);
-  const section = rescaled(reading.bars[0].section, 2);
+  const section = rescaled(reading, reading.bars[0].section, 2);
   return laid(
     { ...reading, bpm: reading.bpm / 2 },
     time,
@@ -210,7 +210,7 @@ export function doubled(reading) {
   });
   const one = 2 * Math.max(0, reading.count.indexOf(1));
   const full = usualMeter(reading);
-  const section = rescaled(reading.bars[0].section, 0.5);
+  const section = rescaled(reading, reading.bars[0].section, 0.5);
   const before = Math.ceil(one / full) * full;
   return laid({ ...reading, bpm: reading.bpm * 2 }, time, one - before, [full], [section]);
 }
@@ -227,7 +227,7 @@ export function meterText(reading, full) {
 }
 
 // A grid for beats that are `factor` times as long. Swing of the old beat has no place in the new one's counts.
-function rescaled(section, factor) {
+function rescaled(reading, section, factor) {
   const slots = {
     1: { 2: 2, 0.5: 1 },
     2: { 2: 4, 0.5: 1 },
@@ -236,12 +236,9 @@ function rescaled(section, factor) {
     6: { 2: 6, 0.5: 3 },
   };
   const count = slots[section.slots][factor];
-  return {
-    ...section,
-    slots: count,
-    swing: 1,
-    positions: Array.from({ length: count }, (_, k) => k / count),
-  };
+  const names = reading.counting.syllables[count];
+  const within = reading.counting.even[count];
+  return { ...section, slots: count, swing: 1, names, within, positions: names.map((name) => within[name]) };
 }
 
 // Lay bars of the given lengths on beats, from a bar line that may lie before the first beat; the last length repeats.
@@ -275,12 +272,33 @@ function laid(reading, time, firstLine, lengths, sections) {
 function withGuides(reading, data) {
   const base = readingOf(data);
   const ratio = base.bpm / reading.bpm;
+  paceCountIn(reading, base, ratio);
   const guides = base.guides.map((guide) => relabelled(reading, base, guide, ratio));
   const plan = reading.bars.map((bar) => {
     const at = positionAt(base, (bar.start + bar.end) / 2);
     return at ? base.plan[at.bar] : -1;
   });
-  return { ...reading, guides, plan };
+  const kinds = reading.bars.map((bar) => {
+    const at = positionAt(base, (bar.start + bar.end) / 2);
+    return at ? base.kinds[at.bar] : "alone";
+  });
+  const doubts = base.doubts.map((doubt) => movedDoubt(reading, base, doubt));
+  return { ...reading, guides, plan, kinds, doubts };
+}
+
+// Bars are numbered anew where beats were corrected; a doubt stays where it was heard.
+function movedDoubt(reading, base, doubt) {
+  const first = positionAt(reading, base.bars[doubt.first].start)?.bar ?? 0;
+  const last = positionAt(reading, base.bars[doubt.last].end - 0.01)?.bar ?? reading.bars.length - 1;
+  return { ...doubt, first, last };
+}
+
+// A count-in goes at the pace that was handed over for the bar that was there, slower or faster as the beats are now.
+function paceCountIn(reading, base, ratio) {
+  for (const bar of reading.bars) {
+    const at = positionAt(base, bar.start) ?? { bar: 0 };
+    bar.countInBeat = base.bars[at.bar].countInBeat * ratio;
+  }
 }
 
 function relabelled(reading, base, guide, ratio) {
@@ -309,7 +327,7 @@ function relabelled(reading, base, guide, ratio) {
   );
   const places = [...seen.values()]
     .map((entry) => summary(entry, perPhase[entry.bar - 1], reading))
-    .filter((place) => place.rate >= PLACE_RATE)
+    .filter((place) => place.rate >= reading.placeStands)
     .sort((a, b) => a.bar - b.bar || a.pos - b.pos);
   return { ...guide, covered, patternBars, places };
 }
@@ -326,7 +344,7 @@ function summary(entry, bars, reading) {
   return {
     label: entry.label,
     bar: entry.bar,
-    pos: count - 1 + syllablePosition(section, syllable),
+    pos: count - 1 + section.within[syllable],
     rate: Math.min(1, entry.bars.size / Math.max(1, bars)),
     offset: mean,
     spread: Math.sqrt(variance),
@@ -340,13 +358,45 @@ export function guidePlacesIn(reading, guideIndex, barIndex) {
   return guide.places.filter((place) => place.bar === phase + 1);
 }
 
-// Runs of bars with the same guide (or -1, alone): [{ first, last, guide }].
-export function planParts(plan) {
+// Runs of bars that are alike in all that a player does there: [{ first, last, guide }]. Alike are bars of the same guide,
+// meter and length; a pattern of two bars makes one run, too.
+export function alikeRuns(reading, first, last) {
+  const runs = [];
+  for (let k = first; k <= last; k += 1) {
+    const run = runs.at(-1);
+    if (run && alike(reading, run.last, k)) run.last = k;
+    else runs.push({ first: k, last: k, guide: reading.plan[k] });
+  }
+  return runs;
+}
+
+function alike(reading, a, b) {
+  const [one, other] = [reading.bars[a], reading.bars[b]];
+  if (reading.plan[a] !== reading.plan[b] || one.full !== other.full) return false;
+  // A pickup is the end of such a bar.
+  return other.n === other.full && (one.n === one.full || one.number === 0);
+}
+
+// Runs of bars with the same guide (or -1): [{ first, last, guide, kind }]; kind is "guide", "band" (no one sound repeats,
+// but it pulses) or "alone".
+export function planParts({ plan, kinds }) {
   const parts = [];
   plan.forEach((guide, bar) => {
     const part = parts.at(-1);
-    if (part && part.guide === guide) part.last = bar;
-    else parts.push({ first: bar, last: bar, guide });
+    if (part && part.guide === guide && part.kind === kinds[bar]) part.last = bar;
+    else parts.push({ first: bar, last: bar, guide, kind: kinds[bar] });
   });
   return parts;
+}
+
+export function inDoubt(reading, bar) {
+  return reading.doubts.some((doubt) => !doubt.whole && doubt.first <= bar && bar <= doubt.last);
+}
+
+// What comes after the stretch of the plan that a bar lies in: { guide, bar, inBars }, or null in the last stretch.
+export function nextChange(reading, bar) {
+  const { plan, kinds } = reading;
+  let next = bar + 1;
+  while (next < plan.length && plan[next] === plan[bar] && kinds[next] === kinds[bar]) next += 1;
+  return next < plan.length ? { guide: plan[next], kind: kinds[next], bar: next, inBars: next - bar } : null;
 }

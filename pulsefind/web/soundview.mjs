@@ -1,13 +1,14 @@
 // The view of one bar: a guide's places, its hits, what it can be misheard as, and how sure the 1 is.
 
 import { drawBar, drawLenses, drawSure, drawTable } from "./barview.mjs";
-import { $, el, letterOf, markIcon, radio } from "./drawing.mjs";
+import { $, called, el, markIcon, radio } from "./drawing.mjs";
 
 export class SoundView {
   constructor(app) {
     this.app = app;
     this.guide = app.reading.guides.length ? 0 : null;
     this.misreading = null;
+    $("closer").addEventListener("toggle", () => this.fit());
     app.on("reading", () => {
       this.misreading = null;
       this.draw();
@@ -22,11 +23,11 @@ export class SoundView {
   }
 
   fit() {
-    if ($("view-bar").hidden) return;
+    if ($("view-desk").hidden || !$("closer").open) return;
     const { reading } = this.app;
     const guide = this.guide === null ? null : reading.guides[this.guide];
     $("bar-name").textContent = guide
-      ? `${letterOf(this.guide)}: ${guide.name}`
+      ? `${guide.called}: ${guide.like}; ${guide.reliable}. It tells ${guide.tells}.`
       : "No guide was found: these are the counts of a bar.";
     drawBar($("bar-drawing"), reading, this.guide, this.misreading);
     drawLenses($("bar-lenses"), reading, this.guide);
@@ -40,8 +41,8 @@ export class SoundView {
       this.misreading = null;
       this.fit();
     };
-    const options = this.app.reading.guides.map((_, k) =>
-      radio("guide", k, ` ${letterOf(k)}`, k === this.guide, choose(k), markIcon(k)),
+    const options = this.app.reading.guides.map((guide, k) =>
+      radio("guide", k, ` ${called(this.app.reading, k)}`, k === this.guide, choose(k), markIcon(guide, k)),
     );
     $("bar-guides").replaceChildren(...options);
   }
@@ -58,7 +59,7 @@ export class SoundView {
       this.fit();
       $("bar-misreadings").querySelector("button")?.focus();
     };
-    const words = `can be heard as ${misreading.heardAs}, at ${misreading.bpm.toFixed(0)} bpm. To tell: ${misreading.cue}.`;
+    const words = `it can be heard as ${misreading.heardAs}, at ${misreading.bpm.toFixed(0)} bpm. To tell: ${misreading.cue}.`;
     const button = el(
       "button",
       { type: "button", "aria-pressed": over, on: { click: layOver } },
@@ -67,7 +68,7 @@ export class SoundView {
     return el(
       "div",
       { class: "misreading" },
-      el("p", {}, el("b", {}, "Trap: "), words),
+      el("p", {}, el("b", {}, "Easy to mishear: "), words),
       misreading.hitsAsBeats ? button : null,
     );
   }

@@ -1,8 +1,8 @@
 // Start and stop, where the song is, and the keys for both.
 
-import { $, barName, letterOf, setText } from "./drawing.mjs";
+import { $, barName, called, leading, setText } from "./drawing.mjs";
 import { wireLevel } from "./kitview.mjs";
-import { positionAt } from "./reading.mjs";
+import { nextChange, positionAt } from "./reading.mjs";
 
 export class Transport {
   constructor(app) {
@@ -15,7 +15,7 @@ export class Transport {
     app.on("unpacking", () => setText("play", "Reading"));
     app.on("playing", () => this.#showPlaying(true));
     app.on("stopped", () => this.#showPlaying(false));
-    app.on("training", (going) => setText("play", going ? "Stop" : "Play"));
+    app.on("training", (going) => setText("play", going ? "Stop" : "Start"));
     app.on("lead", (count) => this.#showLead(count));
     app.on("moved", ({ at }) => this.#show(at));
     app.on("place", (bar) => this.#showBar(bar));
@@ -37,7 +37,7 @@ export class Transport {
   }
 
   #showPlaying(playing) {
-    setText("play", playing ? "Stop" : "Play");
+    setText("play", playing ? "Stop" : "Start");
     document.body.classList.toggle("playing", playing);
   }
 
@@ -56,12 +56,14 @@ export class Transport {
       setText("where-bar", "riddle");
       setText("where-count", "?");
       setText("where-guide", "");
+      setText("where-next", "");
       return;
     }
     const guide = reading.plan[at.bar];
     setText("where-bar", barName(reading, at.bar));
     setText("where-count", String(reading.count[at.beat]));
-    setText("where-guide", guide < 0 ? "alone" : `follow ${letterOf(guide)}`);
+    setText("where-guide", guide < 0 ? leading(reading, at.bar) : `follow the ${called(reading, guide)}`);
+    setText("where-next", nextWords(reading, at.bar));
   }
 
   #key(event) {
@@ -80,4 +82,12 @@ export class Transport {
       app.toggle();
     }
   }
+}
+
+// What changes next, and when: "alone in 4 bars", "kick from the next bar".
+export function nextWords(reading, bar) {
+  const next = nextChange(reading, bar);
+  if (!next) return "to the end";
+  const what = leading(reading, next.bar);
+  return next.inBars === 1 ? `${what} from the next bar` : `${what} in ${next.inBars} bars`;
 }

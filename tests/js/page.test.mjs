@@ -13,9 +13,9 @@ test("words", () => {
   assert.equal(listed(["a", "b", "c"]), "a, b and c");
   assert.equal(percent(1), "99 %");
   assert.equal(offsetText(-4.2), "4 ms early");
-  assert.equal(offsetText(0.4), "on the spot");
+  assert.equal(offsetText(0.4), "dead on");
   const reading = readingOf(songData());
-  assert.equal(barsText(reading, 1, 4), "bars 1 to 4");
+  assert.equal(barsText(reading, 1, 4), "bars 1-4");
   assert.equal(barsText(reading, 0, 0), "pickup");
   assert.equal(placesText(reading.guides[0]), "2& and 4&");
 });

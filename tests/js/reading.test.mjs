@@ -34,9 +34,10 @@ test("a pickup has only its own counts", () => {
 test("swung places follow the grid", () => {
   const data = songData(4, 60);
   data.grid = [{ first: 0, last: 4, slots: 2, swing: 2, positions: [0, 2 / 3] }];
+  data.words.counting.within = [{ "": 0, e: 1 / 3, "&": 2 / 3, a: 5 / 6 }];
   const reading = readingOf(data);
   near(placeTime(reading, 1, "1&") - reading.bars[1].start, 2 / 3);
-  near(placeTime(reading, 1, "1e") - reading.bars[1].start, 0.25);
+  near(placeTime(reading, 1, "1e") - reading.bars[1].start, 1 / 3);
 });
 
 test("position and nearest place", () => {
@@ -129,9 +130,10 @@ test("meters as they are written", () => {
 });
 
 test("runs of the plan", () => {
-  assert.deepEqual(planParts([0, 0, -1, 1]), [
-    { first: 0, last: 1, guide: 0 },
-    { first: 2, last: 2, guide: -1 },
-    { first: 3, last: 3, guide: 1 },
+  const kinds = ["guide", "guide", "alone", "guide"];
+  assert.deepEqual(planParts({ plan: [0, 0, -1, 1], kinds }), [
+    { first: 0, last: 1, guide: 0, kind: "guide" },
+    { first: 2, last: 2, guide: -1, kind: "alone" },
+    { first: 3, last: 3, guide: 1, kind: "guide" },
   ]);
 });

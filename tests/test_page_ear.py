@@ -1,0 +1,110 @@
+"""Corrections in the page, the command that keeps them; and the view of a take."""
+
+import numpy as np
+from pagebrowser import NASTY, needs_browser, state, until
+
+from pulsefind.page.page import page_html
+
+pytest_plugins = ("pagebrowser",)
+
+
+@needs_browser
+def test_corrections_relabel_at_once_and_show_the_command(opened, page_file):
+    page = opened(page_file, view="ear")
+    assert page.inner_text("#command") == "pulsefind page in/Paper.wav --out p.html --force"
+    page.click("#fix-later")
+    assert "now falls on 2a, 4e" in page.inner_text("#fix-note")
+    one_s = state(page, "app.reading.bars.find((bar) => bar.firstCount === 1).start")
+    assert f"--one-at {one_s:.3f}" in page.inner_text("#command")
+    page.click("#tab-desk")
+    assert "on 2a, 4e" in page.get_attribute("#road", "aria-valuetext")
+    page.click("#tab-ear")
+    page.click("#fix-undo")
+    assert page.inner_text("#command") == "pulsefind page in/Paper.wav --out p.html --force"
+    page.click("#fix-half")
+    assert "--bpm" in page.inner_text("#command")
+    page.click("#fix-undo")
+    page.click("#fix-double")
+    # 0.25 and 2.75 beats after the 1 are 0.5 and 5.5 beats at twice the tempo, the latter in the next bar.
+    assert "now falls on 1&, 2&" in page.inner_text("#fix-note")
+    page.click("#fix-undo")
+    page.click("#tab-desk")
+    page.focus("#road")
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    page.click("#tab-ear")
+    page.click("#fix-drawing button >> nth=3")
+    assert state(page, "app.corrections") == [{"kind": "shift", "beats": -1}]
+
+
+@needs_browser
+def test_the_one_can_be_tapped_while_it_plays(opened, page_file):
+    page = opened(page_file, view="ear")
+    page.click("#fix-tap")
+    assert "Play the song first" in page.inner_text("#fix-note")
+    page.click("#tab-kit")
+    page.select_option("#count-in", "0")
+    page.click("#tab-ear")
+    page.click("#play")
+    until(page, "window.pulsefindPage.app.player.playing")
+    page.evaluate(
+        """async () => {
+            const { app } = window.pulsefindPage;
+            const { context } = app.player.mixer;
+            const at = app.player.scheduler.contextTimeOf(app.reading.time[3], 0);
+            while (app.player.heardAt() < at) await new Promise((resolve) => setTimeout(resolve, 2));
+            document.getElementById("fix-tap").click();
+        }"""
+    )
+    assert state(page, "app.reading.count[3]") == 1
+
+
+@needs_browser
+def test_the_take_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, take, analysis):
+    page = opened(page_file, view="take")
+    shown = page.inner_text("#view-take")
+    assert f"{take['whole']['n']} hits on places" in shown and NASTY in shown
+    # By its own rule: the hits of a bar are those from its 1 to the next.
+    edges = np.r_[analysis.bars.start_s, analysis.bars.end_s]
+    offset = np.array(take["hits"]["offset_ms"])
+    bar = np.searchsorted(edges, np.array(take["hits"]["nominal_s"]) + 5e-4, side="right") - 1
+    page.click("#view-take summary")
+    rows = page.evaluate(
+        """() => [...document.querySelectorAll('#take-table tbody tr')].map(
+            (row) => [...row.children].map((cell) => cell.textContent))"""
+    )
+    assert len(rows) == len(np.unique(bar)) == page.locator("#take-course .column").count()
+    for row, k in zip(rows, np.unique(bar), strict=True):
+        mean = offset[bar == k].mean()
+        side = "early" if mean < 0 else "late"
+        assert row[2] == str((bar == k).sum())
+        assert row[3] == f"{abs(mean):.0f} ms {side}" or abs(mean) < 0.6
+        assert row[1] == ("alone" if 9 <= k <= 12 else "guide")
+    assert "Bars 9 to 12" in page.inner_text("#take-alone")
+    assert page.locator("#take-corrections .correction svg").count() == len(take["corrections"]) > 0
+    assert page.locator(".takes li").count() == 2
+    assert "pulsefind click" in page.inner_text("#take-next")
+    assert "bars 9-12, alone" in page.get_attribute("#take-course svg", "aria-label")
+
+
+@needs_browser
+def test_after_a_correction_the_take_says_that_its_counts_are_those_of_the_review(opened, page_file):
+    page = opened(page_file, view="take")
+    assert "corrected the beats" not in page.inner_text("#take-words")
+    page.click("[role=tab][aria-controls=view-ear]")
+    page.click("#fix-later")
+    page.click("[role=tab][aria-controls=view-take]")
+    assert "keep the counts and bar numbers of the review" in page.inner_text("#take-words")
+
+
+@needs_browser
+def test_without_a_take_there_is_no_view_of_one(opened, tmp_path, analysis, audio, take):
+    path = tmp_path / "none.html"
+    path.write_text(page_html(analysis, audio, None, "a.wav", "p.html"), encoding="utf-8")
+    page = opened(path)
+    assert page.locator("[role=tab]").count() == 4
+    path.write_text(page_html(analysis, audio, None, "a.wav", "p.html", take=take), encoding="utf-8")
+    page = opened(path, view="ear")
+    assert "--take" in page.inner_text("#command") and "--history" in page.inner_text("#command")
+    assert "--audio beside" in page.inner_text("#command")

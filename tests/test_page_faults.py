@@ -1,0 +1,64 @@
+"""What must hold whatever is shown: no request, no foreign script, names as text, no fault of access."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pagebrowser import AXE, NASTY, VIEWS, needs_browser
+from pagemaking import RATE_HZ, song
+
+from pulsefind.core.records import Settings
+from pulsefind.page.page import Recording, page_html
+
+pytest_plugins = ("pagebrowser",)
+
+
+@needs_browser
+def test_names_and_tags_show_as_text(opened, tmp_path, audio):
+    nasty = song(name=NASTY)
+    stem = NASTY.removesuffix(".wav")
+    for tags in (Recording(audio.samples[:, None], "", NASTY), Recording(audio.samples[:, None], NASTY, NASTY)):
+        path = tmp_path / "nasty.html"
+        path.write_text(page_html(nasty, audio, tags, NASTY, "p.html"), encoding="utf-8")
+        page = opened(path)
+        assert page.text_content("h1") == (tags.title or Path(stem).name)
+        assert page.text_content(".artist") == NASTY
+        assert page.get_attribute("h1", "dir") == "auto"
+        assert page.locator("img").count() == 0
+        page.click("#tab-ear")
+        assert NASTY.replace("'", "'\\''") in page.text_content("#command")
+
+
+@needs_browser
+def test_a_recording_without_a_beat_says_so(opened, tmp_path, audio):
+    from pulsefind.analysis import analyse
+    from pulsefind.listen.audio import from_samples
+
+    silence = from_samples(np.zeros(2 * RATE_HZ, np.float32), RATE_HZ)
+    analysis = analyse(silence, Settings(use_cache=False))
+    path = tmp_path / "silence.html"
+    path.write_text(page_html(analysis, silence, None, "s.wav", "p.html"), encoding="utf-8")
+    page = opened(path)
+    assert analysis.warnings[0] in page.inner_text("#facts")
+    assert page.is_disabled("#play") and page.is_disabled("#tab-drills")
+
+
+@needs_browser
+@pytest.mark.skipif(not AXE.exists(), reason="axe-core is not installed in tests/js")
+@pytest.mark.parametrize("light", ["dark", "light"])
+def test_no_serious_accessibility_fault(opened, page_file, light):
+    page = opened(page_file, 820, color_scheme=light)
+    page.evaluate(AXE.read_text())
+    for view in VIEWS:
+        page.click(f"#tab-{view}")
+        if view == "desk":
+            page.click("#closer > summary")
+            page.click("#bar-misreadings button")
+            page.click(".singles summary >> nth=0")
+        found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")["violations"]
+        serious = [
+            (fault["id"], [node["html"][:120] for node in fault["nodes"]][:3])
+            for fault in found
+            if fault["impact"] in ("serious", "critical")
+        ]
+        assert serious == [], view
