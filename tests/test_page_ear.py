@@ -85,7 +85,7 @@ def test_the_take_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, take,
     assert page.locator("#take-corrections .correction svg").count() == len(take["corrections"]) > 0
     assert page.locator(".takes li").count() == 2
     assert "pulsefind click" in page.inner_text("#take-next")
-    assert "bars 9-12, alone" in page.get_attribute("#take-course svg", "aria-label")
+    assert "bars 9 to 12, alone" in page.get_attribute("#take-course svg", "aria-label")
 
 
 @needs_browser

@@ -43,7 +43,8 @@ def test_clicks_lie_on_the_stretched_beats_after_the_count_in(opened, page_file,
     samples = rendered(page, options, 14.0)
     beat = analysis.beats.time_s
     first = int(analysis.bars.first_beat[1])
-    step = beat[first + 1] - beat[first]
+    # One bar is counted in at the mean pace of the bar that follows.
+    step = (beat[first + 4] - beat[first]) / 4
     lead = 4 * step / speed
     ones = beat[first::4]
     ands = 0.5 * (beat[first + 1 :: 4][: len(ones)] + beat[first + 2 :: 4][: len(ones)])
