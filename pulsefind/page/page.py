@@ -217,7 +217,8 @@ def outline(audio: Audio) -> NDArray[np.int64]:
     if not power.max():
         return np.zeros(n, np.int64)
     level_db = 10 * np.log10(np.maximum(power / power.max(), 1e-12))
-    return np.round(99 * np.clip(1 + level_db / OUTLINE_DB, 0, 1)).astype(np.int64)
+    heights: NDArray[np.int64] = np.round(99 * np.clip(1 + level_db / OUTLINE_DB, 0, 1)).astype(np.int64)
+    return heights
 
 
 def hint_words(settings: Settings) -> list[list[str]]:
