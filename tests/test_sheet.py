@@ -14,9 +14,10 @@ from typer.testing import CliRunner
 
 from pulsefind.cli.app import app
 from pulsefind.core.errors import OutputError
-from pulsefind.core.records import Bars, Misreading, Sound, Tempo
+from pulsefind.core.records import Bars, Misreading, SectionConfidence, Sound, Tempo
 from pulsefind.page import pdf
-from pulsefind.page.sheet import count_in_text, sheet_html, song_page, tempo_jumps
+from pulsefind.page.sheet import sheet_html, song_page, tempo_jumps
+from pulsefind.report.feel import count_in_text
 from pulsefind.saved import to_json
 
 needs_browser = pytest.mark.skipif(pdf.find_browser() is None, reason="no Chromium on this machine")
@@ -26,7 +27,7 @@ A4_POINTS, LETTER_POINTS = (595, 842), (612, 792)
 
 
 def text_of(html: str) -> str:
-    body = html[html.index("<body>") :]
+    body = html[html.index("<body") :]
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", body)).split())
 
 
@@ -63,11 +64,11 @@ def test_one_song_says_all_that_a_drummer_needs():
         "100",
         "4/4",
         "in on 4",
-        "pickup of 1 beat",
+        "after a pickup on 4",
         "1e and 3a",
-        "9-12",
-        "alone",
-        "How sure",
+        "bars 9-12",
+        "0:20",
+        "Ends with bar 16 at",
     ):
         assert part in text, part
     assert "Set list" not in text
@@ -75,18 +76,40 @@ def test_one_song_says_all_that_a_drummer_needs():
 
 def test_the_count_line_is_drawn_with_the_places_struck():
     html = sheet_html([song()])
-    # Two dots, at 0.25 and 2.75 of 4 beats of a line that is 960 units long from 30 on.
-    assert re.findall(r'<circle cx="([\d.]+)"', html)[:2] == ["90.0", "690.0"]
-    assert 'aria-label="struck on e, a"' in html
+    # Two marks, at 0.25 and 2.75 of 4 beats of a line that is 960 units long from 30 on.
+    assert re.findall(r'<g class="hit" transform="translate\(([\d.]+) ', html)[:2] == ["90.0", "690.0"]
+    assert 'aria-label="struck on 1e, 3a"' in html
+
+
+def test_doubts_stand_at_what_is_unsure_with_what_settles_them():
+    sure = song()
+    sections = (SectionConfidence(0, 8, 0.9, 1.0), SectionConfidence(9, 16, 0.3, 1.0))
+    page = song_page(dataclasses.replace(sure, confidence=dataclasses.replace(sure.confidence, sections=sections)))
+    assert [row.unsure for row in page.rows] == [False, True, True]
+    assert page.doubts == (("Bars 9-16: the 1 may be elsewhere.", page.doubts[0][1]),) and page.doubts[0][1].endswith(
+        "--taps TAPS.txt"
+    )
+    unsure = song_page(song(sure=0.4))
+    assert unsure.first_bar.endswith(" ?") and not unsure.tempo.endswith("?")
+    octave = dataclasses.replace(sure, confidence=dataclasses.replace(sure.confidence, octave=0.4, meter=0.3))
+    assert song_page(octave).tempo == f"{sure.tempo.bpm:.0f} ?" and song_page(octave).meter == "4/4 ?"
+    assert "%" not in text_of(sheet_html([song(sure=0.4)]))
+
+
+def test_a_title_of_ones_own_and_the_time_of_the_set():
+    assert "<h1><bdi>For Friday</bdi>" in sheet_html([song()], title="For Friday")
+    lasting = dataclasses.replace(song(), track=dataclasses.replace(song().track, duration_s=41.7))
+    html = sheet_html([lasting, lasting], title="At the mill")
+    assert "<h1><bdi>At the mill</bdi>" in html and "2 songs, 1:23 of music" in html
 
 
 @pytest.mark.parametrize(
     ("first_count", "meter", "expected"),
     [
-        (1, 4, "1 2 3 4 | in on 1"),
-        (4, 4, "1 2 3 4 | 1 2 3 | in on 4"),
-        (3, 3, "1 2 3 | 1 2 | in on 3"),
-        (1, 7, "1 2 3 4 5 6 7 | in on 1"),
+        (1, 4, "1 2 3 4, in on 1"),
+        (4, 4, "1 2 3 4, 1 2 3, in on 4"),
+        (3, 3, "1 2 3, 1 2, in on 3"),
+        (1, 7, "1 2 3 4 5 6 7, in on 1"),
     ],
 )
 def test_count_in(first_count, meter, expected):
@@ -104,12 +127,12 @@ def test_traps_name_short_bars_and_lasting_tempo_changes():
     short = Bars(first, beats, per_bar, bars.start_s, bars.number, count, bars.end_s, 4)
     bpm = np.r_[np.full(9, 100.0), np.full(8, 112.0)]
     page = song_page(dataclasses.replace(analysis, bars=short, tempo=Tempo(104.0, bpm, 0.0, 0.0)))
-    assert "Bar 6: 2/4" in page.traps
-    assert "Tempo from bar 9: 112 bpm" in page.traps
+    assert "Bar 6: 2/4" in page.watch
+    assert "Tempo from bar 9: 112 bpm" in page.watch
 
 
 def test_a_steady_song_has_no_tempo_trap():
-    assert not [trap for trap in song_page(song()).traps if "Tempo" in trap]
+    assert not [trap for trap in song_page(song()).watch if "Tempo" in trap]
 
 
 def test_a_set_has_its_order_its_jumps_and_the_unsure_songs_first():
@@ -123,21 +146,20 @@ def test_a_set_has_its_order_its_jumps_and_the_unsure_songs_first():
     assert order.index("First") < order.index("Doubtful") < order.index("Lost")
     assert "26 bpm faster (+26 %)" in order and "36 bpm slower (-29 %)" in order
     assert check.index("Lost") < check.index("Doubtful")
-    assert "do the bass and the chords change there" in check
+    assert "do the bass and the chords change on its 1" in check
     assert "The other 1 is sure enough" in check
 
 
-def test_a_guide_that_is_not_drawn_says_its_places_in_the_form():
+def test_every_guide_of_the_plan_has_its_name_and_places_drawn_or_not():
     bars = 48
     beat = pulse(4 * bars, bpm=120.0)
     places = ((0.5,), (1.5,), (2.5,), (3.5, 1.25))
     groups = [at_places(beat, own, range(12 * k, 12 * k + 12)) for k, own in enumerate(places)]
     sounds = tuple(Sound(9000.0 / 3**k, 60.0, 0.7) for k in range(4))
     page = song_page(analysis_of(beat, hits_at(*groups, sounds=sounds), "four.wav", 0.9))
-    drawn = {guide.letter for guide in page.guides}
-    assert len(page.guides) == 3 and len(page.form) == 4
-    told = [what for _, what, _ in page.form if what.split(":")[0] not in {f"follow {letter}" for letter in drawn}]
-    assert len(told) == 1 and re.fullmatch(r"[A-D]: (1&|2&|3&|2e 4&)", told[0])
+    assert len(page.drawn) == 2 and len(page.rows) == 4
+    assert [row.what.split(" on ")[1] for row in page.rows] == ["1&", "2&", "3&", "2e and 4&"]
+    assert len({row.what.split(" on ")[0] for row in page.rows}) == 4
 
 
 def test_jumps():
@@ -152,7 +174,7 @@ def test_no_beat_gives_a_page_that_says_so():
 
     silent = analyse(from_samples(np.zeros(44100, np.float32), 44100), Settings(use_cache=False))
     text = text_of(sheet_html([silent]))
-    assert "no beat" in text and "listen whether there is one at all" in text
+    assert "no beat" in text and "Listen whether there is one at all" in text
 
 
 def test_names_are_escaped():
@@ -176,7 +198,7 @@ def test_the_pdf_holds_the_words(tmp_path):
     path = tmp_path / "sheet.pdf"
     path.write_bytes(pdf.pdf_of(sheet_html([crowded()])))
     text = subprocess.run(["pdftotext", str(path), "-"], capture_output=True, text=True, check=True).stdout
-    assert "A very long name" in text and "How sure" in text and "Check first" in text
+    assert "A very long name" in text and "In doubt" in text and "Watch out" in text
 
 
 def test_without_a_browser_one_line_says_what_to_do(monkeypatch):

@@ -1,4 +1,8 @@
-"""The gig sheet: one printable page a song, and for a set list its order, its tempo jumps and what to check before."""
+"""The gig sheet: one printable page a song, and for a set list its order, its tempo jumps and what to check before.
+
+Names, plan, marks and doubts are the report's. Printed letters are read at two metres from about 5 mm height on (a two
+hundred and fiftieth to a four hundredth of the distance: common practice for signs, no source), which is 20 pt.
+"""
 
 from __future__ import annotations
 
@@ -11,35 +15,34 @@ from pathlib import Path
 import numpy as np
 from markupsafe import Markup
 
-from pulsefind.core.counts import label, slot_positions
-from pulsefind.core.records import Analysis, GridSection, Guide, IntArray
-from pulsefind.core.words import percent, time_text
-from pulsefind.guides.plan import PlanPart, plan_parts
+from pulsefind.core.records import Analysis
+from pulsefind.core.words import clock, listed, time_text
+from pulsefind.guides.called import Mark, called, mark_of
 from pulsefind.page.assets import render, source_hash, web_text
-from pulsefind.report.feel import feel_of
-from pulsefind.report.planned import falls
+from pulsefind.report.counting import Count, counted_bars
+from pulsefind.report.doubts import THE_BEAT, THE_METER, THE_ONE, THE_TEMPO, Doubt, doubts_of
+from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
+from pulsefind.report.guiding import mishearings
+from pulsefind.report.planned import GUIDE, PlanLine, falls, plan_lines
 
-SURE_ENOUGH = 0.6
-"""Below this a song goes to the front of the check list, as the report's warnings do."""
-
-MOST_GUIDES = 3
-MOST_PARTS = 12
-MOST_TRAPS = 4
-MOST_LINES = 6
+MOST_DRAWN = 2
+MOST_ROWS = 10
+MOST_WATCHED = 3
+MOST_LINES = 4
 """Count lines that a page has room for; guides that are in charge of fewer bars go without."""
 
-HEIGHT_MM = 250.0
+HEIGHT_MM = 251.0
 SIZES = (
     ("large", 1.4),
     ("big", 1.27),
     ("medium", 1.15),
     ("plain", 1.0),
-    ("small", 0.85),
+    ("small", 0.87),
     ("slim", 0.77),
-    ("tiny", 0.7),
+    ("tiny", 0.66),
 )
-_NOTE_CHARACTERS, _TITLE_CHARACTERS = 62, 32
-"""How many characters of a note and of the title fit in a line at scale 1."""
+_NOTE_CHARACTERS, _SMALL_CHARACTERS, _ROW_CHARACTERS, _TITLE_CHARACTERS = 53, 76, 44, 30
+"""How many characters of a note, small print, a row of the plan and the title fit in a line at scale 1."""
 
 TEMPO_STEP = 0.04
 """A lasting change of tempo by more than this share is named. Listeners notice less between two notes; a player
@@ -49,126 +52,141 @@ _WINDOW_BARS = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Slot:
-    """One slot of a drawn count line: where it lies (0..1 of the bar), what is counted, whether it is struck."""
+class Row:
+    """A stretch of the plan: which bars, in doubt or not, what kind of lead, its mark if it is a guide, what to do."""
 
-    share: float
-    text: str
-    on_beat: bool
-    struck: bool
+    bars: str
+    unsure: bool
+    kind: str
+    mark: Mark | None
+    what: str
 
 
 @dataclass(frozen=True, slots=True)
-class GuideLine:
-    """A guide on the sheet: letter, places, the sound in words, and a count line for each bar of its pattern."""
+class Drawn:
+    """A guide that is drawn: name, mark, where it falls, and a count line for each bar of its pattern."""
 
-    letter: str
-    places: str
     name: str
-    lines: tuple[tuple[Slot, ...], ...]
+    mark: Mark
+    places: str
+    lines: tuple[tuple[Count, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class SongPage:
-    """What stands on one page. Everything is text that is ready to print."""
+    """What stands on one page. Everything is text that is ready to print; an unsure number ends with a question mark.
+
+    watch is what can go wrong on stage; a doubt is what is unsure, and how to settle it before the gig.
+    """
 
     title: str
+    duration_s: float
     tempo: str
+    tempo_words: str
     meter: str
-    grid: str
+    feel: str
     count_in: str
     first_bar: str
-    guides: tuple[GuideLine, ...]
-    form: tuple[tuple[str, str, bool], ...]
-    traps: tuple[str, ...]
-    sure: str
-    check: tuple[str, ...]
+    ending: str
+    rows: tuple[Row, ...]
+    drawn: tuple[Drawn, ...]
+    watch: tuple[str, ...]
+    doubts: tuple[tuple[str, str], ...]
     certainty: float
     bpm: float
     size: str
 
+    @property
+    def check(self) -> tuple[str, ...]:
+        """The doubts as sentences."""
+        return tuple(" ".join(doubt) for doubt in self.doubts)
 
-def sheet_html(analyses: Iterable[Analysis], paper: str = "a4") -> str:
+    @property
+    def duration(self) -> str:
+        """Minutes and seconds of the recording."""
+        return clock(self.duration_s)
+
+
+def sheet_html(analyses: Iterable[Analysis], paper: str = "a4", title: str | None = None) -> str:
     """Write the sheet as one HTML text: a page a song, after a page for the set when there are several songs.
 
-    paper is 'a4' or 'letter'. Each analysis is let go once its page is gathered, so a set may be as long as it likes.
+    paper is 'a4' or 'letter'. title stands over the set, or over the song where it is only one. Each analysis is let go
+    once its page is gathered, so a set may be as long as it likes.
     """
     songs = [song_page(analysis) for analysis in analyses]
+    if title and len(songs) == 1:
+        songs = [_sized(replace(songs[0], title=title))]
     style = web_text("sheet.css").replace("{{paper}}", {"a4": "A4", "letter": "letter"}[paper])
     values = {
         "songs": songs,
+        "title": title or (songs[0].title if len(songs) == 1 else "Set list"),
+        "total": _total(songs),
         "jumps": tempo_jumps([song.bpm for song in songs]),
         "unsure": sorted((song for song in songs if song.check), key=lambda song: song.certainty),
+        "paper": paper,
         "style": Markup(style),
         "policy": f"default-src 'none'; style-src {source_hash(style)}; base-uri 'none'; form-action 'none'",
     }
     return render("sheet.html", values)
 
 
+def _total(songs: list[SongPage]) -> str:
+    return f"{len(songs)} songs, {clock(sum(song.duration_s for song in songs))} of music"
+
+
 def song_page(analysis: Analysis) -> SongPage:
     """Gather what one page says. A recording without a beat gets a page that says so."""
-    title = Path(analysis.track.name).stem
+    title, length_s = Path(analysis.track.name).stem, analysis.track.duration_s
     if not len(analysis.beats.time_s):
-        nothing = ("No steady beat was found: listen whether there is one at all.",)
-        return SongPage(title, "no beat", "", "", "", "", (), (), (), "not at all", nothing, 0.0, 0.0, "large")
-    parts = plan_parts(analysis.plan)
-    confidence = analysis.confidence
-    guides, check = _guide_lines(analysis, parts), _check(analysis)
-    form = _form(analysis, parts, {guide.letter for guide in guides})
-    traps = tuple(_traps(analysis, parts))[:MOST_TRAPS]
+        nothing = (("No steady beat was found.", "Listen whether there is one at all."),)
+        return SongPage(title, length_s, "no beat", "", "", "", "", "", "", (), (), (), nothing, 0.0, 0.0, "large")
+    feel, confidence, doubts = feel_of(analysis), analysis.confidence, doubts_of(analysis)
+    unsure = {doubt.about for doubt in doubts if doubt.whole}
+    rows, drawn = _rows_and_drawn(analysis, doubts)
     page = SongPage(
         title=title,
-        tempo=f"{analysis.tempo.bpm:.0f}",
-        meter=analysis.usual_meter,
-        grid=feel_of(analysis).notes,
+        duration_s=length_s,
+        tempo=f"{feel.felt_bpm:.0f}{' ?' if THE_TEMPO in unsure else ''}",
+        tempo_words=tempo_text(feel),
+        meter=f"{feel.meter}{' ?' if THE_METER in unsure else ''}",
+        feel=feel_text(feel).partition(", ")[2],
         count_in=count_in_text(analysis),
-        first_bar=_first_bar(analysis),
-        guides=guides,
-        form=form,
-        traps=traps,
-        sure=_sure(analysis),
-        check=check,
+        first_bar=f"{_first_bar(analysis)}{' ?' if unsure & {THE_ONE, THE_BEAT} else ''}",
+        ending=_ending(analysis),
+        rows=rows,
+        drawn=drawn,
+        watch=tuple(_watched(analysis))[:MOST_WATCHED],
+        doubts=_doubts(analysis, doubts),
         certainty=min(confidence.one, confidence.octave, confidence.meter),
-        bpm=analysis.tempo.bpm,
+        bpm=feel.felt_bpm,
         size="",
     )
-    return replace(page, size=_size(page))
+    return _sized(page)
 
 
-def _size(page: SongPage) -> str:
-    """The largest size at which the page's words and drawings still fit on the shorter of the two papers."""
-    return next((name for name, scale in SIZES if _height_mm(page, scale) <= HEIGHT_MM), SIZES[-1][0])
+def _sized(page: SongPage) -> SongPage:
+    """The same page in the largest size in which its words and drawings fit on the shorter of the two papers."""
+    fitting = (name for name, scale in SIZES if _height_mm(page, scale) <= HEIGHT_MM)
+    return replace(page, size=next(fitting, SIZES[-1][0]))
 
 
 def _height_mm(page: SongPage, scale: float) -> float:
     """An estimate of the printed height, from heights at scale 1 that were measured on a printed page."""
-    lines = sum(len(guide.lines) for guide in page.guides)
-    form_rows = len(page.form) if scale > 1.2 else (len(page.form) + 1) // 2
-    notes = sum(_lines_of(note, _NOTE_CHARACTERS / scale) for note in (*page.traps, *page.check))
+    beside = max((len(row.bars) + 2 * row.unsure for row in page.rows), default=0)
+    rows = sum(_lines_of(row.what, _ROW_CHARACTERS / scale - beside) for row in page.rows)
+    notes = sum(_lines_of(note, _NOTE_CHARACTERS / scale) for note in (*page.watch, *(d[0] for d in page.doubts)))
+    small = sum(_lines_of(way_out, _SMALL_CHARACTERS / scale) for _, way_out in page.doubts)
     titles = min(2, _lines_of(page.title, _TITLE_CHARACTERS / scale))
-    headings = bool(page.form) + bool(page.traps) + bool(page.check)
-    words = 11 * titles + 40 + 19 * len(page.guides) + 10.5 * form_rows + 7 * notes + 10 * headings + 19
-    return words * scale + 25 * lines * min(1.0, scale)
+    feel = _lines_of(f"{page.meter} {page.feel} {page.tempo_words}", 42 / scale)
+    headings = bool(page.watch) + bool(page.doubts)
+    words = 12 * titles + 49 + 9 * feel + 9.5 * rows + 2 * len(page.rows) + 9 * notes + 6.5 * small + 9 * headings
+    words += 13 * len(page.drawn)
+    # A drawn line is as wide as the page, less at the smallest sizes, and as high as that asks for.
+    return words * scale + 25 * sum(len(one.lines) for one in page.drawn) * min(1.0, scale)
 
 
 def _lines_of(text: str, width: float) -> int:
-    return ceil(len(text) / width)
-
-
-def _sure(analysis: Analysis) -> str:
-    sure = analysis.confidence
-    return f"the 1 {percent(sure.one)}, tempo {percent(sure.octave)}, meter {percent(sure.meter)}"
-
-
-def count_in_text(analysis: Analysis) -> str:
-    """The spoken count-in: a bar of counts, and up to the pickup's first count: '1 2 3 4 | 1 2 3 | in on 4'."""
-    beats = int(analysis.bars.beats_per_bar[0])
-    bar = " ".join(str(count) for count in range(1, beats + 1))
-    first = int(analysis.bars.count[0])
-    if first == 1:
-        return f"{bar} | in on 1"
-    before = " ".join(str(count) for count in range(1, first))
-    return f"{bar} | {before} | in on {first}"
+    return max(1, ceil(len(text) / width))
 
 
 def _first_bar(analysis: Analysis) -> str:
@@ -176,95 +194,62 @@ def _first_bar(analysis: Analysis) -> str:
     if not len(full):
         return "no full bar"
     text = f"Bar 1 at {time_text(float(analysis.bars.start_s[full[0]]))}"
-    if analysis.bars.has_pickup:
-        beats = int(analysis.bars.beats[0])
-        text += f", after a pickup of {beats} {'beat' if beats == 1 else 'beats'}"
+    if analysis.bars.number[0] == 0:
+        counts = [str(int(count)) for count in analysis.bars.count[: analysis.bars.beats[0]]]
+        text += f", after a pickup on {listed(counts)}"
     return text
 
 
-def _letter(guide: int) -> str:
-    return chr(ord("A") + guide)
+def _ending(analysis: Analysis) -> str:
+    """The last bar and when it ends; where it is cut off, on which count."""
+    bars = analysis.bars
+    text = f"Ends with bar {int(bars.number[-1])} at {clock(bars.end_s)}"
+    if bars.beats[-1] < bars.beats_per_bar[-1]:
+        text += f", on count {int(bars.count[-1])}"
+    return text
 
 
-def _guide_lines(analysis: Analysis, parts: tuple[PlanPart, ...]) -> tuple[GuideLine, ...]:
-    """The guides of the plan, those in charge of most bars first, in the order of their letters."""
+def _rows_and_drawn(analysis: Analysis, doubts: tuple[Doubt, ...]) -> tuple[tuple[Row, ...], tuple[Drawn, ...]]:
+    lines = plan_lines(analysis)
+    drawn = _drawn(analysis, lines)
+    stretches = [(doubt.first_bar, doubt.last_bar) for doubt in doubts if not doubt.whole]
+    rows = [_row(analysis, line, stretches) for line in lines[:MOST_ROWS]]
+    if len(lines) > MOST_ROWS:
+        left = len(lines) - MOST_ROWS + 1
+        rows[-1] = Row("then", False, GUIDE, None, f"{left} more changes: see the page")
+    return tuple(rows), drawn
+
+
+def _row(analysis: Analysis, line: PlanLine, stretches: list[tuple[int, int]]) -> Row:
+    unsure = any(first <= line.last_bar and line.first_bar <= last for first, last in stretches)
+    mark = None if line.guide is None else mark_of(analysis.guides[line.guide].sound)
+    return Row(line.bars, unsure, line.kind, mark, line.what)
+
+
+def _drawn(analysis: Analysis, lines: tuple[PlanLine, ...]) -> tuple[Drawn, ...]:
+    """The guides of the plan in order of appearance, those in charge of most bars if there are many."""
     bars_of: dict[int, int] = {}
-    for part in parts:
-        if part.guide is not None:
-            bars_of[part.guide] = bars_of.get(part.guide, 0) + part.last_bar - part.first_bar + 1
-    drawn = 0
-    lines: dict[int, GuideLine] = {}
-    for index in sorted(bars_of, key=lambda guide: -bars_of[guide])[:MOST_GUIDES]:
-        line = _guide_line(analysis, index)
-        drawn += len(line.lines)
-        lines[index] = line if drawn <= MOST_LINES else replace(line, lines=())
-    return tuple(lines[index] for index in sorted(lines))
+    for line in lines:
+        if line.guide is not None:
+            bars_of[line.guide] = bars_of.get(line.guide, 0) + line.last_bar - line.first_bar + 1
+    names, drawn, n_lines = called(analysis.guides), {}, 0
+    for k in sorted(bars_of, key=lambda guide: -bars_of[guide])[:MOST_DRAWN]:
+        bars = counted_bars(analysis, analysis.guides[k])
+        n_lines += len(bars)
+        if n_lines <= MOST_LINES:
+            guide = analysis.guides[k]
+            drawn[k] = Drawn(names[k], mark_of(guide.sound), falls(guide, analysis), bars)
+    return tuple(drawn[k] for k in bars_of if k in drawn)
 
 
-def _guide_line(analysis: Analysis, index: int) -> GuideLine:
-    guide = analysis.guides[index]
-    section = analysis.grid.at(guide.coverage[0].first_bar)
-    beats = analysis.bars.usual_beats
-    lines = tuple(_count_line(guide, bar, beats, section) for bar in range(1, guide.pattern_bars + 1))
-    return GuideLine(_letter(index), falls(guide, analysis), guide.name, _without_repeats(lines))
-
-
-def _without_repeats(lines: tuple[tuple[Slot, ...], ...]) -> tuple[tuple[Slot, ...], ...]:
-    """Four drawn bars don't fit beside two other guides: a second half that repeats the first is left out."""
-    half = len(lines) // 2
-    return lines[:half] if half and lines[:half] == lines[half:] else lines
-
-
-def _count_line(guide: Guide, bar: int, beats: int, section: GridSection) -> tuple[Slot, ...]:
-    struck = {place.label for place in guide.places if place.bar == bar}
-    slots = []
-    crowded = beats * section.slots_per_beat
-    for count in range(1, beats + 1):
-        for slot, within in enumerate(slot_positions(section)):
-            name = label(count, slot, section.slots_per_beat)
-            text = str(count) if slot == 0 else name.lstrip("0123456789")[: None if crowded < 17 else 1]
-            slots.append(Slot((count - 1 + float(within)) / beats, text, slot == 0, name in struck))
-    return tuple(slots)
-
-
-def _form(analysis: Analysis, parts: tuple[PlanPart, ...], drawn: set[str]) -> tuple[tuple[str, str, bool], ...]:
-    """The song in runs of bars: which bars, what to do, and whether the player is alone there."""
-    rows = []
-    for part in parts[:MOST_PARTS]:
-        bars = _bars_text(analysis.bars.number, part.first_bar, part.last_bar)
-        rows.append((bars, _what_to_do(analysis, part.guide, drawn), part.guide is None))
-    if len(parts) > MOST_PARTS:
-        rows[-1] = ("...", f"and {len(parts) - MOST_PARTS + 1} more changes", False)
-    return tuple(rows)
-
-
-def _what_to_do(analysis: Analysis, guide: int | None, drawn: set[str]) -> str:
-    """A guide that is drawn above needs only its letter; another one's first places stand beside it."""
-    if guide is None:
-        return "alone"
-    letter = _letter(guide)
-    labels = [place.label for place in analysis.guides[guide].places]
-    return f"follow {letter}" if letter in drawn else f"{letter}: {' '.join(labels[:4])}{' ...' if labels[4:] else ''}"
-
-
-def _bars_text(number: IntArray, first: int, last: int) -> str:
-    low, high = int(number[first]), int(number[last])
-    start = "pickup" if low == 0 else str(low)
-    return start if low == high else f"{start}-{high}"
-
-
-def _traps(analysis: Analysis, parts: tuple[PlanPart, ...]) -> list[str]:
-    """What can go wrong on stage: short or long bars, tempo changes, and guides that are easily misheard."""
-    used = {part.guide for part in parts}
+def _watched(analysis: Analysis) -> list[str]:
+    """What can go wrong on stage: short or long bars, tempo changes, and guides that are easy to mishear."""
     found = [*_odd_bars(analysis), *_tempo_changes(analysis)]
-    for misreading in sorted(analysis.misreadings, key=lambda m: -m.tempting):
-        if misreading.guide in used:
-            # One trap a guide: the stage has no room for more.
-            used.remove(misreading.guide)
-            found.append(
-                f"{_letter(misreading.guide)} can be heard as {misreading.heard_as}, "
-                f"at {misreading.bpm:.0f} bpm: {misreading.cue}"
-            )
+    names = called(analysis.guides)
+    for guide in dict.fromkeys(line.guide for line in plan_lines(analysis) if line.guide is not None):
+        # One a guide: the stage has no room for more.
+        for misheard in mishearings(analysis, guide)[:1]:
+            found.append(f"The {names[guide]} is easy to mishear {misheard}")
     return found
 
 
@@ -286,7 +271,7 @@ def _tempo_changes(analysis: Analysis) -> list[str]:
 
     Medians decide whether there is a change, so that one odd bar makes none; means say where, as they turn at one bar.
     """
-    bpm = analysis.tempo.bar_bpm
+    bpm = analysis.tempo.bar_bpm * feel_of(analysis).felt_bpm / analysis.tempo.bpm
     splits = range(_WINDOW_BARS, len(bpm) - _WINDOW_BARS + 1)
     around = {bar: (bpm[bar - _WINDOW_BARS : bar], bpm[bar : bar + _WINDOW_BARS]) for bar in splits}
     changed = [bar for bar, (old, new) in around.items() if abs(np.median(new) / np.median(old) - 1) > TEMPO_STEP]
@@ -299,21 +284,11 @@ def _tempo_changes(analysis: Analysis) -> list[str]:
     return found
 
 
-def _check(analysis: Analysis) -> tuple[str, ...]:
-    """What to listen for before the gig; empty when the answers are sure enough."""
-    confidence, bpm = analysis.confidence, analysis.tempo.bpm
-    found = []
-    if confidence.one < SURE_ENOUGH:
-        found.append(f"Is the 1 right? {_first_bar(analysis)}: do the bass and the chords change there?")
-    if confidence.octave < SURE_ENOUGH:
-        found.append(f"Is it {bpm:.0f} bpm, or {bpm / 2:.0f} or {bpm * 2:.0f}? Tap with the whole band, not one sound.")
-    if confidence.meter < SURE_ENOUGH:
-        found.append(f"Is it {analysis.usual_meter}? Count from one change of harmony to the next.")
+def _doubts(analysis: Analysis, doubts: tuple[Doubt, ...]) -> tuple[tuple[str, str], ...]:
+    """What to settle before the gig, and how; empty when the answers are sure enough."""
+    found = [(doubt.headline, doubt.way_out) for doubt in doubts]
     if not analysis.guides:
-        found.append("No sound to follow was found: learn the cues by heart.")
-    if found and analysis.alternatives:
-        other = analysis.alternatives[0]
-        found.append(f"The next best reading: {other.reading} ({percent(other.probability)}).")
+        found.append(("No sound to follow was found.", "Learn the cues by heart."))
     return tuple(found)
 
 

@@ -43,8 +43,18 @@ class Doubt:
     @property
     def sentence(self) -> str:
         """All of it: 'The 1 may be 2 beats later. Listen ... If they don't: --one-at 1.20'."""
+        return f"{self.headline} {self.way_out}"
+
+    @property
+    def headline(self) -> str:
+        """What is in doubt: 'Bars 9-16: the 1 may be elsewhere.'."""
         where = self.text if self.whole else f"{self.bars}: {self.text}"
-        return f"{where[:1].upper()}{where[1:]}. {self.listen} {self.then}: {self.settle}"
+        return f"{where[:1].upper()}{where[1:]}."
+
+    @property
+    def way_out(self) -> str:
+        """How to settle it: 'Count along ... If it doesn't fit, tap 8 bars there: --taps TAPS.txt'."""
+        return f"{self.listen} {self.then}: {self.settle}"
 
 
 def doubts_of(analysis: Analysis) -> tuple[Doubt, ...]:
