@@ -25,7 +25,7 @@ from pulsefind.report.handed import told
 
 RATE_HZ = 44100
 
-STYLES = ("page.css", "road.css")
+STYLES = ("page.css", "road.css", "stage.css")
 
 OUTLINE_POINTS, OUTLINE_DB = 900, 30.0
 """How fine the drawn loudness is: about a point a pixel on a laptop; and how deep, as in quiet music."""

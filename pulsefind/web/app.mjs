@@ -7,6 +7,7 @@ import { clickSet } from "./clickset.mjs";
 import { barName, barsText } from "./drawing.mjs";
 import { Player, renderRun } from "./player.mjs";
 import { corrected, positionAt, readingOf } from "./reading.mjs";
+import { keepAwake } from "./wake.mjs";
 import { Mixer, START_LEVEL, insideBytes } from "./sound.mjs";
 
 const MOST_GUIDE_BOOST = 4;
@@ -22,6 +23,8 @@ export class App {
     this.loop = null;
     this.clicks = clickSet("beats");
     this.speed = 1;
+    this.ramp = null;
+    this.clickSound = "tone";
     this.countInBars = 1;
     this.levels = { track: 0.8, click: 0.6, guide: 0, master: START_LEVEL };
     this.tapDelay = 0;
@@ -53,6 +56,7 @@ export class App {
   #makeMixer() {
     const mixer = new Mixer(new AudioContext({ latencyHint: "interactive" }));
     mixer.setAtOnce(this.#gains());
+    mixer.setSound(this.clickSound);
     return mixer;
   }
 
@@ -88,6 +92,7 @@ export class App {
       startBar,
       loop: this.loop,
       speed: this.speed,
+      ramp: this.ramp,
       clicks: this.clicks,
       countInBars: this.countInBars,
       guide: "plan",
@@ -114,8 +119,16 @@ export class App {
     this.track = { buffer, delay, anchors: [...hits, ...this.reading.time].sort((a, b) => a - b) };
   }
 
+  // A pad starts what stands still and counts as a tap in a drill; while it plays, it is only played on.
+  padStruck(timeStamp) {
+    this.tell("pad", timeStamp);
+    if (this.training) this.tap(timeStamp);
+    else if (!this.player.playing) this.play();
+  }
+
   #playing(words) {
     this.tell("playing");
+    keepAwake(true);
     this.say(words);
     cancelAnimationFrame(this.frame);
     const step = () => {
@@ -127,6 +140,7 @@ export class App {
   }
 
   #stopped() {
+    keepAwake(false);
     this.player.mixer?.set(this.#gains());
     this.tell("stopped");
     if (this.training) this.endTraining(this.training);
@@ -138,6 +152,7 @@ export class App {
     this.player.change(this.reading, this.track, {
       loop: this.loop,
       speed: this.speed,
+      ramp: this.ramp,
       clicks: this.clicks,
       guide: "plan",
     });
@@ -153,7 +168,7 @@ export class App {
     }
     const song = scheduler.songAt(heard);
     const at = song === null ? null : positionAt(this.reading, song);
-    if (at) this.tell("moved", { song, at });
+    if (at) this.tell("moved", { song, at, speed: scheduler.speedAt(heard) });
   }
 
   barNow() {
@@ -213,7 +228,20 @@ export class App {
 
   setSpeed(speed) {
     this.speed = speed;
+    this.tell("speed");
     this.again();
+  }
+
+  // ramp: { step, to } changes the speed each time round a loop, null leaves it.
+  setRamp(ramp) {
+    this.ramp = ramp;
+    this.tell("speed");
+    this.again();
+  }
+
+  setClickSound(sound) {
+    this.clickSound = sound;
+    this.player.mixer?.setSound(sound);
   }
 
   // Read the song with these corrections instead.

@@ -17,7 +17,7 @@ export class DrillView {
     $("one-reset").addEventListener("click", () => this.findOne.reset());
     $("hold-start").addEventListener("click", () => app.train(this.holdIt, countOf($("hold-bars"), 1, 16)));
     $("midi").addEventListener("click", async () => {
-      $("delay-note").textContent = await listenToPads((timeStamp) => app.tap(timeStamp));
+      $("midi-note").textContent = await listenToPads((timeStamp) => app.padStruck(timeStamp));
     });
     $("tap").addEventListener("pointerdown", (event) => {
       event.preventDefault();

@@ -1,11 +1,13 @@
 // The view for playing along: click set, gaps, loop, speed, levels.
 
 import { clickSet } from "./clickset.mjs";
-import { $, barsText, countOf, el, radio, rangeOf } from "./drawing.mjs";
+import { $, barsText, countOf, el, radio, rangeOf, setText } from "./drawing.mjs";
 import { tappablePlaces } from "./reading.mjs";
-import { bytesOfBase64, delayAgainst } from "./sound.mjs";
+import { keep, kept } from "./keeping.mjs";
+import { CLICK_SOUNDS, bytesOfBase64, delayAgainst } from "./sound.mjs";
 
 const CHECK_S = 30;
+const NO_GAPS = "Off: every bar clicks.";
 
 export class KitView {
   constructor(app) {
@@ -18,12 +20,11 @@ export class KitView {
         app.setClicks({ gapOn: countOf($("gap-on"), 0, 64), gapOff: countOf($("gap-off"), 0, 64) });
       $(id).addEventListener("change", set);
     }
+    app.on("clicks", () => this.#showGaps());
     $("loop-set").addEventListener("click", () => this.#loopTyped());
     $("loop-off").addEventListener("click", () => app.setLoop(null));
-    $("speed").addEventListener("input", () => {
-      $("speed-out").textContent = `${$("speed").value} %`;
-    });
-    $("speed").addEventListener("change", () => app.setSpeed(Number($("speed").value) / 100));
+    this.#wireSpeed();
+    this.#wireSounds();
     $("file").addEventListener("change", () => this.#openFile($("file").files[0]));
     $("check-timing").addEventListener("click", () => this.#checkTiming());
     for (const name of ["track", "click", "guide"]) wireLevel(app, name);
@@ -40,6 +41,45 @@ export class KitView {
     drawPresets($("presets"), app.reading.presets, app.clicks.on, (key) => app.setClicks({ on: key }));
     drawPlaces($("places"), app.reading, app.clicks, (place) => this.#togglePlace(place));
     this.#showLoop();
+    this.#showGaps();
+    this.shownSpeed = null;
+    this.#showSpeed(this.app.speed);
+  }
+
+  #wireSpeed() {
+    const { app } = this;
+    $("speed").addEventListener("input", () => this.#showSpeed(Number($("speed").value) / 100));
+    $("speed").addEventListener("change", () => app.setSpeed(Number($("speed").value) / 100));
+    const ramp = () => {
+      const step = countOf($("ramp-step"), 0, 25) / 100;
+      app.setRamp(step ? { step, to: countOf($("ramp-to"), 50, 125) / 100 } : null);
+    };
+    $("ramp-step").addEventListener("change", ramp);
+    $("ramp-to").addEventListener("change", ramp);
+    app.on("speed", () => this.#showSpeed(app.speed));
+    app.on("moved", ({ speed }) => this.#showSpeed(speed));
+    app.on("stopped", () => this.#showSpeed(app.speed));
+  }
+
+  #showSpeed(speed) {
+    if (speed === this.shownSpeed) return;
+    this.shownSpeed = speed;
+    $("speed-out").textContent =
+      `${Math.round(100 * speed)} %, ${(this.app.reading.bpm * speed).toFixed(0)} bpm`;
+    $("speed").setAttribute("aria-valuetext", $("speed-out").textContent);
+  }
+
+  #wireSounds() {
+    const { app } = this;
+    app.clickSound = kept("sound", "tone") in CLICK_SOUNDS ? kept("sound", "tone") : "tone";
+    const choose = (sound) => () => {
+      keep("sound", sound);
+      app.setClickSound(sound);
+    };
+    const options = Object.entries(CLICK_SOUNDS).map(([sound, { words }]) =>
+      radio("sound", sound, words, sound === app.clickSound, choose(sound)),
+    );
+    $("sounds").replaceChildren(...options);
   }
 
   #togglePlace(place) {
@@ -47,6 +87,16 @@ export class KitView {
     const places = new Set(clicks.on === "places" ? clicks.places : []);
     if (!places.delete(place)) places.add(place);
     this.app.setClicks({ on: "places", places: [...places] });
+  }
+
+  #showGaps() {
+    const { gapOn, gapOff } = this.app.clicks;
+    const bars = (n) => `${n} ${n === 1 ? "bar" : "bars"}`;
+    const going = gapOn > 0 && gapOff > 0;
+    setText(
+      "gap-note",
+      going ? `${bars(gapOn)} with clicks, then ${bars(gapOff)} without, and again.` : NO_GAPS,
+    );
   }
 
   #showClicks() {

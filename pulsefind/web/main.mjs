@@ -12,6 +12,7 @@ import { heardPad } from "./midi.mjs";
 import { placeTime } from "./reading.mjs";
 import { RoadView } from "./roadview.mjs";
 import { SoundView } from "./soundview.mjs";
+import { StageView } from "./stageview.mjs";
 import { TakeView } from "./takeview.mjs";
 import { Transport } from "./transport.mjs";
 
@@ -26,7 +27,9 @@ class Page {
     this.transport = new Transport(app);
     this.transport.hides = () => app.training === this.drills.findOne && this.drills.findOne.riddle !== null;
     this.road = new RoadView(app);
+    this.stage = new StageView(app);
     this.parts = [
+      this.stage,
       this.road,
       new DeskView(app),
       new SoundView(app),

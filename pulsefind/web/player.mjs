@@ -14,7 +14,7 @@ const AHEAD_HIDDEN_S = 2.0;
 const SEAM_S = 0.004;
 
 // What a run plays: from startTime (or startBar) on, at a speed, after a count-in, to endBar or round a loop of bars
-// { first, last }; clicks (a click set), guide ("plan", an index, or null) and guideMarks (a mark on each of its hits
+// { first, last }, where ramp { step, to } changes the speed each time round; clicks (a click set), guide ("plan", an index, or null) and guideMarks (a mark on each of its hits
 // where there is no recording to bring it forward from).
 export function runOf(reading, options) {
   const { startTime = null, startBar = 0, loop = null, speed = 1, countInBars = 0, endBar = null } = options;
@@ -24,6 +24,7 @@ export function runOf(reading, options) {
     guide: null,
     guideMarks: false,
     clicks: null,
+    ramp: null,
     ...options,
     begin,
     startBar,
@@ -32,6 +33,12 @@ export function runOf(reading, options) {
     speed,
     lead: countInBars > 0 ? countIn(reading, startBar, countInBars) : [],
   };
+}
+
+// The speed of the next time round: a step towards the goal, never past it.
+export function rampedSpeed(speed, { step, to }) {
+  const next = Math.round(1000 * (speed + Math.sign(to - speed) * step)) / 1000;
+  return to >= speed ? Math.min(to, next) : Math.max(to, next);
 }
 
 // Schedules one run on one context. `sources` remembers what may still sound.
@@ -53,19 +60,11 @@ export class Scheduler {
     mixer.fadeIn(this.startAt);
   }
 
-  #addSegment(from, to, at, barsBefore, startBar) {
+  #addSegment(from, to, at, barsBefore, startBar, speed = this.run.speed) {
     const rate = this.context.sampleRate;
-    const exactEnd = at + (to - from) / this.run.speed;
-    const segment = {
-      from,
-      to,
-      at,
-      until: Math.round(exactEnd * rate) / rate,
-      barsBefore,
-      startBar,
-      done: from,
-      chunk: 0,
-    };
+    const exactEnd = at + (to - from) / speed;
+    const until = Math.round(exactEnd * rate) / rate;
+    const segment = { from, to, at, until, speed, barsBefore, startBar, done: from, chunk: 0 };
     segment.gain = this.context.createGain();
     segment.gain.connect(this.mixer.track);
     this.segments.push(segment);
@@ -95,26 +94,27 @@ export class Scheduler {
   }
 
   #nextPass(segment) {
-    const { loop } = this.run;
+    const { loop, ramp } = this.run;
     const bars = segment.barsBefore + (loop.last - segment.startBar + 1);
-    this.#addSegment(loop.start, loop.end, segment.until, bars, loop.first);
+    const speed = ramp ? rampedSpeed(segment.speed, ramp) : segment.speed;
+    this.#addSegment(loop.start, loop.end, segment.until, bars, loop.first, speed);
     // Older passes are never asked for again: a loop may run for hours.
     if (this.segments.length > 8) this.segments.shift();
   }
 
   #fill(segment, until) {
-    const songUntil = Math.min(segment.to, segment.from + (until - segment.at) * this.run.speed);
+    const songUntil = Math.min(segment.to, segment.from + (until - segment.at) * segment.speed);
     if (songUntil > segment.done) {
       this.#fillClicks(segment, segment.done, songUntil);
       this.#fillGuide(segment, segment.done, songUntil);
       segment.done = songUntil;
     }
-    if (this.track && this.run.speed === 1) this.#fillPlain(segment);
-    if (this.track && this.run.speed !== 1) this.#fillStretched(segment, until);
+    if (this.track && segment.speed === 1) this.#fillPlain(segment);
+    if (this.track && segment.speed !== 1) this.#fillStretched(segment, until);
   }
 
   timeOf(segment, songTime) {
-    return segment.at + (songTime - segment.from) / this.run.speed;
+    return segment.at + (songTime - segment.from) / segment.speed;
   }
 
   #fillClicks(segment, from, to) {
@@ -177,7 +177,7 @@ export class Scheduler {
     const { buffer, delay } = this.track;
     const channels = Array.from({ length: buffer.numberOfChannels }, (_, c) => buffer.getChannelData(c));
     const anchors = this.track.anchors.map((t) => t + delay);
-    return new Stretcher(channels, buffer.sampleRate, anchors, segment.from + delay, this.run.speed);
+    return new Stretcher(channels, buffer.sampleRate, anchors, segment.from + delay, segment.speed);
   }
 
   #source(segment, buffer) {
@@ -210,7 +210,12 @@ export class Scheduler {
   songAt(contextTime) {
     const segment = this.segments.findLast((candidate) => candidate.at <= contextTime);
     if (!segment || contextTime >= segment.until + 1e-6) return null;
-    return segment.from + (contextTime - segment.at) * this.run.speed;
+    return segment.from + (contextTime - segment.at) * segment.speed;
+  }
+
+  // The speed at which it plays at a time of the context.
+  speedAt(contextTime) {
+    return (this.segments.findLast((candidate) => candidate.at <= contextTime) ?? this.segments[0]).speed;
   }
 
   // The count of the count-in that sounds at a time of the context, or null.

@@ -400,3 +400,14 @@ export function nextChange(reading, bar) {
   while (next < plan.length && plan[next] === plan[bar] && kinds[next] === kinds[bar]) next += 1;
   return next < plan.length ? { guide: plan[next], kind: kinds[next], bar: next, inBars: next - bar } : null;
 }
+
+// The doubt that a bar lies in or that comes next: { bar, inBars }, or null.
+export function nextDoubt(reading, bar) {
+  let best = null;
+  for (const doubt of reading.doubts) {
+    if (doubt.whole || doubt.last < bar) continue;
+    const at = Math.max(bar, doubt.first);
+    if (best === null || at < best.bar) best = { bar: at, inBars: at - bar };
+  }
+  return best;
+}

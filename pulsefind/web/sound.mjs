@@ -2,11 +2,39 @@
 
 const CLICK_S = 0.04;
 const ATTACK_S = 0.0005;
-const VOICES = {
-  one: { hz: 1760, level: 1 },
-  beat: { hz: 1175, level: 0.8 },
-  between: { hz: 880, level: 0.8 },
-  mark: { hz: 2640, level: 0.6 },
+const LEVELS = { one: 1, beat: 0.8, between: 0.8, mark: 0.6 };
+
+// Sounds to choose from. hz: the pitch of each kind of click; overtone: a second partial, as wood has; hiss: the share
+// of noise, as a stick has; decay_s: how fast it fades.
+export const CLICK_SOUNDS = {
+  tone: {
+    words: "tone",
+    hz: { one: 1760, beat: 1175, between: 880, mark: 2640 },
+    overtone: 0,
+    hiss: 0,
+    decayS: 0.009,
+  },
+  wood: {
+    words: "wood",
+    hz: { one: 1240, beat: 930, between: 740, mark: 1700 },
+    overtone: 2.71,
+    hiss: 0,
+    decayS: 0.007,
+  },
+  stick: {
+    words: "stick",
+    hz: { one: 2600, beat: 2000, between: 1600, mark: 3200 },
+    overtone: 0,
+    hiss: 0.6,
+    decayS: 0.005,
+  },
+  low: {
+    words: "low",
+    hz: { one: 660, beat: 440, between: 330, mark: 880 },
+    overtone: 2,
+    hiss: 0,
+    decayS: 0.014,
+  },
 };
 
 export const START_LEVEL = 0.3;
@@ -15,15 +43,36 @@ const KNEE = 0.6;
 const FADE_IN_S = 1.0;
 const TASK_MS = 20;
 
-// One click: a decaying tone, limited in band by its soft start, the same loudness class whatever the place.
-export function clickSamples(kind, rate) {
-  const { hz, level } = VOICES[kind];
+// One click: a decaying sound, limited in band by its soft start; every sound has the energy of the plain tone.
+export function clickSamples(kind, rate, sound = "tone") {
+  const plain = shaped(kind, rate, CLICK_SOUNDS.tone);
+  const chosen = sound === "tone" ? plain : shaped(kind, rate, CLICK_SOUNDS[sound]);
+  const gain = Math.min(LEVELS[kind] * Math.sqrt(energy(plain) / energy(chosen)), 1 / peak(chosen));
+  return chosen.map((x) => gain * x);
+}
+
+function shaped(kind, rate, { hz, overtone, hiss, decayS }) {
+  let state = 1;
   return Float32Array.from({ length: Math.round(CLICK_S * rate) }, (_, k) => {
     const t = k / rate;
     const rise = Math.min(1, t / ATTACK_S);
     const release = Math.min(1, (CLICK_S - t) / 0.005);
-    return level * rise * release * Math.exp(-t / 0.009) * Math.cos(2 * Math.PI * hz * t);
+    // Noise that is the same each time (a linear congruential generator; Numerical Recipes' constants).
+    state = (state * 1664525 + 1013904223) % 4294967296;
+    const noise = state / 2147483648 - 1;
+    const body =
+      Math.cos(2 * Math.PI * hz[kind] * t) +
+      (overtone ? 0.5 * Math.cos(2 * Math.PI * hz[kind] * overtone * t) : 0);
+    return rise * release * Math.exp(-t / decayS) * ((1 - hiss) * body + hiss * noise);
   });
+}
+
+function energy(samples) {
+  return samples.reduce((sum, x) => sum + x * x, 1e-12);
+}
+
+function peak(samples) {
+  return samples.reduce((most, x) => Math.max(most, Math.abs(x)), 1e-12);
 }
 
 // The limiter: straight up to the knee, then bent so that it never passes the limit. It looks at one sample at a time,
@@ -54,9 +103,13 @@ export class Mixer {
     shaper.curve = Float32Array.from({ length: 8193 }, (_, k) => limited(REACH * ((2 * k) / 8192 - 1)));
     for (const bus of [this.track, this.guide, this.click]) bus.connect(this.run);
     this.run.connect(this.master).connect(before).connect(shaper).connect(context.destination);
+    this.setSound("tone");
+  }
+
+  setSound(sound) {
     this.clicks = {};
-    for (const kind of Object.keys(VOICES))
-      this.clicks[kind] = bufferOf(context, [clickSamples(kind, context.sampleRate)]);
+    for (const kind of Object.keys(LEVELS))
+      this.clicks[kind] = bufferOf(this.context, [clickSamples(kind, this.context.sampleRate, sound)]);
   }
 
   set(levels) {
