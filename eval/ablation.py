@@ -24,15 +24,15 @@ ALL = "all of it"
 
 
 def _as_heard(heard: Evidence) -> Given:
-    return heard.together, heard.harmony
+    return heard.heard, heard.harmony
 
 
-def _downbeats_of(heard: Evidence, alone: Activations) -> Given:
-    return replace(heard.together, downbeat_log_odds=alone.downbeat_log_odds), heard.harmony
+def _no_downbeats(heard: Evidence) -> Given:
+    return replace(heard.heard, downbeat_log_odds=np.zeros(len(heard.heard.values))), heard.harmony
 
 
 def _no_harmony(heard: Evidence) -> Given:
-    return heard.together, Harmony(np.zeros((0, 24)), heard.harmony.frame_rate_hz)
+    return heard.heard, Harmony(np.zeros((0, 24)), heard.harmony.frame_rate_hz)
 
 
 def _even_meters() -> AbstractContextManager[object]:
@@ -55,20 +55,19 @@ class Without:
 
 VARIANTS = (
     Without(ALL),
-    Without("the stock networks' downbeats", lambda heard: _downbeats_of(heard, heard.own)),
-    Without("our own network's downbeats", lambda heard: _downbeats_of(heard, heard.stock)),
+    Without("the network's downbeats", _no_downbeats),
     Without("harmony", _no_harmony),
     Without(
         "the half by the bass",
-        lambda heard: (replace(heard.together, phase_log_odds=heard.half_by_whole), heard.harmony),
+        lambda heard: (replace(heard.heard, phase_log_odds=heard.half_by_whole), heard.harmony),
     ),
     Without(
         "the half by the whole",
-        lambda heard: (replace(heard.together, phase_log_odds=heard.half_by_bass), heard.harmony),
+        lambda heard: (replace(heard.heard, phase_log_odds=heard.half_by_bass), heard.harmony),
     ),
     Without(
         "the better half",
-        lambda heard: (replace(heard.together, phase_log_odds=np.zeros(len(heard.together.values))), heard.harmony),
+        lambda heard: (replace(heard.heard, phase_log_odds=np.zeros(len(heard.heard.values))), heard.harmony),
     ),
     Without("how common each meter is", priors=_even_meters),
     Without("a bar of two thrown in", priors=_no_bar_thrown_in),

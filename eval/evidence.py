@@ -19,15 +19,13 @@ FIGURES = {"beat_f_70": "beat F", "cmlt": "CMLt", "downbeat_f_70": "downbeat F"}
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Of one track: what all networks say together, and each by itself, of the half the bass alone; the harmony.
+    """Of one track: what the network says, of the half of the beat by the whole and by the bass alone; the harmony.
 
     Times and frames count from start_s of the recording.
     """
 
     track: Track
-    together: Activations
-    stock: Activations
-    own: Activations
+    heard: Activations
     half_by_whole: FloatArray
     half_by_bass: FloatArray
     harmony: Harmony
@@ -35,7 +33,7 @@ class Evidence:
 
 
 def evidence(track: Track) -> Evidence:
-    """Listen to a track, as the pipeline does; all arrays end with the shortest.
+    """Listen to a track, as the pipeline does.
 
     Raises
     ------
@@ -43,21 +41,9 @@ def evidence(track: Track) -> Evidence:
         if it can't be read.
     """
     part, start_s = past_silence(load(track.audio))
-    together, stock, own = (activations(part, network, use_cache=True) for network in ("both", "stock", "own"))
+    heard = activations(part, "own", use_cache=True)
     bass = phase_log_odds(pulse_activations(part, bands=BASS_BANDS, use_cache=True))
-    n_frames = min(len(together.values), len(stock.values), len(own.values), len(bass))
-    together, stock, own = (_first(n_frames, heard) for heard in (together, stock, own))
-    harmony = harmony_of(part, use_cache=True)
-    return Evidence(track, together, stock, own, phase_log_odds(own.values), bass[:n_frames], harmony, start_s)
-
-
-def _first(n_frames: int, heard: Activations) -> Activations:
-    return Activations(
-        heard.values[:n_frames],
-        heard.downbeat_log_odds[:n_frames],
-        heard.phase_log_odds[:n_frames],
-        heard.frame_rate_hz,
-    )
+    return Evidence(track, heard, phase_log_odds(heard.values), bass, harmony_of(part, use_cache=True), start_s)
 
 
 def answer_of(pulse: Pulse, start_s: float) -> Answer:

@@ -161,7 +161,7 @@ def _work(folder: Path, seed: int) -> None:
 def _load_all(bench: Bench) -> None:
     """Use what most cases use once, so that their copies of this process have it loaded."""
     with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
-        call(["find", bench.good("short.wav"), "--network", "own", "--no-cache"])
+        call(["find", bench.good("short.wav"), "--no-cache"])
         given = ["--analysis", bench.good("song.json"), "--bars", "2-2"]
         call(["click", bench.good("song.wav"), *given, "--out", f"{folder}/out.wav"])
         call(["take", bench.good("song.json"), bench.good("take.mid")])

@@ -216,7 +216,7 @@ def _audio_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str
         return ["click", str(path), "--analysis", _analysis_for(bench, path, place), "--out", str(place / "out.wav")]
     if roll < 0.8:
         return ["take", bench.good("song.json"), str(path)]
-    return ["find", str(path), "--network", "own", "--out", str(place / "out.json")]
+    return ["find", str(path), "--out", str(place / "out.json")]
 
 
 def _analysis_for(bench: Bench, track: Path, place: Path) -> str:
@@ -240,7 +240,7 @@ def _taps_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]
     """Taps with counts or without; as CSV and as MIDI too, which the same reader reads."""
     name = str(rng.choice(["taps.txt", "taps.txt", "counted.txt", "counted.txt", "beats.csv", "beats.mid"]))
     path = _put(bench, rng, place, [name], damaged if name.endswith(".mid") else damaged_text)
-    command = ["find", bench.good("short.wav"), "--network", "own", "--taps", str(path)]
+    command = ["find", bench.good("short.wav"), "--taps", str(path)]
     command += ["--out", str(place / "out.json")]
     return command + (["--meter", "3/4"] if rng.random() < 0.1 else [])
 
@@ -272,7 +272,7 @@ def _hint_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]
     click = (*places, "--bars", "--range", "--speed", "--times")
     roll = rng.random()
     if roll < 0.3:
-        return ["find", bench.good("short.wav"), "--network", "own", f"{rng.choice(find)}={_hint(rng)}"]
+        return ["find", bench.good("short.wav"), f"{rng.choice(find)}={_hint(rng)}"]
     if roll < 0.4:
         return ["export", bench.good("song.json"), f"--to={_hint(rng)}", "--out", str(place / "out")]
     if roll < 0.5:

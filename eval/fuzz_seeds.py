@@ -43,7 +43,7 @@ def make_seeds(folder: Path) -> None:
     soundfile.write(folder / "song.wav", part, RATE_HZ, "PCM_16")
     soundfile.write(folder / "short.wav", part[: 3 * RATE_HZ], RATE_HZ, "PCM_16")
     _write_audio(folder, short)
-    settings = Settings(network="own", use_cache=False)
+    settings = Settings(use_cache=False)
     _write_analyses(folder, settings)
     _write_take(folder)
 
@@ -87,7 +87,7 @@ def _write_taps(folder: Path, analysis: Analysis) -> None:
 
 def _write_take(folder: Path) -> None:
     """Drum notes on every beat of the song, a little loose, and a history of reviews."""
-    analysis = analyse(folder / "song.wav", Settings(network="own", use_cache=False))
+    analysis = analyse(folder / "song.wav", Settings(use_cache=False))
     rng = np.random.default_rng(1)
     times_s = analysis.beats.time_s + rng.normal(0.0, 0.01, len(analysis.beats.time_s))
     ticks = np.round(np.maximum(times_s, 0.0) * 960).astype(int)

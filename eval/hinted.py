@@ -59,9 +59,9 @@ def hinted(tracks: Iterable[Track], seed: int) -> Iterator[Hinted]:
 
 def _told(heard: Evidence, one_at_s: float) -> Pulse:
     """The pulse when a person says that there is a 1 at that time of the recording."""
-    length_s = len(heard.together.values) / heard.together.frame_rate_hz
+    length_s = len(heard.heard.values) / heard.heard.frame_rate_hz
     at_s = float(np.clip(one_at_s - heard.start_s, 0.0, length_s))
-    return decode(heard.together, heard.harmony, replace(Settings(), one_at_s=at_s))
+    return decode(heard.heard, heard.harmony, replace(Settings(), one_at_s=at_s))
 
 
 def _has_a_one_at(pulse: Pulse, time_s: float) -> bool:

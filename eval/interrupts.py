@@ -47,9 +47,9 @@ class Job:
 
 JOBS = (
     Job("find", ("pulsefind", "find", "song.wav", "--out", "out.json"), "out.json"),
-    Job("click", ("pulsefind", "click", "song.wav", "--network", "own", "--out", "out.flac"), "out.flac"),
-    Job("page", ("pulsefind", "page", "song.wav", "--network", "own", "--out", "out.html"), "out.html"),
-    Job("ladder", ("pulsefind", "click", "song.wav", "--network", "own", "--ladder", "--out", "out"), "out"),
+    Job("click", ("pulsefind", "click", "song.wav", "--out", "out.flac"), "out.flac"),
+    Job("page", ("pulsefind", "page", "song.wav", "--out", "out.html"), "out.html"),
+    Job("ladder", ("pulsefind", "click", "song.wav", "--ladder", "--out", "out"), "out"),
     Job("eval", ("eval", "run", "synthetic", "--root", "sets", "--systems", "pulsefind", "--out", "scores"), "scores"),
 )
 

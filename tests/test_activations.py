@@ -78,6 +78,6 @@ def test_a_second_run_takes_the_stock_values_from_the_cache(part, monkeypatch):
 
 
 def test_an_unknown_network_and_no_sound(part):
-    with pytest.raises(HintError, match="there is both, own and stock"):
+    with pytest.raises(HintError, match="there is own, both and stock"):
         activations(part, "theirs", use_cache=False)
     assert activations(from_samples(np.zeros(0), RATE_HZ), "both", use_cache=False).values.shape == (0, 2)

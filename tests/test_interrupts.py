@@ -20,7 +20,7 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="signals and gro
 
 
 def test_runs_broken_off_leave_nothing_that_looks_whole():
-    find = Job("find", ("pulsefind", "find", "song.wav", "--network", "own", "--out", "out.json"), "out.json")
+    find = Job("find", ("pulsefind", "find", "song.wav", "--out", "out.json"), "out.json")
     assert interrupts.run(6, seed=3, jobs=(find,), rerun_every=6) == []
 
 
@@ -67,7 +67,7 @@ def test_two_runs_on_one_track_at_once_say_the_same(song, tmp_path):
 
 def test_two_runs_that_write_one_file_leave_one_whole_file(song, tmp_path):
     out = tmp_path / "out.json"
-    runs = [find(song, "--network", "own", "--out", str(out)) for _ in range(2)]
+    runs = [find(song, "--out", str(out)) for _ in range(2)]
     said = [run.communicate()[1] for run in runs]
     codes = sorted(run.returncode for run in runs)
     assert codes in ([0, 2], [0, 0]) and json.loads(out.read_text())["schema"]
@@ -113,7 +113,7 @@ def test_bytes_of_no_text_in_a_name_and_a_long_path(song, tmp_path):
     deep.mkdir(parents=True)
     name = deep / os.fsdecode(b"a\xff.wav")
     shutil.copy(song, name)
-    run = find(name, "--network", "own", "--out", str(deep / "out.json"))
+    run = find(name, "--out", str(deep / "out.json"))
     said = run.communicate()[1]
     assert run.returncode == 0, said
     assert json.loads((deep / "out.json").read_text())["track"]["name"] == "a\ufffd.wav"
@@ -122,7 +122,7 @@ def test_bytes_of_no_text_in_a_name_and_a_long_path(song, tmp_path):
 def test_a_folder_of_20000_files_is_no_burden(song, tmp_path):
     for k in range(20_000):
         (tmp_path / f"other {k}.wav").touch()
-    run = find(song, "--network", "own", "--out", str(tmp_path / "out.json"))
+    run = find(song, "--out", str(tmp_path / "out.json"))
     run.communicate()
     assert run.returncode == 0
     assert np.isfinite(json.loads((tmp_path / "out.json").read_text())["tempo"]["bpm"])

@@ -35,7 +35,7 @@ def test_hints_are_kept_for_the_command():
     settings = Settings(meter=(7, 8), bpm_low=80, bpm_high=100, one_at_s=1.5, start_s=30)
     assert hint_words(settings) == [["--meter", "7/8"], ["--bpm", "80:100"], ["--one-at", "1.50"], ["--range", "30-"]]
     assert hint_words(Settings(taps_s=(1.0, 1.5))) == [["--taps", "TAPS.txt"]]
-    assert hint_words(Settings(network="own")) == [["--network", "own"]]
+    assert hint_words(Settings(network="both")) == [["--network", "both"]]
     assert hint_words(Settings()) == []
 
 

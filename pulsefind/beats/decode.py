@@ -27,8 +27,8 @@ from pulsefind.beats.taps import (
 )
 from pulsefind.core.arrays import most_common
 from pulsefind.core.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
-from pulsefind.listen.activations import sounding
 from pulsefind.listen.harmony import chord_change
+from pulsefind.listen.sounding import sounding
 
 BPM_LOW, BPM_HIGH = 55.0, 215.0
 """The tempi looked at first when no hint is given; readings at other octaves may leave this range."""

@@ -32,10 +32,8 @@ app = typer.Typer(
 )
 
 LICENCES = """\
-pulsefind's own code is under the MIT licence.
-Its own network's weights are under the MIT licence too: --network own uses nothing else.
-By default madmom's networks listen as well; they are under CC BY-NC-SA 4.0: not for paid work.
-madmom's code is under the BSD licence."""
+Code and weights of its networks are under the MIT licence: paid work is welcome.
+madmom's networks, which listen only with --network both or stock, are under CC BY-NC-SA 4.0: not for paid work."""
 
 
 def main() -> None:

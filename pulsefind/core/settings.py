@@ -13,7 +13,7 @@ class Settings:
 
     meter: (beats, unit) of every bar; bpm_low and bpm_high bound the tempo; one_at_s is the time of some 1;
     start_s and end_s bound the part to analyse. None leaves the question to the sound. network names the networks
-    that listen: 'own', 'stock' or 'both'. taps_s are the times of beats that somebody tapped, taps_count their counts,
+    that listen: 'own', 'both' or 'stock'. taps_s are the times of beats that somebody tapped, taps_count their counts,
     or nothing where they weren't counted. one_exact: one_at_s is meant to the millisecond, not found by ear;
     taps_by_ear: the sound places the taps. nudge_ms moves the whole grid. corrections are what the song's file says;
     what is named beside them goes before them (core/obeyed.py).
@@ -26,7 +26,7 @@ class Settings:
     start_s: float | None = None
     end_s: float | None = None
     use_cache: bool = True
-    network: str = "both"
+    network: str = "own"
     taps_s: tuple[float, ...] = ()
     taps_count: tuple[int, ...] = ()
     one_exact: bool = False

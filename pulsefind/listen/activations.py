@@ -18,12 +18,11 @@ from pulsefind.core.errors import HintError
 from pulsefind.core.records import Activations, Audio, FloatArray
 from pulsefind.listen.madmom_name import madmom_can_be_imported
 from pulsefind.listen.network import BASS_BANDS, pulse_activations
+from pulsefind.listen.sounding import sounding, without_silence
 
-SILENT = 0.05
-"""Before the first and after the last frame with an activation of this much there is no music to count."""
-
-NETWORKS = ("both", "own", "stock")
-"""pulsefind's own network (free weights), madmom's (Böck, Krebs and Widmer 2016; not for paid work), or both."""
+NETWORKS = ("own", "both", "stock")
+"""pulsefind's own network (free weights), madmom's beside it, or madmom's alone (Böck, Krebs and Widmer 2016; not for
+paid work)."""
 
 _STOCK_VERSION = "stock-1"
 _FRAME_RATE_HZ = 100.0
@@ -45,19 +44,13 @@ STOCK_SHARE = 0.8
 _BEAT_FLOOR = 1e-5
 
 
-def sounding(values: FloatArray) -> slice:
-    """The frames from the first to the last with an activation to speak of, in either column; none where none has."""
-    frame = np.flatnonzero((values >= SILENT).any(axis=1))
-    return slice(int(frame[0]), int(frame[-1]) + 1) if len(frame) else slice(0, 0)
-
-
 def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     """Let one network or both listen, or take what an earlier run on the same sound left in the cache.
 
     With both, beats are where the stock networks hear them, with some weight for ours (which holds it where theirs
     let go for a few bars), and the mean of both says which of them are downbeats (each knows songs on which the other
     fails). Which half of a beat is the beat is told by our own network wherever it is asked, from the mean of what it
-    hears in the whole and in the bass alone. 100 frames a second; an empty recording gives n_frames = 0.
+    hears in the whole and in the bass alone. Silence has no beats. 100 frames a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -84,7 +77,7 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     halves = np.mean([phase_log_odds(values[:n_frames]) for values in by_half], axis=0)
     heard = [np.asarray(values[:n_frames], np.float64) for values in heard]
     values = heard[0] if len(heard) == 1 else together(heard[0], heard[1])
-    return Activations(values, downbeats, halves, _FRAME_RATE_HZ)
+    return Activations(without_silence(values, audio), downbeats, halves, _FRAME_RATE_HZ)
 
 
 def together(stock: FloatArray, own: FloatArray) -> FloatArray:
