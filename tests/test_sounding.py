@@ -9,7 +9,7 @@ from pulsefind.analysis import analyse
 from pulsefind.core.records import Settings
 from pulsefind.listen.activations import activations
 from pulsefind.listen.audio import from_samples
-from pulsefind.listen.sounding import silent_frames, sounding, without_silence
+from pulsefind.listen.sounding import sounding, within_music
 
 PLAIN = Settings(use_cache=False)
 
@@ -46,17 +46,27 @@ def test_no_beats_where_there_is_no_music(samples):
     assert analysis.warnings in (("the recording is silent",), ("no steady beat found",))
 
 
+def heard_part(samples):
+    return sounding(activations(from_samples(samples, RATE_HZ), "own", use_cache=False).values)
+
+
 @pytest.mark.parametrize("gain", [1.0, 1e-3])
-def test_beats_end_with_the_music(demo_song, gain):
+@pytest.mark.parametrize("after", [np.zeros(10 * RATE_HZ), noise(10, level=1e-3)], ids=["silence", "hiss"])
+def test_beats_end_with_the_music(demo_song, gain, after):
     music = demo_song[0].mean(axis=1)[: 20 * RATE_HZ]
-    with_silence = gain * np.concatenate([music, np.zeros(10 * RATE_HZ)])
-    part = sounding(activations(from_samples(with_silence, RATE_HZ), "own", use_cache=False).values)
-    assert part.start < 100 and 1900 < part.stop <= 2030
+    part = heard_part(gain * np.concatenate([music, after]))
+    assert part.start < 100 and 1900 < part.stop <= 2020
     fading = music * np.linspace(1, 0, len(music)) ** 4
-    fading = gain * np.concatenate([fading, np.zeros(10 * RATE_HZ)])
-    part = sounding(activations(from_samples(fading, RATE_HZ), "own", use_cache=False).values)
+    part = heard_part(gain * np.concatenate([fading, np.zeros(10 * RATE_HZ)]))
     # The fourth power of a fade is 60 dB down at 20 (1 - 10^(-60 / 80)) s.
     assert 1000 < part.stop <= 100 * 20 * (1 - 10 ** (-60 / 80)) + 100
+
+
+def test_the_last_chord_rings_without_beats(demo_song):
+    samples, truth = demo_song
+    part = heard_part(samples.mean(axis=1))
+    # A shaker sounds half a beat after the last beat.
+    assert truth.beat_s[-1] - 0.05 <= part.stop / 100 <= truth.beat_s[-1] + 0.75 * 60 / truth.bpm
 
 
 def test_applause_after_the_music_is_not_counted_to_its_end(demo_song):
@@ -67,23 +77,30 @@ def test_applause_after_the_music_is_not_counted_to_its_end(demo_song):
 
 
 @pytest.mark.parametrize("gain", [1.0, 1e-4])
-def test_silence_is_measured_by_the_recordings_own_level(gain):
-    quiet = noise(2) * 10 ** (-50 / 20)
-    lost = noise(2) * 10 ** (-70 / 20)
-    samples = gain * np.concatenate([noise(4), quiet, lost, np.zeros(RATE_HZ), noise(1)])
-    silent = silent_frames(from_samples(samples, RATE_HZ))
-    expected = np.zeros(1000, bool)
-    # A frame is silent if all within 25 frames are.
-    expected[625:875] = True
-    assert np.array_equal(silent, expected)
-    assert not silent_frames(from_samples(np.zeros(0), RATE_HZ)).any()
-    assert silent_frames(from_samples(np.zeros(RATE_HZ), RATE_HZ)).all()
+def test_what_stands_before_the_sound_and_after_its_last_attack_is_left_out(gain):
+    silence, lost = np.zeros(2 * RATE_HZ), 10 ** (-70 / 20) * noise(2)
+    samples = gain * np.concatenate([silence, noise(2), silence, noise(1), lost])
+    values = np.full((901, 2), 0.1)
+    kept = within_music(values, from_samples(samples, RATE_HZ))[:, 0] > 0
+    # Sound counts with a quarter of a second around it; the last attack is that of the second noise, at 6 s.
+    expected = np.zeros(901, bool)
+    expected[175:611] = True
+    assert expected[:611][kept[:611]].all() and np.flatnonzero(kept)[0] == 175
+    assert abs(np.flatnonzero(kept)[-1] - 610) <= 12
 
 
-def test_short_gaps_keep_their_activations():
-    samples = np.concatenate([noise(1), np.zeros(RATE_HZ // 2), noise(1)])
-    values = np.full((252, 2), 0.5)
-    assert np.array_equal(without_silence(values, from_samples(samples, RATE_HZ)), values)
+def test_zeros_and_no_sound_have_no_activations():
+    for n in (0, 8 * RATE_HZ):
+        assert not within_music(np.full((801, 2), 0.5), from_samples(np.zeros(n), RATE_HZ)).any()
+
+
+def test_a_hat_over_a_loud_bass_is_an_attack():
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    samples = np.sin(2 * np.pi * 50 * time_s) * np.minimum(1, 20 * time_s)
+    samples[3 * RATE_HZ :][:2000] += noise(2000 / RATE_HZ, level=0.05)
+    kept = within_music(np.full((401, 2), 0.1), from_samples(samples, RATE_HZ))[:, 0]
+    # Its last samples begin up to 40 ms after its first.
+    assert 308 <= np.flatnonzero(kept)[-1] <= 316
 
 
 def test_a_break_inside_belongs_to_the_music_and_what_is_too_short_to_count_has_no_beat():

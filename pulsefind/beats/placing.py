@@ -14,7 +14,10 @@ STIFFNESS = (1.0, 10.0, 100.0, 1000.0)
 """How much the smooth course resists bending; the data choose between them."""
 
 _CARRIED_ACTIVATION = 0.1
-_FRAME_WEIGHT = 0.3
+_FRAME_WEIGHT, _FRAME_ALONE_WEIGHT = 0.3, 0.1
+"""How much a network's frame counts beside hits, and where there is none: without a hit frames lean the same way for
+bars, so they are worth less than they seem one by one."""
+
 _NEAR_S = 0.012
 _FULL_IMPORTANCE = 10.0
 _OUTLIER_S = 0.012
@@ -42,7 +45,7 @@ def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
 
 def _observe(time_s: FloatArray, hits: Hits) -> tuple[FloatArray, FloatArray]:
     """Where each beat was heard, and how much that counts: the network's frame and the hits near it, weighed."""
-    observed, weight = time_s.copy(), np.full(len(time_s), _FRAME_WEIGHT)
+    observed, weight = time_s.copy(), np.full(len(time_s), _FRAME_ALONE_WEIGHT)
     first = np.searchsorted(hits.time_s, time_s - REACH_S)
     last = np.searchsorted(hits.time_s, time_s + REACH_S)
     for k, (low, high) in enumerate(zip(first, last, strict=True)):
@@ -52,6 +55,7 @@ def _observe(time_s: FloatArray, hits: Hits) -> tuple[FloatArray, FloatArray]:
         importance = importance * np.exp(-0.5 * (away / _NEAR_S) ** 2)
         total = float(importance.sum())
         if total > 0:
+            weight[k] = _FRAME_WEIGHT
             heard = min(1.0, total / _FULL_IMPORTANCE)
             observed[k] += heard / (heard + _FRAME_WEIGHT) * float(importance @ away) / total
             weight[k] += heard

@@ -18,7 +18,7 @@ from pulsefind.core.errors import HintError
 from pulsefind.core.records import Activations, Audio, FloatArray
 from pulsefind.listen.madmom_name import madmom_can_be_imported
 from pulsefind.listen.network import BASS_BANDS, pulse_activations
-from pulsefind.listen.sounding import sounding, without_silence
+from pulsefind.listen.sounding import sounding, within_music
 
 NETWORKS = ("own", "both", "stock")
 """pulsefind's own network (free weights), madmom's beside it, or madmom's alone (Böck, Krebs and Widmer 2016; not for
@@ -50,7 +50,8 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     With both, beats are where the stock networks hear them, with some weight for ours (which holds it where theirs
     let go for a few bars), and the mean of both says which of them are downbeats (each knows songs on which the other
     fails). Which half of a beat is the beat is told by our own network wherever it is asked, from the mean of what it
-    hears in the whole and in the bass alone. Silence has no beats. 100 frames a second; an empty recording gives n_frames = 0.
+    hears in the whole and in the bass alone. What comes after the last attack has no beats. 100 frames a second; an
+    empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -77,7 +78,7 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     halves = np.mean([phase_log_odds(values[:n_frames]) for values in by_half], axis=0)
     heard = [np.asarray(values[:n_frames], np.float64) for values in heard]
     values = heard[0] if len(heard) == 1 else together(heard[0], heard[1])
-    return Activations(without_silence(values, audio), downbeats, halves, _FRAME_RATE_HZ)
+    return Activations(within_music(values, audio), downbeats, halves, _FRAME_RATE_HZ)
 
 
 def together(stock: FloatArray, own: FloatArray) -> FloatArray:

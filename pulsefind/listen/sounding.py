@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from pulsefind.core.mapped import pieces
 from pulsefind.core.records import Audio, FloatArray, IntArray
@@ -13,6 +13,10 @@ FRAME_RATE_HZ = 100
 
 SILENCE_DB = -60.0
 """Below the loud frames of the recording itself: nothing that anybody plays along to (judged)."""
+
+ATTACK_DB = 1.0
+"""A rise of the power in 30 ms over that in the 100 ms before: five standard deviations of steady white noise, whose
+power in 1323 samples is even to 0.17 dB."""
 
 TELLING = 0.1
 """A network that hears exact silence says up to 0.1 of its own accord (measured)."""
@@ -27,41 +31,58 @@ of 66 recordings: at least 0.65 (measured)."""
 
 _LOUD_PERCENTILE = 95
 _GAP_FRAMES = 25
+_AFTER_FRAMES, _BEFORE_FRAMES, _NEAR_FRAMES = 3, 10, 10
 _STRETCH, _STEP = 600, 50
 _SHORTEST_BEAT, _LONGEST_BEAT = 25, 150
 _PIECE_FRAMES = 1 << 13
 
 
-def without_silence(values: FloatArray, audio: Audio) -> FloatArray:
-    """(n_frames, 2) the activations, 0 where the recording is silent for a quarter of a second or longer."""
-    silent = silent_frames(audio)[: len(values)]
-    values = values.copy()
-    values[: len(silent)][silent] = 0.0
-    return values
+def within_music(values: FloatArray, audio: Audio) -> FloatArray:
+    """(n_frames, 2) the activations, 0 in silence before the music and after its last attack.
+
+    The network goes on counting for some seconds while the last chord rings. Its count in a stop inside stays: it knows
+    where the beat would be.
+    """
+    kept = np.zeros_like(values)
+    sound, attack = _sounds_and_attacks(audio)
+    if not attack.any():
+        return kept
+    last = int(np.flatnonzero(attack)[-1]) + _NEAR_FRAMES
+    inside = slice(int(sound.argmax()), last + 1)
+    kept[inside] = values[inside]
+    return kept
 
 
-def silent_frames(audio: Audio) -> NDArray[np.bool_]:
-    """(n_frames,) at 100 frames a second, by the recording's own level, so that its gain doesn't matter.
+def _sounds_and_attacks(audio: Audio) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(n_frames,) at 100 frames a second: is there any sound within a quarter of a second; does power rise there?
 
-    A frame is silent if it and all within a quarter of a second are SILENCE_DB below the loud ones. A recording of
-    zeros is all silent.
+    Both by the recording's own level, so that its gain doesn't matter: silent is what lies SILENCE_DB below the loud
+    frames. A recording of zeros is all silent.
     """
     power = _power(audio)
-    if not len(power):
-        return np.zeros(0, np.bool_)
-    limit = float(np.percentile(power, _LOUD_PERCENTILE)) * 10 ** (SILENCE_DB / 10)
-    silent: NDArray[np.bool_] = maximum_filter1d(power, 2 * _GAP_FRAMES + 1, mode="constant") <= limit
-    return silent
+    limit = np.percentile(power, _LOUD_PERCENTILE, axis=0) * 10 ** (SILENCE_DB / 10) if len(power) else 0.0
+    sound = maximum_filter1d((power > limit).any(axis=1), 2 * _GAP_FRAMES + 1, mode="constant")
+    padded = np.pad(power, ((_BEFORE_FRAMES, _AFTER_FRAMES - 1), (0, 0)))
+    before = uniform_filter1d(padded, _BEFORE_FRAMES, axis=0, origin=-(_BEFORE_FRAMES // 2))[: len(power)]
+    after = uniform_filter1d(padded, _AFTER_FRAMES, axis=0, origin=-(_AFTER_FRAMES // 2))[_BEFORE_FRAMES:][: len(power)]
+    rises = (after > limit) & (after >= before * 10 ** (ATTACK_DB / 10))
+    return sound, rises.any(axis=1)
 
 
 def _power(audio: Audio) -> FloatArray:
-    """(n_frames,) mean square of each hundredth of a second; the last may be shorter."""
+    """(n_frames, 2) mean square of each hundredth of a second, of the samples and of their differences.
+
+    The second holds the hi-hat over a loud bass, which the first doesn't.
+    """
     step = audio.rate_hz // FRAME_RATE_HZ
-    found = []
+    found, before = [], np.zeros(1, np.float32)
     for piece in pieces(audio.samples, _PIECE_FRAMES * step):
         first = np.arange(0, len(piece), step)
-        found.append(np.add.reduceat(np.square(piece, dtype=np.float64), first) / np.diff(first, append=len(piece)))
-    return np.concatenate(found) if found else np.zeros(0)
+        n = np.diff(first, append=len(piece))
+        both = (piece, np.diff(piece, prepend=before))
+        found.append(np.stack([np.add.reduceat(np.square(x, dtype=np.float64), first) / n for x in both], axis=1))
+        before = piece[-1:]
+    return np.concatenate(found) if found else np.zeros((0, 2))
 
 
 def sounding(values: FloatArray) -> slice:
