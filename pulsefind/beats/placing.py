@@ -13,7 +13,6 @@ REACH_S = 0.035
 STIFFNESS = (1.0, 10.0, 100.0, 1000.0)
 """How much the smooth course resists bending; the data choose between them."""
 
-_CARRIED_ACTIVATION = 0.1
 _FRAME_WEIGHT, _FRAME_ALONE_WEIGHT = 0.3, 0.1
 """How much a network's frame counts beside hits, and where there is none: without a hit frames lean the same way for
 bars, so they are worth less than they seem one by one."""
@@ -39,7 +38,8 @@ def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
     time_s = _smooth(observed, weight, _best_stiffness(observed, weight)) if len(observed) > 4 else observed
     time_s = _increasing(time_s, pulse.time_s)
     confidence = _activation_near(pulse.time_s, activations)
-    carried = (weight <= _FRAME_WEIGHT) & (confidence < _CARRIED_ACTIVATION)
+    # A network that has learnt to count goes on where nothing sounds: only a hit tells that something does.
+    carried = weight <= _FRAME_ALONE_WEIGHT
     return Beats(np.maximum(time_s, 0.0), confidence, carried)
 
 
