@@ -8,25 +8,28 @@ from typing import Annotated
 
 import typer
 
-from eval.ablation import ablation_table, scores
-from eval.comparing import comparison, falls, refrozen
-from eval.datasets import SETS, how_to_get
-from eval.drumless import level_curve, swing_curve
-from eval.hinted import hint_table, hinted
-from eval.loaders import load_set
-from eval.running import run_tracks
-from eval.songs import SET_NAME, fetch_set
+from eval.decoder.ablation import ablation_table, scores
+from eval.decoder.hinted import hint_table, hinted
+from eval.robustness.commands import fuzz, interrupts, licences, mutants, page
+from eval.scoring.comparing import comparison, falls, refrozen
+from eval.scoring.running import run_tracks
+from eval.scoring.systems import SYSTEMS, systems_named
+from eval.scoring.table import table, with_table
+from eval.sets.datasets import SETS, how_to_get
+from eval.sets.drumless import level_curve, swing_curve
+from eval.sets.loaders import load_set
+from eval.sets.songs import SET_NAME, fetch_set
+from eval.sets.synthetic import write_set
+from eval.sets.variants import varied
 from eval.store import read_json, read_result, write_json, write_text
-from eval.synthetic import write_set
-from eval.systems import SYSTEMS, systems_named
-from eval.table import table, with_table
-from eval.variants import varied
+from eval.take.commands import take, take_fit
+from eval.train.commands import app as train
 from pulsefind.core.errors import FormatError, PulsefindError
 from pulsefind.core.stopping import stop_in_order
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, help=__doc__)
 
-BASELINE = Path(__file__).parent / "baseline.json"
+BASELINE = Path(__file__).parent / "scoring" / "baseline.json"
 DEFAULT_SYSTEMS = ",".join(SYSTEMS)
 
 
@@ -168,6 +171,11 @@ def hint(
     """One hint at a true 1, up to 150 ms off: the 1s against the beats; and what becomes of wrong hints."""
     tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
     typer.echo(hint_table(list(hinted(tracks, seed))), nl=False)
+
+
+for command in (take, take_fit, fuzz, interrupts, mutants, licences, page):
+    app.command()(command)
+app.add_typer(train, name="train")
 
 
 def main() -> None:

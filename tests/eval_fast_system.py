@@ -11,7 +11,7 @@ import numpy as np
 import soundfile
 
 from eval.records import Answer, Reference
-from eval.systems import SYSTEMS, System
+from eval.scoring.systems import SYSTEMS, System
 
 NAME = "fast"
 FAST = System(NAME, "eval_fast_system", ("tests/eval_fast_system.py",), ())

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from pagemaking import song, sound_of
 
-from eval.take_sim import Player, simulate_take
+from eval.take.simulation import Player, simulate_take
 from pulsefind.page.page import Recording, page_html
 from pulsefind.page.pdf import find_browser
 from pulsefind.page.take_view import read_take_review

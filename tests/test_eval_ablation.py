@@ -8,11 +8,11 @@ import pytest
 from made_activations import NO_HARMONY, heard, song, values_of
 from typer.testing import CliRunner
 
-from eval import ablation, hinted
-from eval.ablation import ALL, Score, ablation_table, scores
 from eval.cli import app
-from eval.evidence import Evidence, answer_of
-from eval.hinted import hint_table
+from eval.decoder import ablation, hinted
+from eval.decoder.ablation import ALL, Score, ablation_table, scores
+from eval.decoder.evidence import Evidence, answer_of
+from eval.decoder.hinted import hint_table
 from eval.records import Reference, Track
 from pulsefind.beats import counting as barpath
 from pulsefind.beats.decode import decode

@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from eval.cli import main
-from eval.comparing import comparison, falls, frozen, refrozen
-from eval.statistics import Signs, mean_interval, paired_difference, sign_test
-from eval.table import MEASURED, TABLE_ENDS, TABLE_STARTS, table
+from eval.scoring.comparing import comparison, falls, frozen, refrozen
+from eval.scoring.statistics import Signs, mean_interval, paired_difference, sign_test
+from eval.scoring.table import MEASURED, TABLE_ENDS, TABLE_STARTS, table
 from pulsefind.core.errors import FormatError
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from eval import drumless
-from eval.drumless import BARS, CARRIERS, FIGURES, FIRST_S, LOOSE_S, Mix, exact
+from eval.sets import drumless
+from eval.sets.drumless import BARS, CARRIERS, FIGURES, FIRST_S, LOOSE_S, Mix, exact
 from eval.train.ingredients import RATE_HZ
 
 

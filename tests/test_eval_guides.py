@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from eval.folding import bar_lines, fold
-from eval.guides import fixes, guide_scores, n_matches, true_places
 from eval.records import ClaimedGuide, Reference
+from eval.scoring.folding import bar_lines, fold
+from eval.scoring.guides import fixes, guide_scores, n_matches, true_places
 
 BARS = 10
 BEAT_S = 0.5

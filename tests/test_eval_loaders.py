@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from eval.annotations import counts_from_ones
-from eval.datasets import SETS, FilesLayout, MirdataLayout, how_to_get
-from eval.loaders import MissingSetError, load_set
+from eval.sets.annotations import counts_from_ones
+from eval.sets.datasets import SETS, FilesLayout, MirdataLayout, how_to_get
+from eval.sets.loaders import MissingSetError, load_set
 from pulsefind.core.errors import FormatError
 
 SECONDS = 6.0

@@ -16,7 +16,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from eval.metrics import (
+from eval.records import Answer, Reference
+from eval.scoring.metrics import (
     beat_errors,
     beat_kind,
     beat_scores,
@@ -30,7 +31,6 @@ from eval.metrics import (
     track_scores,
     trimmed,
 )
-from eval.records import Answer, Reference
 
 SECONDS = np.arange(10.0)
 

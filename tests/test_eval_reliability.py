@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from eval.records import Answer
-from eval.reliability import cells, reliability, right
-from eval.serial import answer_from_json, answer_to_json
+from eval.scoring.reliability import cells, reliability, right
+from eval.scoring.serial import answer_from_json, answer_to_json
 
 
 def entry(one, one_kind, beat_kind="right", half=0.95, octave=0.95):

@@ -11,15 +11,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import eval.running
+import eval.scoring.running
 from eval.cli import main
-from eval.loaders import load_set
 from eval.records import Answer, Cost
-from eval.running import run_tracks, score_track
+from eval.scoring.running import run_tracks, score_track
+from eval.scoring.systems import SYSTEMS, System, code_version, run_system, systems_named
+from eval.scoring.table import MEASURED, table
+from eval.sets.loaders import load_set
+from eval.sets.synthetic import PATTERNS, write_set
 from eval.store import clear_parts, digest, read_json, whole_file, write_json
-from eval.synthetic import PATTERNS, write_set
-from eval.systems import SYSTEMS, System, code_version, run_system, systems_named
-from eval.table import MEASURED, table
 from pulsefind.core.errors import FormatError, OutputError
 
 ROOT = Path(__file__).parent.parent
@@ -42,7 +42,7 @@ def counted(monkeypatch):
         calls.append((system.name, track.name))
         return Answer(track.reference.beat_s + 0.01, track.reference.count), Cost(1.0, 1.0, 100.0)
 
-    monkeypatch.setattr(eval.running, "run_system", answer)
+    monkeypatch.setattr(eval.scoring.running, "run_system", answer)
     return calls
 
 
@@ -116,7 +116,9 @@ def workers_of(process: subprocess.Popen) -> list[str]:
         pytest.skip("this system doesn't list the children of a process")
     workers: list[str] = []
     while not workers and process.poll() is None:
-        workers = [p for p in children.read_text().split() if b"eval.worker" in Path(f"/proc/{p}/cmdline").read_bytes()]
+        workers = [
+            p for p in children.read_text().split() if b"eval.scoring.worker" in Path(f"/proc/{p}/cmdline").read_bytes()
+        ]
         time.sleep(0.02)
     return workers
 
@@ -167,7 +169,7 @@ def test_changed_audio_is_answered_anew(tmp_path, counted):
 def test_changed_code_is_answered_anew(root, tmp_path, counted, monkeypatch):
     (track, *_) = load_set("synthetic", root)
     score_track(track, [LIBROSA], tmp_path, 1)
-    monkeypatch.setattr(eval.running, "code_version", lambda system: "another")
+    monkeypatch.setattr(eval.scoring.running, "code_version", lambda system: "another")
     score_track(track, [LIBROSA], tmp_path, 1)
     assert len(counted) == 2
 
@@ -186,7 +188,7 @@ def test_a_changed_annotation_is_scored_anew_but_not_answered_anew(tmp_path, cou
 
 
 def test_code_version_looks_at_what_runs_only(tmp_path, monkeypatch):
-    monkeypatch.setattr("eval.systems.ROOT", tmp_path)
+    monkeypatch.setattr("eval.scoring.systems.ROOT", tmp_path)
     versions = []
     for text in ('"""Doc."""\nx = 1\n', '"""Other."""\n# a comment\nx = 1\n', "x = 2\n"):
         (tmp_path / "code.py").write_text(text)
@@ -200,7 +202,7 @@ def test_a_failure_is_told_scored_as_nothing_and_not_stored(root, tmp_path, monk
     def failing(system, track):
         return Answer(np.zeros(0), None, error="AudioError: no sound"), Cost(1.0, 1.0, 1.0)
 
-    monkeypatch.setattr(eval.running, "run_system", failing)
+    monkeypatch.setattr(eval.scoring.running, "run_system", failing)
     tracks = load_set("synthetic", root)[:1]
     result = run_tracks(tracks, [LIBROSA], tmp_path, 1, "loky")
     assert result["tracks"][0]["systems"]["librosa"]["values"]["beat_f_70"] == 0.0

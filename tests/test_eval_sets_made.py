@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 import soundfile
 
-from eval.folding import bar_lines
-from eval.guides import true_places
-from eval.loaders import load_set
-from eval.songs import SET_NAME, NotHereError, beats_of, convert, fetch, fetch_set
-from eval.synthetic import PATTERNS, write_set
-from eval.variants import QUIET_DB, SHIFT_S, varied
+from eval.scoring.folding import bar_lines
+from eval.scoring.guides import true_places
+from eval.sets.loaders import load_set
+from eval.sets.songs import SET_NAME, NotHereError, beats_of, convert, fetch, fetch_set
+from eval.sets.synthetic import PATTERNS, write_set
+from eval.sets.variants import QUIET_DB, SHIFT_S, varied
 from pulsefind.core.errors import FormatError
 
 SHARED = Path(__file__).parent.parent.parent / "shared" / "data"

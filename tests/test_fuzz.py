@@ -1,4 +1,4 @@
-"""Damaged files and odd hints: a seeded thousand; `python -m eval.fuzz` runs as many as you like."""
+"""Damaged files and odd hints: a seeded thousand; `python -m eval fuzz` runs as many as you like."""
 
 import json
 import os
@@ -10,9 +10,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from eval import fuzz, fuzz_cases
-from eval.fuzz import apart, run, summary
-from eval.fuzz_cases import ANSWERED, FAULT, REFUSED, Bench, Outcome, damaged, damaged_text, damaged_tree, run_case
+from eval.robustness import cases as fuzz_cases
+from eval.robustness import fuzz
+from eval.robustness.cases import (
+    ANSWERED,
+    FAULT,
+    REFUSED,
+    Bench,
+    Outcome,
+    damaged,
+    damaged_text,
+    damaged_tree,
+    run_case,
+)
+from eval.robustness.fuzz import apart, run, summary
 from pulsefind.cli import app as cli
 
 

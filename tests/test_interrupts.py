@@ -1,4 +1,4 @@
-"""A handful of runs broken off; `python -m eval.interrupts` breaks off as many as you like."""
+"""A handful of runs broken off; `python -m eval interrupts` breaks off as many as you like."""
 
 import hashlib
 import json
@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from eval import interrupts
-from eval.interrupts import JOBS, Job, _left
+from eval.robustness import interrupts
+from eval.robustness.interrupts import JOBS, Job, _left
 from pulsefind.demo import RATE_HZ, make_song
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="signals and groups of processes")

@@ -2,8 +2,8 @@
 
 import pytest
 
-from eval import licences
-from eval.licences import END, START, table, with_table
+from eval.robustness import licences
+from eval.robustness.licences import END, START, table, with_table
 
 
 def test_every_package_tells_a_licence():

@@ -2,7 +2,7 @@
 
 import ast
 
-from eval.mutants import changed, changes_of, sample
+from eval.robustness.mutants import changed, changes_of, sample
 
 SOURCE = "def f(a, b):\n    return a + b if a < 3 and not b else a\n"
 
@@ -27,7 +27,7 @@ def test_a_change_without_a_test_survives(tmp_path):
     (tmp_path / "tests" / "test_one.py").write_text(
         "from pulsefind.one import f\n\n\ndef test_f():\n    assert f(1) == 2\n"
     )
-    total, tried, survived = sample(tmp_path, "one", 10, 1)
+    total, tried, survived = sample(tmp_path, "one", ["tests/test_one.py"], 10, 1)
     assert (total, tried) == (4, 4)
     assert sorted(survived) == ["one.py:6: return a * 3", "one.py:6: return a / 2"]
     assert path.read_text().endswith("return a * 2\n")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from pagemaking import song
 
-from eval.take_sim import Player, simulate_take
+from eval.take.simulation import Player, simulate_take
 from pulsefind.core.errors import FormatError
 from pulsefind.page.take_view import read_take_review
 from pulsefind.take.history import append_take, entry_of

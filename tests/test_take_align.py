@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from eval.take import aligned_by_hits, judge, made_music
-from eval.take_sim import Player, make_track, simulate_take
-from eval.take_sound import RATE_HZ, add_leak, render
+from eval.take.aligning import aligned_by_hits, judge, made_music
+from eval.take.kit_sound import RATE_HZ, add_leak, render
+from eval.take.simulation import Player, make_track, simulate_take
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.alignment import align
 from pulsefind.take.leak import find_leak

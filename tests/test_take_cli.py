@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from eval.take_sim import Player, make_track, simulate_take
-from eval.take_sound import RATE_HZ, add_leak, render
+from eval.take.kit_sound import RATE_HZ, add_leak, render
+from eval.take.simulation import Player, make_track, simulate_take
 from pulsefind.cli.app import main
 from pulsefind.saved import to_json
 

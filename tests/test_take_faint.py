@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from eval.take_sim import make_track
-from eval.take_sound import RATE_HZ, render
+from eval.take.kit_sound import RATE_HZ, render
+from eval.take.simulation import make_track
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.faint import with_usual_faint
 from pulsefind.take.matching import match

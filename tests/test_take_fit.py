@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from eval.take_fit import Heard, fit_kinds, fit_rises, least_score, listen
-from eval.take_sound import render
+from eval.take.fitting import Heard, fit_kinds, fit_rises, least_score, listen
+from eval.take.kit_sound import render
 from pulsefind.take.kinds import COMBINATIONS, FAINT_DB, shape_of
 from pulsefind.take.records import TakeHits
 from pulsefind.take.strokes import LEAST_RISE_DB

@@ -5,7 +5,7 @@ import pytest
 from making import drum, noise_burst
 from making import render as render_at
 
-from eval.take_sound import RATE_HZ, render
+from eval.take.kit_sound import RATE_HZ, render
 from pulsefind.core.errors import AudioError
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.records import TakeError, TakeHits

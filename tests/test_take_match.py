@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from eval.take_sim import make_track
+from eval.take.simulation import make_track
 from pulsefind.core.records import GridSection
 from pulsefind.take import matching as take_match
 from pulsefind.take.corrections import fit_ramp

@@ -5,17 +5,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from eval.take import (
-    audio_difference,
-    click_track,
-    corrected_share,
-    groove_difference,
-    groove_folder,
-    performances,
-    simulated_pair,
-)
-from eval.take_sim import Player, make_track, simulate_take
-from eval.take_sound import RATE_HZ, render
+from eval.take.groove import audio_difference, click_track, groove_difference, groove_folder, performances
+from eval.take.kit_sound import RATE_HZ, render
+from eval.take.simulated import corrected_share, simulated_pair
+from eval.take.simulation import Player, make_track, simulate_take
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.measures import noticeable
 from pulsefind.take.midi import read_midi_take

@@ -10,7 +10,8 @@ from eval.train.ingredients import RATE_HZ, own_sounds_only
 from eval.train.percussion import with_percussion
 from eval.train.performing import HIT_KINDS, perform
 from eval.train.songs import SongMaker
-from eval.train.styles import STYLES, check
+from eval.train.style import check
+from eval.train.styles import STYLES
 
 
 @pytest.fixture(scope="module")

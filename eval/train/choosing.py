@@ -1,13 +1,12 @@
 """Choosing between weights without the test recordings: held-out scores, rendered with new seeds.
 
-`python -m eval.train.choosing INGREDIENTS SONGS WEIGHTS ...`. Two sets: pop songs of POP909 that are no ingredient
+`python -m eval train choose INGREDIENTS SONGS WEIGHTS ...`. Two sets: pop songs of POP909 that are no ingredient
 (the recipe takes every second one), without drums; and songs of the recipe with seeds that no run uses.
 """
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +14,7 @@ import numpy as np
 
 from eval.train.composing import from_arrangement
 from eval.train.ingredients import RATE_HZ, load, unused_arrangements
-from eval.train.measuring import score, stock_decoder
+from eval.train.measuring import means, score, stock_decoder
 from eval.train.performing import Performance, perform
 from eval.train.rendering import Studio
 from eval.train.songs import LENGTH_S, SongMaker
@@ -53,33 +52,17 @@ def fresh_songs(ingredients: Path, count: int) -> Iterator[Take]:
             yield _audio(song.stems / 32768), song.beats
 
 
-def main() -> None:
-    """Print a line for every set and weights file."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("ingredients", type=Path)
-    parser.add_argument("songs", type=Path)
-    parser.add_argument("weights", type=Path, nargs="+")
-    parser.add_argument("--count", type=int, default=40)
-    given = parser.parse_args()
+def lines(ingredients: Path, songs: Path, weights: Sequence[Path], count: int) -> Iterator[str]:
+    """A line for every set and weights file."""
     decoder = stock_decoder()
     for name, takes in (
-        ("held-out pop, no drums", list(drumless_arrangements(given.ingredients, given.songs, given.count))),
-        ("fresh songs", list(fresh_songs(given.ingredients, given.count))),
+        ("held-out pop, no drums", list(drumless_arrangements(ingredients, songs, count))),
+        ("fresh songs", list(fresh_songs(ingredients, count))),
     ):
-        for path in given.weights:
-            weights = read_weights(path)
+        for path in weights:
+            read = read_weights(path)
             scores = [
-                score(beats, np.asarray(decoder(pulse_activations(audio, weights)), float).reshape(-1, 2), "")
+                score(beats, np.asarray(decoder(pulse_activations(audio, read)), float).reshape(-1, 2), "")
                 for audio, beats in takes
             ]
-            mean = [np.mean([getattr(s, k) for s in scores]) for k in ("beat_f", "cmlt", "amlt", "downbeat_f")]
-            off = sum(s.off for s in scores)
-            print(
-                f"{name:24} {path.name:14} {mean[0]:5.1f} / {mean[1]:5.1f} / {mean[2]:5.1f}, {mean[3]:5.1f}"
-                f"  {off} of {len(scores)} off",
-                flush=True,
-            )
-
-
-if __name__ == "__main__":
-    main()
+            yield f"{name:24} {path.name:14} {means(scores)}"

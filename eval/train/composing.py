@@ -2,179 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from eval.train.drumming import drums_of
+from eval.train.form import Chord, FloatArray, Form, Part, Score
 from eval.train.ingredients import Arrangement, Groove
-from eval.train.styles import Style
-
-FloatArray = NDArray[np.float64]
-
-KEY_OF = {
-    "kick": 36,
-    "snare": 38,
-    "rim": 37,
-    "clap": 39,
-    "brush": 82,
-    "closed": 42,
-    "pedal": 44,
-    "open": 46,
-    "ride": 51,
-    "crash": 49,
-    "tom": 45,
-    "tamb": 54,
-    "bell": 56,
-    "block": 76,
-    "conga": 63,
-    "shaker": 70,
-}
-"""General MIDI keys of the drums that styles name."""
+from eval.train.style import Style
 
 SWUNG_SIXTEENTHS_BPM = 112.0
 """Common practice, no source."""
-
-_LEVEL = {"X": 1.1, "x": 0.9, "o": 0.45}
-_MAJOR = (0, 2, 4, 5, 7, 9, 11)
-_MINOR = (0, 2, 3, 5, 7, 8, 10)
-_PROGRESSIONS = (
-    (0, 4, 5, 3),
-    (0, 5, 3, 4),
-    (5, 3, 0, 4),
-    (0, 3, 4, 3),
-    (0, 3, 0, 4),
-    (0, 0, 3, 4),
-    (0, 5, 1, 4),
-    (3, 4, 2, 5),
-    (0, 2, 3, 4),
-    (0, 6, 3, 0),
-    (5, 4, 3, 4),
-    (0, 0, 3, 0),
-    (0, 1, 3, 0),
-    (0, 0, 0, 0),
-    (0, 6, 5, 6),
-    (1, 4, 0, 5),
-    (2, 5, 1, 4),
-    (0, 0, 4, 4),
-    (0, 0, 0, 0, 3, 3, 0, 0, 4, 3, 0, 4),
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One pitched instrument: notes (n, 4) of start, end (beats), pitch, velocity."""
-
-    role: str
-    family: str
-    notes: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class Score:
-    """A song on paper. bar_start (n_bars + 1,) in beats; drums (n, 3) of beat, General MIDI key, velocity.
-
-    swing is the share of a pair of slots that its first half takes; pair_beats how long such a pair is.
-    """
-
-    style: str
-    bpm: float
-    bar_start: NDArray[np.int64]
-    parts: tuple[Part, ...]
-    drums: FloatArray
-    swing: float
-    pair_beats: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Chord:
-    start: float
-    end: float
-    root: int
-    tones: tuple[int, ...]
-    next_root: int
-
-
-class _Form:
-    """Bars, sections and chords that all instruments share."""
-
-    def __init__(self, style: Style, bars: int, rng: Generator) -> None:
-        self.style, self.rng = style, rng
-        sizes = np.full(bars, style.beats)
-        if style.beats == 4 and rng.random() < 0.06:
-            sizes[rng.integers(2, bars, rng.integers(1, 4))] = rng.choice([2, 3, 5])
-        self.bar_start = np.r_[0, np.cumsum(sizes)]
-        length = int(rng.choice([4, 8, 8, 16]))
-        self.section = np.repeat(rng.permutation(np.resize([0, 1], bars // length + 2)), length)[:bars]
-        if rng.random() < 0.5:
-            self.section = np.sort(self.section)
-        self.section_start = np.flatnonzero(np.r_[True, np.diff(self.section) != 0] | (np.arange(bars) % length == 0))
-        self.bars = bars
-        self.push, self._push_chance = 0.0, float(rng.choice([0.25, 0.5, 1.0]))
-        if rng.random() < 0.16 and style.beats >= 4:
-            self.push = {4: 2, 3: 1, 2: 1}[style.slots] / style.slots
-        self.grooves = [_groove(self, rng.random() < 0.12) for _ in range(3)]
-        self.chords = self._chords()
-
-    def slots(self, bar: int) -> int:
-        """How many slots a bar has."""
-        return int(self.bar_start[bar + 1] - self.bar_start[bar]) * self.style.slots
-
-    def early(self, bar: int, slot: int) -> float:
-        """How many beats early a chord at a slot comes: on the bar's first and middle beats, now and then."""
-        middle = self.style.beats // 2 * self.style.slots
-        pushed = self.push and bar and (slot == 0 or (slot == middle and self.style.beats == 4))
-        return self.push if pushed and self.rng.random() < self._push_chance else 0.0
-
-    def _chords(self) -> list[_Chord]:
-        """The harmony: a progression a section, moving once or twice a bar, or every other bar."""
-        rng, style = self.rng, self.style
-        scale = _MAJOR if rng.random() < 0.6 else _MINOR
-        key = int(rng.integers(12))
-        pace = (
-            rng.choice([1.0, 2.0, 0.5, 0.25], p=[0.66, 0.14, 0.15, 0.05])
-            if style.beats != 3
-            else rng.choice([1.0, 0.5])
-        )
-        sevenths = rng.random() < (0.9 if style.name in ("swing", "bossa", "jazz-waltz", "jazz-five") else 0.2)
-        lines = [_PROGRESSIONS[rng.integers(len(_PROGRESSIONS))] for _ in range(2)]
-        starts: list[tuple[float, int]] = []
-        for bar in range(self.bars):
-            line = lines[self.section[bar]]
-            first, size = float(self.bar_start[bar]), self.bar_start[bar + 1] - self.bar_start[bar]
-            if pace == 2 and size >= 4:
-                half = size // 2 if style.beats != 6 else 3
-                starts += [(first, line[(2 * bar) % len(line)]), (first + half, line[(2 * bar + 1) % len(line)])]
-            elif pace >= 1 or bar % int(1 / pace) == 0:
-                starts.append((first, line[int(bar * min(pace, 1.0)) % len(line)]))
-            if rng.random() < 0.05 and size >= 3:
-                starts.append((first + size - 1, int(rng.integers(7))))
-        ends = [s for s, _ in starts[1:]] + [float(self.bar_start[-1])]
-        roots = [key + scale[d % 7] for _, d in starts]
-        chords = []
-        for i, ((start, degree), end) in enumerate(zip(starts, ends, strict=True)):
-            tones = tuple(
-                key + scale[(degree + 2 * k) % 7] + 12 * ((degree + 2 * k) // 7) for k in range(4 if sevenths else 3)
-            )
-            chords.append(_Chord(start, end, roots[i], tones, roots[min(i + 1, len(roots) - 1)]))
-        return chords
-
-    def chord_at(self, beat: float) -> _Chord:
-        """The chord that sounds at a beat."""
-        low, high = 0, len(self.chords)
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (middle, high) if self.chords[middle].start <= beat + 1e-6 else (low, middle)
-        return self.chords[low]
 
 
 def compose(
     style: Style, bpm: float, bars: int, rng: Generator, with_band: bool, with_drums: bool, share_late: float
 ) -> Score:
     """Write a song of a given number of bars for drums, a band, or both; share_late as in _comp."""
-    form = _Form(style, bars, rng)
-    drums = _drums(form, solo=not with_band) if with_drums else np.zeros((0, 3))
+    form = Form(style, bars, rng)
+    drums = drums_of(form, solo=not with_band) if with_drums else np.zeros((0, 3))
     parts: list[Part] = []
     if with_band:
         riff = _Riff(form) if rng.random() < style.riffs else None
@@ -220,7 +66,7 @@ def from_arrangement(song: Arrangement, first_bar: int, bars: int, rng: Generato
     if rng.random() < 0.85:
         parts.append(Part("lead", "voice" if rng.random() < 0.6 else "solo", cut(song.melody)))
     bar_start = np.arange(bars + 1) * song.beats_per_bar
-    hits = _drums(_Form(drums, bars, rng), solo=False) if drums else np.zeros((0, 3))
+    hits = drums_of(Form(drums, bars, rng), solo=False) if drums else np.zeros((0, 3))
     bpm = float(np.clip(song.bpm * np.exp(rng.normal(0.1, 0.15)), 55, 190))
     return Score("arrangement", bpm, bar_start, tuple(p for p in parts if len(p.notes)), hits, 0.5, 0.5)
 
@@ -237,106 +83,6 @@ def with_groove(score: Score, groove: Groove, rng: Generator) -> Score:
     return Score(f"{score.style}+groove", score.bpm, score.bar_start, score.parts, drums[drums[:, 0] < beats], 0.5, 0.5)
 
 
-# ---------------------------------------------------------------- drums
-
-
-def _drums(form: _Form, solo: bool) -> FloatArray:
-    """A drummer's part: a groove a section, small changes, soft strokes, fills, crashes, other percussion."""
-    rng, style = form.rng, form.style
-    grooves = list(form.grooves)
-    if rng.random() < 0.5:
-        grooves[1] = {**grooves[0], "hat": grooves[1]["hat"]}
-    fill_every = int(rng.choice([2, 4, 4, 8, 8, 99]))
-    crash = rng.random() < 0.8
-    loose = rng.uniform(0.02, 0.12) if solo else rng.uniform(0, 0.04)
-    extras = [e for e in style.extras if rng.random() < (0.35 if len(style.extras) < 3 else 0.6)]
-    no_kit = bool(extras) and rng.random() < 0.08
-    hits: list[tuple[float, int, float]] = []
-    was_fill = False
-    for bar in range(form.bars):
-        first, slots = float(form.bar_start[bar]), form.slots(bar)
-        for name, rhythm in extras:
-            _strike(hits, form, first, bar, slots, rhythm, name, 0.02, 80)
-        if no_kit:
-            continue
-        which = form.section[bar] if not solo else int(rng.integers(3)) if rng.random() < 0.2 else form.section[bar]
-        groove = grooves[which]
-        fill = (bar + 1) % fill_every == 0 and rng.random() < 0.65 and slots >= 4
-        end = slots - int(rng.integers(1, max(2, slots // (2 * style.slots) + 1))) * style.slots if fill else slots
-        if was_fill and crash and rng.random() < 0.75:
-            hits.append((first, int(rng.choice([49, 57])), 112.0))
-        for name in ("kick", "snare", "hat"):
-            _strike(hits, form, first, bar, end, groove[name], groove[f"{name}_sound"], loose, 100)
-        if fill:
-            _fill(hits, form, first, end, slots)
-        was_fill = fill
-    return np.array(sorted(hits), float).reshape(-1, 3)
-
-
-def _groove(form: _Form, free: bool) -> dict[str, str]:
-    """Kick, snare and hat rhythms with their sounds."""
-    rng, style = form.rng, form.style
-    slots = style.beats * style.slots
-    pick = {name: str(rng.choice(getattr(style, name))) for name in ("kick", "snare", "hat")}
-    if free:
-        pick["kick"] = "x" + "".join(rng.choice(list(".x"), slots - 1, p=[0.75, 0.25]))
-        if rng.random() < 0.4:
-            pick["snare"] = "".join(rng.choice(list(".xo"), slots, p=[0.78, 0.15, 0.07]))
-    pick["kick_sound"] = "kick"
-    pick["snare_sound"] = str(rng.choice(style.snare_sound))
-    pick["hat_sound"] = str(rng.choice(style.hat_sound))
-    return pick
-
-
-def _strike(
-    hits: list[tuple[float, int, float]],
-    form: _Form,
-    first: float,
-    bar: int,
-    slots: int,
-    rhythm: str,
-    name: str,
-    loose: float,
-    velocity: float,
-) -> None:
-    """Play a rhythm's bar up to a number of slots, with strokes left out and added here and there."""
-    rng, size = form.rng, form.style.beats * form.style.slots
-    offset = (bar * size) % len(rhythm)
-    key = KEY_OF[name]
-    for slot in range(slots):
-        mark = rhythm[offset + slot % size]
-        level = _LEVEL.get(mark, 0.0)
-        if level and slot and rng.random() < loose:
-            continue
-        if not level and rng.random() < loose * 0.5:
-            level = 0.35
-        if level:
-            struck = key if name != "tom" else int(rng.choice([41, 43, 45]))
-            hits.append(
-                (
-                    first + slot / form.style.slots,
-                    struck,
-                    float(np.clip(velocity * level * rng.normal(1, 0.07), 8, 127)),
-                )
-            )
-
-
-def _fill(hits: list[tuple[float, int, float]], form: _Form, first: float, start: int, slots: int) -> None:
-    """Snare and toms to the end of the bar."""
-    rng = form.rng
-    keys = [[38], [50, 48, 45, 43], [48, 43], [38, 45], [38, 50, 47, 43]][rng.integers(5)]
-    step = 2 if form.style.slots == 4 and rng.random() < 0.4 else 1
-    for slot in range(start, slots, step):
-        if rng.random() < 0.85:
-            key = keys[min(len(keys) - 1, (slot - start) * len(keys) // max(1, slots - start))]
-            hits.append((first + slot / form.style.slots, key, float(rng.uniform(70, 120))))
-            if rng.random() < 0.15:
-                hits.append((first + slot / form.style.slots, 36, 95.0))
-
-
-# ---------------------------------------------------------------- pitched parts
-
-
 def _spans(rhythm: str, slots: int, offset: int, size: int) -> list[tuple[int, int, str]]:
     """Struck slots of one bar with their ends and marks; - prolongs a note."""
     marks = [rhythm[offset + s % size] for s in range(slots)]
@@ -350,7 +96,7 @@ def _spans(rhythm: str, slots: int, offset: int, size: int) -> list[tuple[int, i
     return spans
 
 
-def _bass(form: _Form) -> FloatArray:
+def _bass(form: Form) -> FloatArray:
     """A bass line: a rhythm of the style, or one locked to random accents."""
     rng, style = form.rng, form.style
     size = style.beats * style.slots
@@ -393,7 +139,7 @@ def _locked(kick: str, rng: Generator) -> str:
     return "".join(str(rng.choice(list("RFO"))) if e and m != "R" else m for m, e in zip(line, extra, strict=True))
 
 
-def _comp(form: _Form, late: bool) -> Part:
+def _comp(form: Form, late: bool) -> Part:
     """An instrument that plays chords in the style's rhythm (or, seldom, in one of its own).
 
     late: the whole rhythm comes half a beat later, so that only bass and drums tell where the beat is.
@@ -442,7 +188,7 @@ def _free_mark(slot: int, slots: int, rng: Generator) -> str:
     )
 
 
-def _voicing(chord: _Chord, mark: str, base: int, family: str, open_chord: bool, down: bool) -> list[int]:
+def _voicing(chord: Chord, mark: str, base: int, family: str, open_chord: bool, down: bool) -> list[int]:
     """Pitches of a chord for a mark, in the order in which they are struck."""
     tones = sorted(base + (t - base) % 12 for t in chord.tones)
     low = base - 12 + (chord.root - base) % 12
@@ -463,7 +209,7 @@ _STEPS = (0, 3, 5, 7, 10, 12, -2, -5)
 class _Riff:
     """One figure that guitars and bass play together, moved to the chords' roots."""
 
-    def __init__(self, form: _Form) -> None:
+    def __init__(self, form: Form) -> None:
         rng, style = form.rng, form.style
         self._form = form
         self._size = style.beats * style.slots
@@ -529,7 +275,7 @@ class _Riff:
         return self._notes(self._base - 8, power=False)
 
 
-def _melody(form: _Form) -> FloatArray:
+def _melody(form: Form) -> FloatArray:
     """A tune: two or three rhythms that come back, chord tones on the beats, rests between phrases."""
     rng, style = form.rng, form.style
     size = style.beats * style.slots
@@ -558,7 +304,7 @@ def _melody(form: _Form) -> FloatArray:
     return np.array(notes, float).reshape(-1, 4)
 
 
-def _arranged(parts: list[Part], form: _Form) -> list[Part]:
+def _arranged(parts: list[Part], form: Form) -> list[Part]:
     """Let parts rest for whole sections, but never all of them at once."""
     rng = form.rng
     if rng.random() < 0.55 or len(parts) < 2:

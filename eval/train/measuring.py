@@ -1,12 +1,12 @@
 """A weights file on annotated recordings: beats and downbeats through one and the same stock decoder.
 
-`python -m eval.train.measuring WEIGHTS DATA [--activations FOLDER] [--sets ...]`; with --activations, stored
+`python -m eval train measure WEIGHTS DATA [--activations FOLDER] [--sets ...]`; with --activations, stored
 activations of the stock networks (FOLDER/<set>__<id>.npy at 100 frames a second) are decoded instead.
 """
 
 from __future__ import annotations
 
-import argparse
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -75,26 +75,20 @@ def measure(data: Path, subset: str, weights: Weights, stored: Path | None) -> l
     return scores
 
 
-def main() -> None:
-    """Print one line a set."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("weights", type=Path)
-    parser.add_argument("data", type=Path)
-    parser.add_argument("--activations", type=Path)
-    parser.add_argument("--sets", nargs="+", default=list(SETS))
-    parser.add_argument("--each", action="store_true", help="a line for every recording, too")
-    given = parser.parse_args()
-    for subset in given.sets:
-        scores = measure(given.data, subset, read_weights(given.weights), given.activations)
-        for s in scores if given.each else []:
-            print(f"  {s.name[:44]:44} {s.beat_f:5.1f} / {s.cmlt:5.1f} / {s.amlt:5.1f}, {s.downbeat_f:5.1f}")
-        mean = [float(np.mean([getattr(s, k) for s in scores])) for k in ("beat_f", "cmlt", "amlt", "downbeat_f")]
-        off = sum(s.off for s in scores)
-        print(
-            f"{subset:16} {mean[0]:5.1f} / {mean[1]:5.1f} / {mean[2]:5.1f}, {mean[3]:5.1f}  {off} of {len(scores)} off",
-            flush=True,
-        )
+def means(scores: list[Score]) -> str:
+    """Means of beat F, CMLt, AMLt and downbeat F, and how many were read at a wrong level."""
+    beat, cmlt, amlt, downbeat = (
+        float(np.mean([getattr(s, name) for s in scores])) for name in ("beat_f", "cmlt", "amlt", "downbeat_f")
+    )
+    return (
+        f"{beat:5.1f} / {cmlt:5.1f} / {amlt:5.1f}, {downbeat:5.1f}  {sum(s.off for s in scores)} of {len(scores)} off"
+    )
 
 
-if __name__ == "__main__":
-    main()
+def lines(weights: Path, data: Path, activations: Path | None, subsets: Sequence[str], each: bool) -> Iterator[str]:
+    """A line a set, and with `each` one for every recording before it."""
+    for subset in subsets:
+        scores = measure(data, subset, read_weights(weights), activations)
+        for s in scores if each else []:
+            yield f"  {s.name[:44]:44} {s.beat_f:5.1f} / {s.cmlt:5.1f} / {s.amlt:5.1f}, {s.downbeat_f:5.1f}"
+        yield f"{subset:16} {means(scores)}"

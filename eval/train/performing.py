@@ -8,7 +8,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from eval.train.composing import Part, Score
+from eval.train.form import Part, Score
 
 FloatArray = NDArray[np.float64]
 

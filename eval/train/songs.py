@@ -8,12 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from eval.train.aims import AIMS, Aim
-from eval.train.composing import Score, compose, from_arrangement, with_groove
+from eval.train.composing import compose, from_arrangement, with_groove
+from eval.train.form import Score
 from eval.train.ingredients import Ingredients
 from eval.train.percussion import with_percussion
 from eval.train.performing import PLAYED_FREELY, Performance, perform
 from eval.train.rendering import Studio
-from eval.train.styles import STYLES, Style
+from eval.train.style import Style
+from eval.train.styles import STYLES
 
 LENGTH_S = 40.0
 SHARE_ARRANGED = 0.12

@@ -1,13 +1,12 @@
 """Weights that were exported, made into a state that training can go on from.
 
-`python -m eval.train.unfolding WEIGHTS INGREDIENTS OUT`. Export folds each normalisation into the convolution before
+`python -m eval train unfold WEIGHTS INGREDIENTS OUT`. Export folds each normalisation into the convolution before
 it. Here it is put back as one that changes nothing: its statistics are those of what the convolution gives for songs of
 the recipe, and its scale and shift undo them. Heads that export left out begin as they are made.
 """
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -105,16 +104,8 @@ def _pictures(ingredients: Path) -> Iterable[Tensor]:
         yield mixer.batch(torch.randint(0, _SONGS, (_BATCH,)), varied=True)[0]
 
 
-def main() -> None:
-    """Write the state."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    for name in ("weights", "ingredients", "out"):
-        parser.add_argument(name, type=Path)
-    given = parser.parse_args()
+def write_state(weights: Path, ingredients: Path, out: Path) -> None:
+    """Write the state that training goes on from."""
     torch.manual_seed(0)
-    network = unfolded(read_weights(given.weights), _pictures(given.ingredients))
-    np.savez(given.out, allow_pickle=False, **{k: v.numpy() for k, v in network.state_dict().items()})
-
-
-if __name__ == "__main__":
-    main()
+    network = unfolded(read_weights(weights), _pictures(ingredients))
+    np.savez(out, allow_pickle=False, **{k: v.numpy() for k, v in network.state_dict().items()})

@@ -1,9 +1,8 @@
 """What sounds in a stroke: a kick, a snare (or tom), a cymbal, or several at once, from what it added to eight bands.
 
 One quadratic rule a combination, the likeliest taken. It looks at a stroke's own shape alone, so that it needs no other
-strokes to compare with. Fitted by multinomial logistic regression to strokes of known kinds (`python -m
-eval.take_fit`); rare combinations weigh more than their share, and half a unit of log odds favours one drum over
-several.
+strokes to compare with. Fitted by multinomial logistic regression to strokes of known kinds (`python -m eval
+take-fit`); rare combinations weigh more than their share, and half a unit of log odds favours one drum over several.
 """
 
 from __future__ import annotations

@@ -42,7 +42,7 @@ LEAST_RISE_DB, MOST_RISE_DB = 2.0, 20.0
 RISE_WEIGHTS = (0.15, 0.13, 0.0, 0.3, 0.62, 0.57, 1.55, 1.32)
 LEAST_SCORE = 2.98
 """A stroke's rises beyond the least, so weighed and summed, reach this score. Few strokes lift one band far; most lift
-several a little. Fitted by logistic regression to strokes of known times (`python -m eval.take_fit`; how well:
+several a little. Fitted by logistic regression to strokes of known times (`python -m eval take-fit`; how well:
 datasets.md).
 """
 

@@ -1,0 +1,96 @@
+"""Commands that try to break pulsefind. What they need is imported when one is called: it takes seconds."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Seed = Annotated[int, typer.Option(help="Draws what is tried; the same seed, the same cases.")]
+Processes = Annotated[int, typer.Option(min=1, help="How many at once; no more than processors.")]
+
+
+def fuzz(
+    count: Annotated[int, typer.Option(min=1, help="How many cases.")] = 20000,
+    seed: Seed = 1,
+    first: Annotated[int, typer.Option(min=0, help="Number of the first case.")] = 0,
+    processes: Processes = 1,
+    keep: Annotated[Path, typer.Option(help="Folder for what led to a fault.")] = Path("build/fuzz"),
+    only: Annotated[int | None, typer.Option(help="Run this one case and show its details.")] = None,
+) -> None:
+    """Damaged files and odd hints: each must be answered, or refused in one line. Exit code 1 if one was not."""
+    from eval.robustness.fuzz import run, summary
+
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if only is not None:
+        first, count = only, 1
+    outcomes = run(seed, count, first, processes, keep)
+    print(summary(outcomes))
+    if only is not None:
+        print(outcomes[0].details)
+    if any(one.fault for one in outcomes):
+        raise typer.Exit(1)
+
+
+def interrupts(
+    count: Annotated[int, typer.Option(min=1, help="How many runs.")] = 200,
+    first: Annotated[int, typer.Option(min=0, help="Go on from this one of them, counted from 0.")] = 0,
+    seed: Seed = 1,
+    processes: Processes = 1,
+    only: Annotated[list[str] | None, typer.Option(help="Break off this command only; may be repeated.")] = None,
+) -> None:
+    """Runs broken off at seeded moments: what is there afterwards must be whole, or not be there."""
+    from eval.robustness.interrupts import JOBS, run
+
+    names = [job.name for job in JOBS]
+    if unknown := set(only or ()) - set(names):
+        raise typer.BadParameter(f"{min(unknown)}: choose from {', '.join(names)}")
+    jobs = tuple(job for job in JOBS if only is None or job.name in only)
+    wrong = run(count, seed, jobs, processes=processes, first=first)
+    print("\n".join(wrong) if wrong else "nothing wrong")
+    if wrong:
+        raise typer.Exit(1)
+
+
+def mutants(
+    name: Annotated[str, typer.Argument(help="A file below pulsefind/, like beats/grid.")],
+    tests: Annotated[
+        list[Path] | None,
+        typer.Option(help="Its tests, the quick ones first; may be repeated."),
+    ] = None,
+    count: Annotated[int, typer.Option(min=1, help="How many changes.")] = 20,
+    seed: Seed = 1,
+) -> None:
+    """Small changes to the code, one at a time: do the tests notice?"""
+    from eval.robustness.mutants import lines
+
+    files = [str(path) for path in tests or [Path(f"tests/test_{name.rpartition('/')[2]}.py")]]
+    for line in lines(name, files, count, seed):
+        print(line, flush=True)
+
+
+def licences(
+    document: Annotated[Path | None, typer.Argument(help="Put the table between the marks in this file.")] = None,
+) -> None:
+    """What the installed packages that pulsefind needs say of their licences."""
+    from eval.robustness.licences import needed, table, with_table
+
+    rows = table(needed("pulsefind"))
+    if document is None:
+        print(rows, end="")
+    else:
+        document.write_text(with_table(document.read_text(encoding="utf-8"), rows), encoding="utf-8")
+
+
+def page(
+    minutes: Annotated[float, typer.Option(min=0.1, help="Length of the track.")] = 10.0,
+    times: Annotated[int, typer.Option(min=1, help="How often each measurement is made.")] = 5,
+    page: Annotated[Path | None, typer.Option(help="Measure this page instead of making one.")] = None,
+) -> None:
+    """The page of a long track in Chromium: opening, scrolling, playing, memory. Exit code 1 beyond a limit."""
+    from eval.robustness.long_page import measured
+
+    if measured(minutes, times, page):
+        raise typer.Exit(1)

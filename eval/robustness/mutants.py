@@ -1,0 +1,127 @@
+"""Do the tests notice? Small changes to the code, one at a time, each with the tests of its file.
+
+`python -m eval mutants beats/grid --tests tests/test_grid.py --count 20 --seed 1` changes a comparison, an operator, a
+number or a condition at seeded places of a file, in a copy of the project, and runs its tests. A change that no test
+notices survives and is shown. (To try every change, with tests of several seconds, would take days.)
+"""
+
+from __future__ import annotations
+
+import ast
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from eval import ROOT
+
+LIMIT_S = 300
+_COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.LtE,
+    ast.LtE: ast.Lt,
+    ast.Gt: ast.GtE,
+    ast.GtE: ast.Gt,
+    ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq,
+    ast.In: ast.NotIn,
+    ast.NotIn: ast.In,
+    ast.Is: ast.IsNot,
+    ast.IsNot: ast.Is,
+}
+_OPERATED: dict[type[ast.operator], type[ast.operator]] = {
+    ast.Add: ast.Sub,
+    ast.Sub: ast.Add,
+    ast.Mult: ast.Div,
+    ast.Div: ast.Mult,
+    ast.FloorDiv: ast.Mult,
+    ast.Mod: ast.Mult,
+    ast.Pow: ast.Mult,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A place that can be changed: its line, what it becomes, and the act."""
+
+    line: int
+    act: Callable[[], None]
+
+
+def changes_of(tree: ast.Module) -> list[Change]:
+    """All places in a module that can be changed."""
+    found: list[Change] = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Compare) and type(node.ops[0]) in _COMPARED:
+            found.append(Change(node.lineno, partial(_set_comparison, node, _COMPARED[type(node.ops[0])]())))
+        elif isinstance(node, ast.BinOp) and type(node.op) in _OPERATED:
+            found.append(Change(node.lineno, partial(setattr, node, "op", _OPERATED[type(node.op)]())))
+        elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)) and type(node.value) is not bool:
+            found.append(Change(node.lineno, partial(setattr, node, "value", node.value + 1)))
+        elif isinstance(node, ast.BoolOp):
+            other = ast.And() if isinstance(node.op, ast.Or) else ast.Or()
+            found.append(Change(node.lineno, partial(setattr, node, "op", other)))
+        elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
+            found.append(Change(node.lineno, partial(setattr, node, "op", ast.UAdd())))
+    return found
+
+
+def _set_comparison(node: ast.Compare, comparison: ast.cmpop) -> None:
+    node.ops[0] = comparison
+
+
+def changed(source: str, number: int) -> tuple[int, str]:
+    """The source with its change of that number: the line, and the new text."""
+    tree = ast.parse(source)
+    change = changes_of(tree)[number]
+    change.act()
+    return change.line, ast.unparse(tree)
+
+
+def notices(project: Path, tests: Sequence[str]) -> bool:
+    """Do tests fail in this copy of the project?"""
+    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
+    environment = {**os.environ, "PYTHONPATH": str(project), "OMP_NUM_THREADS": "1"}
+    try:
+        done = subprocess.run(command, cwd=project, env=environment, capture_output=True, timeout=LIMIT_S, check=False)
+    except subprocess.TimeoutExpired:
+        return True
+    return done.returncode != 0
+
+
+def sample(project: Path, name: str, tests: Sequence[str], count: int, seed: int) -> tuple[int, int, list[str]]:
+    """Try some changes of one file below pulsefind/: how many it has, how many were tried, and which survived."""
+    path = project / "pulsefind" / f"{name}.py"
+    source = path.read_text(encoding="utf-8")
+    total = len(changes_of(ast.parse(source)))
+    chosen = np.random.default_rng(seed).permutation(total)[:count]
+    survived = []
+    if notices(project, tests):
+        raise RuntimeError(f"the tests of {name} fail without any change")
+    for number in chosen:
+        line, text = changed(source, int(number))
+        path.write_text(text, encoding="utf-8")
+        if not notices(project, tests):
+            before = ast.unparse(ast.parse(source)).splitlines()
+            other = next((b for a, b in zip(before, text.splitlines(), strict=False) if a != b), "")
+            survived.append(f"{name}.py:{line}: {other.strip()}")
+    path.write_text(source, encoding="utf-8")
+    return total, len(chosen), survived
+
+
+def lines(name: str, tests: Sequence[str], count: int, seed: int) -> Iterator[str]:
+    """Try some changes of a file in a copy of the project, and tell what came of it."""
+    with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
+        project = Path(folder)
+        for part in ("pulsefind", "tests", "eval"):
+            shutil.copytree(ROOT / part, project / part, ignore=shutil.ignore_patterns("node_modules", "__pycache__"))
+        shutil.copy(ROOT / "pyproject.toml", project)
+        total, tried, survived = sample(project, name, tests, count, seed)
+        yield f"{name}: {tried} of {total} changes tried, {tried - len(survived)} noticed"
+        yield from (f"    {one}" for one in survived)

@@ -1,0 +1,1 @@
+"""Systems run on tracks, scored, compared and put into tables."""

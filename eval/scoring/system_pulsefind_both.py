@@ -1,0 +1,14 @@
+"""pulsefind with madmom's networks beside its own, as a system to be scored."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from eval.records import Answer, Reference
+from eval.scoring.system_pulsefind import analysed
+from pulsefind.core.records import Settings
+
+
+def answer(path: Path, given: Reference | None) -> Answer:
+    """Analyse the recording with both networks, without any hint and without the cache."""
+    return analysed(path, Settings(network="both", use_cache=False))

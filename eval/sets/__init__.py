@@ -1,0 +1,1 @@
+"""Data sets: what they are, and tracks with their annotation."""

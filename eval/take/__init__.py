@@ -1,0 +1,1 @@
+"""The review of takes measured: simulated players, human performances, fitted weights."""

@@ -1,0 +1,53 @@
+"""Commands that measure the review of takes. What they need is imported when one is called: it takes seconds."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class Part(StrEnum):
+    """What is measured of the review; `example` prints the one in the README."""
+
+    sim = "sim"
+    even = "even"
+    align = "align"
+    groove = "groove"
+    audio = "audio"
+    example = "example"
+
+
+def take(
+    parts: Annotated[list[Part] | None, typer.Argument(help="Which parts; all measurements if none is named.")] = None,
+    takes: Annotated[int, typer.Option(min=0, help="How many takes a part uses, if not its own number.")] = 0,
+) -> None:
+    """The review of takes against simulated players and human performances."""
+    from eval.take import aligning, groove, simulated
+
+    known = {
+        Part.sim: simulated.simulated,
+        Part.even: simulated.even_or_jump,
+        Part.align: aligning.alignment,
+        Part.groove: groove.groove,
+        Part.audio: groove.groove_audio,
+        Part.example: simulated.example,
+    }
+    for part in parts or [part for part in known if part is not Part.example]:
+        print(known[part](takes), flush=True)
+
+
+def take_fit(
+    font: Annotated[Path | None, typer.Option(help="A SoundFont with General MIDI drum kits, as well.")] = None,
+    takes: Annotated[int, typer.Option(min=3, help="Performances to fit to; two thirds as many are held out.")] = 24,
+) -> None:
+    """Fit the weights of strokes and kinds to human performances; print them as the code writes them."""
+    from eval.take.fitting import fit
+    from eval.take.groove import groove_folder
+    from pulsefind.core.errors import PulsefindError
+
+    if groove_folder() is None:
+        raise PulsefindError("no folder groove_midi in PULSEFIND_DATA or ../shared/data")
+    fit(font, takes)
