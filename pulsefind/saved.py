@@ -115,6 +115,8 @@ def _unspread(document: dict[str, Any]) -> dict[str, Any]:
     beats, bars = dict(data["beats"]), dict(data["bars"])
     bars["count"] = beats.pop("count")
     bars.pop("meter")
+    # Saved before bars had note values of their own.
+    bars.setdefault("beat_quarters", [])
     guides = [_gathered_places(saved) for saved in data["guides"]]
     return {**data, "beats": beats, "bars": bars, "guides": guides}
 

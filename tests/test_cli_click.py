@@ -216,7 +216,6 @@ def test_export_says_what_it_can_not_do(folder, monkeypatch, capsys):
         (("song.json", "--to", "pdf"), "formats that can be written are"),
         (("none.json", "--to", "midi"), "can't be read"),
         (("text.json", "--to", "midi"), "not a saved analysis"),
-        (("song.json", "--to", "midi", "--meter", "3/4"), "is analysed already"),
         (("song.json", "--to", "midi", "--out", "no/a"), "does not exist"),
     ):
         code, _, err = run(monkeypatch, capsys, "export", *words)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import io
 import sys
 import warnings
+from pathlib import Path
 from typing import Annotated, TextIO
 
 import typer
+from typer.core import TyperGroup
 
 from pulsefind import __version__
 from pulsefind.cli.click import click
@@ -23,7 +25,24 @@ from pulsefind.cli.take import take
 from pulsefind.core.errors import PulsefindError
 from pulsefind.core.stopping import stop_in_order
 
+
+class Commands(TyperGroup):
+    """The commands; a song without one is found."""
+
+    def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:  # type: ignore[override]
+        """Put `find` before a song that no command stands before."""
+        if args and args[0] not in self.commands and _is_song(args[0]):
+            args = ["find", *args]
+        return super().parse_args(ctx, args)
+
+
+def _is_song(word: str) -> bool:
+    """Is a word a file's name, rather than a command with a slip in it?"""
+    return not word.startswith("-") and (Path(word).suffix != "" or Path(word).exists())
+
+
 app = typer.Typer(
+    cls=Commands,
     add_completion=False,
     no_args_is_help=True,
     rich_markup_mode=None,

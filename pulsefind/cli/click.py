@@ -8,15 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pulsefind.cli.opening import SongArgument, recording_of, saved_or_found
 from pulsefind.cli.options import (
     ForceOption,
     HintsOnTrack,
     SavedOption,
-    TrackArgument,
     check_saved,
     clear_progress,
-    saved_or_found,
-    settings_from,
     show_progress,
 )
 from pulsefind.cli.telling import Telling, levels_json, levels_text, show, warn
@@ -103,7 +101,7 @@ ClickOutOption = Annotated[
 
 
 def click(
-    track: TrackArgument,
+    song: SongArgument,
     places: Places,
     balance: Balance,
     played: Played,
@@ -130,7 +128,8 @@ def click(
     if ladder.ladder and (places.on != "beats" or places.clickless or places.thin is not None or balance.no_track):
         raise HintError("--ladder chooses its own clicks; leave out --on, --clickless, --thin and --no-track")
     check_saved(saved, hints)
-    out = _check_output(track, out, ladder, force)
+    track = recording_of(song)
+    out = _check_output(song, out, ladder, force)
     plan = Plan(
         places=places.on,
         guide=places.guide,
@@ -142,7 +141,7 @@ def click(
     )
     levels = Levels(balance.click_db, balance.track_db, not balance.no_track, balance.click_right)
     check_speed(played.speed)
-    analysis = saved_or_found(saved, track, settings_from(hints), hints.beats_from)
+    analysis = saved_or_found(saved, song, hints)
     check_beats(analysis)
     if places.swing is not None:
         analysis = swung(analysis, places.swing)
@@ -163,20 +162,20 @@ def click(
     _tell(done, practice, out if ladder.ladder else None, told)
 
 
-def _check_output(track: Path, out: Path | None, ladder: Ladder, force: bool) -> Path:
+def _check_output(song: Path, out: Path | None, ladder: Ladder, force: bool) -> Path:
     """Where the result goes; refused before any work if it can't."""
     from pulsefind.core.files import check_free
     from pulsefind.practice.encode import check_kind
     from pulsefind.practice.ladder import check_folder
 
     if ladder.ladder:
-        check_kind(Path(f"{track.stem}.{ladder.kind}"))
-        out = out or Path(f"{track.stem} ladder")
+        check_kind(Path(f"{song.stem}.{ladder.kind}"))
+        out = out or Path(f"{song.stem} ladder")
         check_folder(out, force)
         return out
-    out = out or Path(f"{track.stem} click.wav")
+    out = out or Path(f"{song.stem} click.wav")
     check_kind(out)
-    check_free(out, force, track)
+    check_free(out, force, song)
     return out
 
 

@@ -7,22 +7,19 @@ from typing import Annotated
 
 import typer
 
-from pulsefind.cli.options import ForceOption, Hints, analysed, is_saved, settings_from
-from pulsefind.core.errors import HintError
+from pulsefind.cli.opening import SongArgument, opened
+from pulsefind.cli.options import ForceOption, Hints
 
 ToOption = Annotated[str, typer.Option("--to", help="Formats, with commas: midi, jams, beats, csv.")]
 ExportOutOption = Annotated[
     Path | None, typer.Option("--out", help="Name of the files without ending; else the track's, in this folder.")
 ]
-AnalysisArgument = Annotated[
-    Path, typer.Argument(help="A recording, or an analysis saved by `find --out`.", show_default=False)
-]
 
 
 def export(
-    source: AnalysisArgument,
-    to: ToOption,
+    song: SongArgument,
     hints: Hints,
+    to: ToOption = "midi",
     out: ExportOutOption = None,
     force: ForceOption = False,
 ) -> None:
@@ -32,18 +29,11 @@ def export(
     from pulsefind.export.formats import export as export_as
 
     kinds = check_formats(to)
-    base = out or Path(source.stem)
+    base = out or Path(song.stem)
     for kind in kinds:
         for ending in ENDINGS[kind]:
-            check_free(_named(base, ending), force, source)
-    if is_saved(source):
-        if hints.about_beats or hints.part:
-            raise HintError(f"{source}: is analysed already; name the recording to use --from or a hint")
-        from pulsefind.saved import load_analysis
-
-        analysis = load_analysis(source)
-    else:
-        analysis = analysed(source, settings_from(hints), hints.beats_from)
+            check_free(_named(base, ending), force, song)
+    analysis = opened(song, hints)
     files = {_named(base, end): data for kind in kinds for end, data in export_as(analysis, kind).items()}
     for path, data in files.items():
         write_file(path, data, force)

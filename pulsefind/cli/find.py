@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.cli.options import ForceOption, Hints, TrackArgument, analysed, settings_from
+from pulsefind.cli.opening import SongArgument, opened
+from pulsefind.cli.options import ForceOption, Hints
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
@@ -17,19 +18,18 @@ OutOption = Annotated[Path | None, typer.Option("--out", help="Write the analysi
 
 
 def find(
-    track: TrackArgument,
+    song: SongArgument,
     hints: Hints,
     json_output: JsonOption = False,
     out: OutOption = None,
     force: ForceOption = False,
 ) -> None:
-    """Find the beat, the 1, and which sound to follow in a recording."""
-    settings = settings_from(hints)
+    """Find the beat, the 1, and which sound to follow. `pulsefind SONG` does the same."""
     if out is not None:
         from pulsefind.core.files import check_free
 
-        check_free(out, force, track)
-    _show(analysed(track, settings, hints.beats_from), json_output, out, force)
+        check_free(out, force, song)
+    _show(opened(song, hints), json_output, out, force)
 
 
 def _show(analysis: Analysis, json_output: bool, out: Path | None, force: bool) -> None:

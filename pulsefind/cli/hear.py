@@ -7,15 +7,13 @@ from typing import Annotated
 
 import typer
 
+from pulsefind.cli.opening import SongArgument, recording_of, saved_or_found
 from pulsefind.cli.options import (
     ForceOption,
     HintsOnTrack,
     SavedOption,
-    TrackArgument,
     check_saved,
     clear_progress,
-    saved_or_found,
-    settings_from,
     show_progress,
 )
 from pulsefind.cli.telling import Telling, levels_json, levels_text, show, warn
@@ -31,7 +29,7 @@ HearOutOption = Annotated[
 
 
 def hear(
-    track: TrackArgument,
+    song: SongArgument,
     hints: HintsOnTrack,
     told: Telling,
     guide: HeardGuideOption = None,
@@ -51,11 +49,12 @@ def hear(
     from pulsefind.report.planned import falls, leading
 
     check_saved(saved, hints)
+    track = recording_of(song)
     out = out or Path(f"{track.stem} {guide or 'guide'}.wav")
     check_kind(out)
     for path in (out, loop_path(out)):
         check_free(path, force, track)
-    analysis = saved_or_found(saved, track, settings_from(hints), hints.beats_from)
+    analysis = saved_or_found(saved, song, hints)
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")
     index = guide_index(analysis.guides, guide) if guide else leading(analysis) or 0

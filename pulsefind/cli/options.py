@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin, get_type
 import typer
 
 from pulsefind.core.corrections import is_exact
-from pulsefind.core.errors import FormatError, HintError, OutputError
+from pulsefind.core.errors import HintError, OutputError
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
 
@@ -70,9 +70,6 @@ class Without:
 
 HintsOnTrack = Annotated[Hints, Without(("part",))]
 """Hints on a whole track; `--range` means something else beside them."""
-
-HintsBesideBeats = Annotated[Hints, Without(("beats_from",))]
-"""Hints where the beats are always looked for in the sound."""
 
 
 def spread(command: Callable[..., None]) -> Callable[..., None]:
@@ -188,18 +185,6 @@ def check_saved(saved: Path | None, hints: Hints) -> None:
     """Refuse hints beside a saved analysis, which they could not change."""
     if saved and hints.about_beats:
         raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm, --one-at and --taps, or it")
-
-
-def saved_or_found(saved: Path | None, track: Path, settings: Settings, beats_from: Path | None) -> Analysis:
-    """The saved analysis, if it is one of this track; without one the track is analysed."""
-    from pulsefind.saved import load_analysis
-
-    if saved is None:
-        return analysed(track, settings, beats_from)
-    analysis = load_analysis(saved)
-    if analysis.track.name != track.name:
-        raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {track.name}")
-    return analysis
 
 
 def is_saved(track: Path) -> bool:

@@ -8,15 +8,13 @@ from typing import Annotated
 
 import typer
 
+from pulsefind.cli.opening import SongArgument, check_same, opened, recording_of
 from pulsefind.cli.options import (
     ForceOption,
-    HintsBesideBeats,
-    TrackArgument,
+    Hints,
     check_ending,
-    clear_progress,
-    settings_from,
-    show_progress,
 )
+from pulsefind.cli.telling import doubts
 from pulsefind.core.errors import HintError
 
 
@@ -35,7 +33,9 @@ class Light(StrEnum):
     bright = "bright"
 
 
-PageOutOption = Annotated[Path, typer.Option("--out", help="The page to write, an .html file.", show_default=False)]
+PageOutOption = Annotated[
+    Path | None, typer.Option("--out", help="The page to write, an .html file; else the song's name and 'page'.")
+]
 SoundOption = Annotated[
     Sound, typer.Option("--audio", help="Put the recording inside, or leave it beside: the page then asks for it.")
 ]
@@ -50,35 +50,32 @@ PageHistoryOption = Annotated[
 
 
 def page(
-    track: TrackArgument,
-    out: PageOutOption,
-    hints: HintsBesideBeats,
+    song: SongArgument,
+    hints: Hints,
+    out: PageOutOption = None,
     audio: SoundOption = Sound.inside,
     light: LightOption = Light.auto,
     take: TakeOption = None,
     history: PageHistoryOption = None,
     force: ForceOption = False,
 ) -> None:
-    """Write a page to see, hear and practise a track in a browser: one file, no network."""
-    settings = settings_from(hints)
-    check_ending(out, (".html", ".htm"), force, [track])
+    """Write a page to see, hear and practise a song in a browser: one file, no network."""
+    out = out or Path(f"{song.stem} page.html")
+    check_ending(out, (".html", ".htm"), force, [song])
     if history is not None and take is None:
         raise HintError("--history belongs to --take; name the review of a take too")
-    from pulsefind.analysis import analyse
     from pulsefind.core.files import write_file
     from pulsefind.listen.audio import load
     from pulsefind.page.page import page_html, read_recording
     from pulsefind.page.take_view import read_take_review
 
-    try:
-        loaded = load(track)
-        analysis = analyse(loaded, settings, show_progress)
-    finally:
-        clear_progress()
+    track = recording_of(song)
+    analysis = opened(song, hints)
+    loaded = load(track)
+    check_same(song, analysis, loaded)
     recording = read_recording(track, loaded) if audio is Sound.inside else None
     review = read_take_review(take, analysis, history) if take is not None else None
     html = page_html(analysis, loaded, recording, str(track), str(out), light.value, review)
     write_file(out, html.encode(), force)
     print(f"{out}: {len(html) / 1e6:.1f} MB; open it in a browser")
-    for warning in analysis.warnings:
-        print(f"Note: {warning}")
+    doubts(analysis)

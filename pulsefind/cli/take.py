@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.cli.options import ForceOption, HintsBesideBeats, analysed, is_saved, settings_from
+from pulsefind.cli.opening import check_same, opened, recording_of
+from pulsefind.cli.options import ForceOption, Hints
 from pulsefind.core.errors import HintError
 from pulsefind.core.hints import parse_time
 
 if TYPE_CHECKING:
-    from pulsefind.core.records import Analysis, Audio, Settings
+    from pulsefind.core.records import Analysis, Audio
     from pulsefind.take.records import Review
 
 LONGEST_LATENCY_MS = 2000.0
@@ -48,7 +49,7 @@ TakeOutOption = Annotated[Path | None, typer.Option("--out", help="Write the rev
 def take(
     track: TakeTrackArgument,
     recording: RecordingArgument,
-    hints: HintsBesideBeats,
+    hints: Hints,
     starts_at: StartsAtOption = None,
     latency_ms: LatencyOption = None,
     how_late: HowLateOption = False,
@@ -73,7 +74,7 @@ def take(
         return
     # The take is read first: if it can't be, the long work on the track is spared.
     hits, take_audio = read_take(recording)
-    analysis, track_audio = _track(track, settings_from(hints))
+    analysis, track_audio = _track(track, hints)
     review = review_take(
         analysis, hits, recording, track, track_audio, take_audio, starts_at_s=starts_at_s, latency_ms=latency_ms
     )
@@ -89,15 +90,17 @@ def _signed_time(text: str) -> float:
     return parse_time(text, "--starts-at")
 
 
-def _track(track: Path, settings: Settings) -> tuple[Analysis, Audio | None]:
-    """The analysis of a track and its sound; of a saved analysis there is no sound to look for in the take."""
-    if is_saved(track):
-        from pulsefind.saved import load_analysis
-
-        return load_analysis(track), None
+def _track(track: Path, hints: Hints) -> tuple[Analysis, Audio | None]:
+    """The analysis of a track and its sound; where only a saved analysis is there, no sound to look for in the take."""
     from pulsefind.listen.audio import load
 
-    return analysed(track, settings), load(track)
+    analysis = opened(track, hints)
+    try:
+        audio = load(recording_of(track))
+    except HintError:
+        return analysis, None
+    check_same(track, analysis, audio)
+    return analysis, audio
 
 
 def _show(review: Review, json_output: bool, out: Path | None, force: bool) -> None:

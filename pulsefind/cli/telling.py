@@ -63,14 +63,20 @@ def levels_json(done: tuple[Rendered, ...]) -> str:
 def warn(analysis: Analysis) -> None:
     """Say what the clicks rest on if it is in doubt, and the caution on hearing if it wasn't said today."""
     from pulsefind.practice.ladder import CAUTION
+
+    doubts(analysis)
+    if _first_today():
+        print(textwrap.fill(CAUTION, WIDTH))
+
+
+def doubts(analysis: Analysis) -> None:
+    """Say what the analysis is unsure of, and what settles it."""
     from pulsefind.report.doubts import doubts_of, other_warnings
 
     for doubt in doubts_of(analysis):
         show(f"Doubt: {doubt.sentence}")
     for warning in other_warnings(analysis):
         show(f"Note: {warning}")
-    if _first_today():
-        print(textwrap.fill(CAUTION, WIDTH))
 
 
 def _first_today() -> bool:

@@ -1,0 +1,91 @@
+"""What a command is given: a recording, or a saved analysis, which the recording may lie beside; both alike."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pulsefind.cli.options import Hints, analysed, is_saved, settings_from
+from pulsefind.core.errors import FormatError, HintError
+from pulsefind.core.records import Settings
+
+if TYPE_CHECKING:
+    from pulsefind.core.records import Analysis, Audio
+
+SongArgument = Annotated[
+    Path,
+    typer.Argument(help="A recording, or an analysis of it saved by `find --out`.", metavar="SONG", show_default=False),
+]
+
+
+def opened(song: Path, hints: Hints) -> Analysis:
+    """The analysis of a song, with these corrections.
+
+    A saved analysis is taken as it is. Corrections of one mean that its recording, which must lie beside it, is
+    analysed anew: with those it was made with, as far as the new ones don't replace them.
+
+    Raises
+    ------
+    PulsefindError
+        if a file can't be read, or the corrections contradict each other or what the song is.
+    """
+    if not is_saved(song):
+        return analysed(song, settings_from(hints), hints.beats_from)
+    from pulsefind.saved import load_analysis
+
+    analysis = load_analysis(song)
+    if not (hints.about_beats or hints.part):
+        return analysis
+    return analysed(recording_of(song), _joined(analysis.settings, settings_from(hints)), hints.beats_from)
+
+
+def recording_of(song: Path) -> Path:
+    """The recording of a song: itself, or what a saved analysis names, beside it.
+
+    Raises
+    ------
+    HintError
+        if it isn't there.
+    """
+    if not is_saved(song):
+        return song
+    from pulsefind.saved import load_analysis
+
+    recording = song.parent / load_analysis(song).track.name
+    if not recording.is_file():
+        raise HintError(f"{song}: for this its recording, {recording.name}, must lie beside it; or name the recording")
+    return recording
+
+
+def check_same(song: Path, analysis: Analysis, audio: Audio) -> None:
+    """Refuse a recording that is another one than the analysis was made of.
+
+    Raises
+    ------
+    FormatError
+        if it is.
+    """
+    if is_saved(song) and audio.sha256 != analysis.track.sha256:
+        raise FormatError(f"{song}: {analysis.track.name} beside it is another recording by now; analyse it again")
+
+
+def saved_or_found(saved: Path | None, song: Path, hints: Hints) -> Analysis:
+    """The analysis that is named beside the song, if it is one of this song; without one, the song's."""
+    if saved is None:
+        return opened(song, hints)
+    from pulsefind.saved import load_analysis
+
+    analysis = load_analysis(saved)
+    if analysis.track.name != song.name:
+        raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {song.name}")
+    return analysis
+
+
+def _joined(before: Settings, now: Settings) -> Settings:
+    """What was known, and what is told now."""
+    plain = Settings()
+    told = {f.name: getattr(now, f.name) for f in fields(Settings) if getattr(now, f.name) != getattr(plain, f.name)}
+    return replace(before, **told)
