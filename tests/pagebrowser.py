@@ -75,12 +75,17 @@ def page_file(analysis, audio, take, tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def browser():
+def running():
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with playwright.sync_playwright() as running:
-        chromium = running.chromium.launch(executable_path=find_browser(), args=FLAGS)
-        yield chromium
-        chromium.close()
+    with playwright.sync_playwright() as driver:
+        yield driver
+
+
+@pytest.fixture(scope="session")
+def browser(running):
+    chromium = running.chromium.launch(executable_path=find_browser(), args=FLAGS)
+    yield chromium
+    chromium.close()
 
 
 @pytest.fixture

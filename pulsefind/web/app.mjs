@@ -141,6 +141,7 @@ export class App {
 
   #stopped() {
     keepAwake(false);
+    this.player.mixer?.closeBlend();
     this.player.mixer?.set(this.#gains());
     this.tell("stopped");
     if (this.training) this.endTraining(this.training);
@@ -292,13 +293,15 @@ export class App {
 
   async playRiddle(options) {
     await this.#ready();
-    this.player.mixer.set({ track: 0, guide: MOST_GUIDE_BOOST });
+    this.player.mixer.track.gain.cancelScheduledValues(0);
+    this.player.mixer.set({ guide: MOST_GUIDE_BOOST });
     await this.player.start(this.reading, this.track, options);
     this.#playing("Riddle");
   }
 
   async reveal(startBar, endBar) {
     const gains = this.#gains();
+    this.player.mixer.closeBlend();
     this.player.mixer.set({ ...gains, track: Math.max(LEAST_REVEAL_LEVEL, gains.track) });
     const options = { startBar, endBar, clicks: clickSet("beats"), guide: "plan" };
     await this.player.start(this.reading, this.track, options);

@@ -3,11 +3,21 @@
 import { clickSet, thinning } from "./clickset.mjs";
 import { barName, el, offsetText, svg } from "./drawing.mjs";
 import { keep, kept } from "./keeping.mjs";
-import { firstHit, judgeHold, judgeOne, nameChoices, randomStart, tapDelay } from "./training.mjs";
+import {
+  firstHit,
+  judgeHold,
+  judgeOne,
+  judgeStages,
+  nameChoices,
+  randomStart,
+  tapDelay,
+} from "./training.mjs";
 
 const DELAY_CLICKS = 24;
 const DELAY_STEP_S = 0.6;
 const RIDDLE_BARS = 12;
+const BASS_AFTER_BARS = 4;
+const BAND_AFTER_BARS = 8;
 
 export class Delay {
   constructor(app, note) {
@@ -82,12 +92,14 @@ export class FindOne {
     const { reading } = this.app;
     this.riddle = randomStart(reading);
     if (!this.riddle) {
-      this.elements.note.textContent = "No guide lasts long enough in this song for a riddle.";
+      this.elements.note.textContent =
+        "No sound of this song tells the 1 by itself for long enough: a riddle would only be a guess.";
       this.app.endTraining(this);
       return;
     }
     this.hit = firstHit(reading, this.riddle.guide, this.riddle.time);
-    this.elements.note.textContent = "Listen. Where is the 1?";
+    this.elements.note.textContent =
+      "Listen. Where is the 1? First the sound alone; after 4 bars the bass comes in, after 8 the band.";
     this.#drawNames();
     await this.app.playRiddle({
       startTime: this.riddle.time,
@@ -95,6 +107,10 @@ export class FindOne {
       endBar: Math.min(reading.bars.length - 1, this.riddle.bar + RIDDLE_BARS),
       guide: this.riddle.guide,
       guideMarks: true,
+      blend: {
+        bass: barsLater(reading, this.riddle, BASS_AFTER_BARS),
+        band: barsLater(reading, this.riddle, BAND_AFTER_BARS),
+      },
     });
   }
 
@@ -137,6 +153,7 @@ export class FindOne {
     this.score = { right: this.score.right + (right ? 1 : 0), tries: this.score.tries + 1 };
     keep(this.key, this.score);
     this.show();
+    noteProgress(this.app, "find the 1", { right });
     const { reading } = this.app;
     const at = this.app.barNow() ?? this.riddle.bar;
     this.riddle = null;
@@ -163,10 +180,10 @@ export class HoldIt {
     this.taps = [];
     this.elements.note.textContent = "Tap every beat.";
     this.elements.chart.replaceChildren();
-    await this.app.playExercise({
-      clicks: clickSet("beats", { stages: thinning(this.app.reading, barsAStep) }),
-      countInBars: 1,
-    });
+    this.elements.stages.replaceChildren();
+    this.stages = thinning(this.app.reading, barsAStep);
+    await this.app.playExercise({ clicks: clickSet("beats", { stages: this.stages }), countInBars: 1 });
+    this.startBar = this.app.player.scheduler.run.startBar;
   }
 
   tap(contextTime) {
@@ -183,9 +200,36 @@ export class HoldIt {
       this.elements.note.textContent = "Too few taps to tell anything.";
       return;
     }
+    const { reading } = this.app;
     this.elements.note.textContent = holdWords(verdict);
+    const stages = judgeStages(reading, this.taps, this.stages, this.startBar);
+    this.elements.stages.replaceChildren(...stages.map((stage) => el("li", {}, stageWords(reading, stage))));
+    noteProgress(this.app, "hold it", {
+      taps: verdict.n,
+      spread_ms: Math.round(verdict.spread),
+      mean_ms: Math.round(verdict.mean),
+    });
     this.elements.chart.replaceChildren(holdChart(verdict));
   }
+}
+
+// "only the 1 clicked: 12 ms late, give or take 9 ms".
+export function stageWords(reading, { on, verdict }) {
+  const { words } = reading.presets.find((preset) => preset.on === on);
+  return `${on === "none" ? "nothing clicked" : `${words} clicked`}: ${offsetText(verdict.mean)}, give or take ${verdict.spread.toFixed(0)} ms`;
+}
+
+function barsLater(reading, { bar }, bars) {
+  return reading.bars[Math.min(reading.bars.length - 1, bar + bars)].start;
+}
+
+// ---- what was reached, kept in this browser
+
+const MOST_KEPT = 500;
+
+function noteProgress(app, drill, result) {
+  const entry = { when: new Date().toISOString(), song: app.data.track.name, drill, ...result };
+  keep("progress", [...kept("progress", []), entry].slice(-MOST_KEPT));
 }
 
 export function holdWords(verdict) {

@@ -2,7 +2,9 @@
 
 import { Delay, FindOne, HoldIt } from "./drills.mjs";
 import { $, countOf } from "./drawing.mjs";
+import { kept } from "./keeping.mjs";
 import { listenToPads } from "./midi.mjs";
+import { saveFile } from "./recordview.mjs";
 
 const FLASH_MS = 90;
 
@@ -11,13 +13,20 @@ export class DrillView {
     this.app = app;
     this.delay = new Delay(app, $("delay-note"));
     this.findOne = new FindOne(app, { score: $("one-score"), names: $("one-names"), note: $("one-note") });
-    this.holdIt = new HoldIt(app, { note: $("hold-note"), chart: $("hold-chart") });
+    this.holdIt = new HoldIt(app, { note: $("hold-note"), chart: $("hold-chart"), stages: $("hold-stages") });
     $("delay-start").addEventListener("click", () => app.train(this.delay));
     $("one-start").addEventListener("click", () => app.train(this.findOne));
     $("one-reset").addEventListener("click", () => this.findOne.reset());
     $("hold-start").addEventListener("click", () => app.train(this.holdIt, countOf($("hold-bars"), 1, 16)));
     $("midi").addEventListener("click", async () => {
       $("midi-note").textContent = await listenToPads((timeStamp) => app.padStruck(timeStamp));
+    });
+    $("progress-save").addEventListener("click", () => {
+      const lines = kept("progress", []).map((entry) => JSON.stringify(entry));
+      saveFile(
+        "progress.jsonl",
+        new Blob([lines.map((line) => `${line}\n`).join("")], { type: "application/json" }),
+      );
     });
     $("tap").addEventListener("pointerdown", (event) => {
       event.preventDefault();

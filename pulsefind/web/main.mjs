@@ -10,6 +10,8 @@ import { keep, kept } from "./keeping.mjs";
 import { KitView } from "./kitview.mjs";
 import { heardPad } from "./midi.mjs";
 import { placeTime } from "./reading.mjs";
+import { wavOf } from "./recorder.mjs";
+import { RecordView } from "./recordview.mjs";
 import { RoadView } from "./roadview.mjs";
 import { SoundView } from "./soundview.mjs";
 import { StageView } from "./stageview.mjs";
@@ -27,9 +29,11 @@ class Page {
     this.transport = new Transport(app);
     this.transport.hides = () => app.training === this.drills.findOne && this.drills.findOne.riddle !== null;
     this.road = new RoadView(app);
+    this.record = new RecordView(app);
     this.stage = new StageView(app);
     this.parts = [
       this.stage,
+      this.record,
       this.road,
       new DeskView(app),
       new SoundView(app),
@@ -115,4 +119,4 @@ function tabByKey(key, k, n) {
 const page = new Page(JSON.parse($("data").textContent));
 page.start();
 // For checks from outside: the state, and samples of what would play.
-window.pulsefindPage = { page, app: page.app, drills: page.drills, clickSet, heardPad, placeTime };
+window.pulsefindPage = { page, app: page.app, wavOf, drills: page.drills, clickSet, heardPad, placeTime };

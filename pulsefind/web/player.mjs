@@ -12,10 +12,14 @@ const CHUNK_S = 0.25;
 const AHEAD_S = 0.4;
 const AHEAD_HIDDEN_S = 2.0;
 const SEAM_S = 0.004;
+const BLEND_BASS = 0.8;
+const BLEND_BAND = 0.5;
+const BLEND_S = 1.5;
 
 // What a run plays: from startTime (or startBar) on, at a speed, after a count-in, to endBar or round a loop of bars
 // { first, last }, where ramp { step, to } changes the speed each time round; clicks (a click set), guide ("plan", an index, or null) and guideMarks (a mark on each of its hits
-// where there is no recording to bring it forward from).
+// where there is no recording to bring it forward from); overlay { buffer, songStart } is heard beside the track, at speed 1; blend { bass, band }: times at
+// which these come in, silent before.
 export function runOf(reading, options) {
   const { startTime = null, startBar = 0, loop = null, speed = 1, countInBars = 0, endBar = null } = options;
   const begin = startTime ?? reading.bars[startBar].start;
@@ -25,6 +29,8 @@ export function runOf(reading, options) {
     guideMarks: false,
     clicks: null,
     ramp: null,
+    overlay: null,
+    blend: null,
     ...options,
     begin,
     startBar,
@@ -68,7 +74,24 @@ export class Scheduler {
     segment.gain = this.context.createGain();
     segment.gain.connect(this.mixer.track);
     this.segments.push(segment);
+    if (this.run.blend) this.#blend(segment);
     this.#guidePath(segment);
+  }
+
+  // The bass, then the whole band, come in by degrees at times of the song.
+  #blend(segment) {
+    segment.gain.connect(this.mixer.bassIn);
+    for (const [name, level] of [
+      ["bass", BLEND_BASS],
+      ["band", BLEND_BAND],
+    ]) {
+      const { gain } = name === "bass" ? this.mixer.bass : this.mixer.track;
+      const at = Math.max(this.context.currentTime, this.timeOf(segment, this.run.blend[name]));
+      gain.cancelScheduledValues(0);
+      gain.setValueAtTime(0, this.context.currentTime);
+      gain.setValueAtTime(0, at);
+      gain.linearRampToValueAtTime(level, at + BLEND_S);
+    }
   }
 
   // The guide brought forward: the recording through a band around the guide's sound, opened only at its hits.
@@ -109,6 +132,7 @@ export class Scheduler {
       this.#fillGuide(segment, segment.done, songUntil);
       segment.done = songUntil;
     }
+    if (this.run.overlay && !segment.overlaid) this.#fillOverlay(segment);
     if (this.track && segment.speed === 1) this.#fillPlain(segment);
     if (this.track && segment.speed !== 1) this.#fillStretched(segment, until);
   }
@@ -159,6 +183,15 @@ export class Scheduler {
     this.#seam(segment);
   }
 
+  #fillOverlay(segment) {
+    const { buffer, songStart } = this.run.overlay;
+    segment.overlaid = true;
+    const from = segment.from - songStart;
+    if (from >= buffer.duration) return;
+    const source = this.#source(segment, buffer, false);
+    source.start(segment.at + Math.max(0, -from), Math.max(0, from));
+  }
+
   #fillStretched(segment, until) {
     const rate = this.context.sampleRate;
     const size = Math.round(CHUNK_S * rate);
@@ -180,11 +213,11 @@ export class Scheduler {
     return new Stretcher(channels, buffer.sampleRate, anchors, segment.from + delay, segment.speed);
   }
 
-  #source(segment, buffer) {
+  #source(segment, buffer, ofTrack = true) {
     const source = this.context.createBufferSource();
     source.buffer = buffer;
     source.connect(segment.gain);
-    if (segment.band) source.connect(segment.band);
+    if (segment.band && ofTrack) source.connect(segment.band);
     this.#remember(source);
     return source;
   }

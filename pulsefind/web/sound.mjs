@@ -40,6 +40,7 @@ export const CLICK_SOUNDS = {
 export const START_LEVEL = 0.3;
 export const LIMIT = 0.89;
 const KNEE = 0.6;
+const BASS_HZ = 180;
 const FADE_IN_S = 1.0;
 const TASK_MS = 20;
 
@@ -101,7 +102,15 @@ export class Mixer {
     const shaper = context.createWaveShaper();
     before.gain.value = 1 / REACH;
     shaper.curve = Float32Array.from({ length: 8193 }, (_, k) => limited(REACH * ((2 * k) / 8192 - 1)));
-    for (const bus of [this.track, this.guide, this.click]) bus.connect(this.run);
+    // The bass of the track by itself, closed unless a riddle opens it.
+    this.bass = context.createGain();
+    this.bass.gain.value = 0;
+    const low = context.createBiquadFilter();
+    low.type = "lowpass";
+    low.frequency.value = BASS_HZ;
+    this.bassIn = low;
+    low.connect(this.bass);
+    for (const bus of [this.track, this.bass, this.guide, this.click]) bus.connect(this.run);
     this.run.connect(this.master).connect(before).connect(shaper).connect(context.destination);
     this.setSound("tone");
   }
@@ -116,6 +125,13 @@ export class Mixer {
     for (const name of ["track", "guide", "click", "master"]) {
       if (name in levels) this[name].gain.setTargetAtTime(levels[name], this.context.currentTime, 0.01);
     }
+  }
+
+  // After a riddle: what its blending has scheduled is off.
+  closeBlend() {
+    const now = this.context.currentTime;
+    for (const { gain } of [this.bass, this.track]) gain.cancelScheduledValues(now);
+    this.bass.gain.setTargetAtTime(0, now, 0.01);
   }
 
   setAtOnce(levels) {

@@ -80,11 +80,15 @@ export function evenness(offsets) {
   return ((sum * sum) / squares / steps.length - 1 / steps.length) / (1 - 1 / steps.length);
 }
 
-// A random start for "find the 1": inside a bar that a guide covers, at any place of its grid but the 1.
+// A random start for "find the 1": inside a bar whose guide can answer it (by itself it tells the 1), at any place of its
+// grid but the 1; null where no such guide leads for four bars.
 export function randomStart(reading, random = Math.random) {
   const bars = reading.bars
     .map((bar, k) => ({ bar, k }))
-    .filter(({ bar, k }) => reading.plan[k] >= 0 && bar.n === bar.full && followedFor(reading, k, 4));
+    .filter(
+      ({ bar, k }) =>
+        reading.guides[reading.plan[k]]?.findsOne && bar.n === bar.full && followedFor(reading, k, 4),
+    );
   if (!bars.length) return null;
   const { bar, k } = bars[Math.floor(random() * bars.length)];
   const places = placesOfBar(bar).filter((place) => place.label !== "1");
@@ -106,4 +110,21 @@ export function firstHit(reading, guideIndex, time) {
   if (k < 0) return null;
   const place = nearestPlace(reading, hits.time[k]);
   return place && { time: hits.time[k], place: place.label, bar: place.bar };
+}
+
+// Taps by what clicked when they fell: [{ on, verdict }] for each stage of help that fades, those with taps in them.
+export function judgeStages(reading, songTimes, stages, startBar) {
+  let first = startBar;
+  return stages.flatMap(({ on, bars }, k) => {
+    const last = k === stages.length - 1 ? reading.bars.length : first + bars;
+    const from = reading.bars[first]?.start ?? Infinity;
+    const to = reading.bars[last]?.start ?? reading.end;
+    first = last;
+    // A tap is of the stage whose beats it is nearest to.
+    const here = songTimes.filter(
+      (t) => nearest(reading.time, t) >= from - 1e-6 && nearest(reading.time, t) < to - 1e-6,
+    );
+    const verdict = judgeHold(reading, here);
+    return verdict ? [{ on, verdict }] : [];
+  });
 }

@@ -16,6 +16,7 @@ const browser = [
   "getSelection",
   "atob",
   "Blob",
+  "URL",
   "ResizeObserver",
 ];
 
