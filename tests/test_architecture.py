@@ -186,3 +186,17 @@ def test_every_import_is_a_declared_dependency_with_both_bounds():
                 top = module.split(".")[0]
                 known = top in sys.stdlib_module_names or top in ("pulsefind", "python_stretch")
                 assert known or names.get(top, top) in declared, f"{path.stem} imports {module}"
+
+
+def test_no_file_is_long():
+    # The longest that a reader still takes in at one sitting: agreed, no source.
+    project = PACKAGE.parent
+    for folder, most in (("pulsefind", 400), ("eval", 500), ("tests", 500)):
+        for path in (project / folder).rglob("*.py"):
+            n_lines = len(path.read_text().splitlines())
+            assert n_lines <= most, f"{path.relative_to(project)} has {n_lines} lines, of {most}"
+
+
+def test_nothing_is_imported_late_by_leave():
+    for path in PACKAGE.rglob("*.py"):
+        assert "noqa: E402" not in path.read_text(), path

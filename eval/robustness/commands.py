@@ -72,16 +72,16 @@ def mutants(
 
 
 def licences(
-    document: Annotated[Path | None, typer.Argument(help="Put the table between the marks in this file.")] = None,
+    write: Annotated[bool, typer.Option("--write", help="Put the table into eval/robustness/LICENCES.md.")] = False,
 ) -> None:
     """What the installed packages that pulsefind needs say of their licences."""
-    from eval.robustness.licences import needed, table, with_table
+    from eval.robustness.licences import DOCUMENT, declared, needed, table, with_table
 
-    rows = table(needed("pulsefind"))
-    if document is None:
-        print(rows, end="")
+    rows = table(needed(declared()))
+    if write:
+        DOCUMENT.write_text(with_table(DOCUMENT.read_text(encoding="utf-8"), rows), encoding="utf-8")
     else:
-        document.write_text(with_table(document.read_text(encoding="utf-8"), rows), encoding="utf-8")
+        print(rows, end="")
 
 
 def page(

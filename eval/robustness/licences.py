@@ -1,25 +1,42 @@
 """A table of the licences of everything that pulsefind needs, from what the installed packages say of themselves.
 
-`python -m eval licences` prints it; `python -m eval licences FILE` puts it between the marks in that file.
+`python -m eval licences` prints it; with --write it goes between the marks in LICENCES.md, which a test compares.
 """
 
 from __future__ import annotations
 
+import re
+import tomllib
+from collections.abc import Iterable
 from importlib.metadata import PackageNotFoundError, metadata, requires
 
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
+from eval import ROOT
+
 START, END = "<!-- licences -->", "<!-- end of licences -->"
 _LONGEST = 60
 
 
-def needed(name: str) -> list[str]:
-    """Names of all packages that a package needs at run time, in order, itself left out."""
+FAMILIES = ("MIT", "BSD", "Apache", "MPL", "ISC", "LGPL", "GPL", "PSF", "CC0", "Zlib", "Unlicense", "non-commercial")
+"""Families of licences, as their names have them: what a package says of itself is worded anew now and then."""
+
+DOCUMENT = ROOT / "eval" / "robustness" / "LICENCES.md"
+
+
+def declared() -> list[str]:
+    """What pyproject.toml says that pulsefind needs at run time."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    return [str(requirement) for requirement in project["dependencies"]]
+
+
+def needed(requirements: Iterable[str]) -> list[str]:
+    """Names of all packages that requirements lead to at run time, in order."""
     found: set[str] = set()
-    waiting = [name]
+    waiting = [list(requirements)]
     while waiting:
-        for text in requires(waiting.pop()) or []:
+        for text in waiting.pop():
             requirement = Requirement(text)
             name = canonicalize_name(requirement.name)
             wanted = requirement.marker is None or requirement.marker.evaluate({"extra": ""})
@@ -29,7 +46,7 @@ def needed(name: str) -> list[str]:
                 except PackageNotFoundError:
                     continue
                 found.add(name)
-                waiting.append(name)
+                waiting.append(requires(name) or [])
     return sorted(found)
 
 
@@ -52,6 +69,19 @@ def table(names: list[str]) -> str:
     """The table in Markdown."""
     rows = [f"| {name} | {licence(name)} |" for name in names]
     return "\n".join(["| package | licence |", "|---|---|", *rows]) + "\n"
+
+
+def families(text: str) -> set[str]:
+    """The families of licences that a text names."""
+    text = text.replace("Mozilla Public License", "MPL")
+    return {family for family in FAMILIES if re.search(rf"\b{family}", text)}
+
+
+def rows_of(document: str) -> dict[str, str]:
+    """Package to licence, from the table between a document's marks."""
+    inside = document[document.index(START) : document.index(END)]
+    rows = [line.strip("| ").split(" | ") for line in inside.splitlines() if line.startswith("| ")][1:]
+    return {row[0]: row[1] for row in rows}
 
 
 def with_table(text: str, rows: str) -> str:

@@ -1,1 +1,1 @@
-"""Making and training the pulse network: needs PyTorch, tinysoundfont and mido, unlike pulsefind itself."""
+"""Making and training the pulse network: needs PyTorch, and tinysoundfont for SoundFonts (pyproject.toml says how)."""

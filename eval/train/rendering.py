@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from eval.train.ingredients import RATE_HZ, Ingredients
 from eval.train.performing import Performance
 from eval.train.sounds import DRUM_MAKERS, Oscillators, PluckedStrings, amplified, sing
+from pulsefind.core.errors import PulsefindError
 
 FloatArray = NDArray[np.float32]
 
@@ -193,9 +194,19 @@ class Studio:
 
 
 def player(path: Any, rate_hz: int = RATE_HZ) -> tuple[Any, int]:
-    """A SoundFont player and the font's number in it."""
-    import tinysoundfont
+    """A SoundFont player and the font's number in it.
 
+    Raises
+    ------
+    PulsefindError
+        if tinysoundfont isn't installed.
+    """
+    try:
+        import tinysoundfont
+    except ImportError:
+        raise PulsefindError(
+            f"{path}: SoundFonts need tinysoundfont; run pip install --no-deps tinysoundfont"
+        ) from None
     synth = tinysoundfont.Synth(samplerate=rate_hz, gain=-9)
     return synth, synth.sfload(str(path))
 

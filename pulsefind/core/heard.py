@@ -1,4 +1,4 @@
-"""The frozen records of what is heard, before anything is counted: sound, activations, harmony, hits.
+"""The frozen records of what is heard: sound, activations, harmony, hits, and the pulse that the decoder makes of it.
 
 They check their arrays when they are made, as those of what is found do (records.py).
 """
@@ -137,3 +137,62 @@ class Hits:
             timbre=self.timbre[kept],
             log_odds=self.log_odds[kept],
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """Another reading of the track, how likely it is, and the hint that selects it."""
+
+    reading: str
+    probability: float
+    hint: str
+
+
+@dataclass(frozen=True, slots=True)
+class SectionConfidence:
+    """How likely the 1, and the half of the beat, are as counted in bars first_bar..last_bar (indices, both included).
+
+    It is what these bars say by themselves: the count is decided over the whole track.
+    """
+
+    first_bar: int
+    last_bar: int
+    one: float
+    half: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """What the decoder heard: beats to about a frame, each with its count in the bar.
+
+    time_s, count (1-based), beats_per_bar: (n_beats,); a change of beats_per_bar happens at a count of 1.
+    unit: the note value that is counted (4 or 8). probability_* say how sure the decoder is of the 1, of the
+    tempo octave, of the meter and of the half of the beat, sections how sure of the 1 and the half bar by bar. The 1 is
+    right only where the half, the meter and the octave are: its probability is that of all four.
+    alternatives come most likely first. beat_quarters: (n_beats,) how many quarter notes each beat lasts as it is
+    written; empty where all last the same.
+    """
+
+    time_s: FloatArray
+    count: IntArray
+    beats_per_bar: IntArray
+    unit: int
+    probability_one: float
+    probability_octave: float
+    probability_meter: float
+    alternatives: tuple[Alternative, ...] = ()
+    warnings: tuple[str, ...] = ()
+    probability_phase: float = 1.0
+    sections: tuple[SectionConfidence, ...] = ()
+    beat_quarters: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        """Check order and counts."""
+        freeze(self, "time_s", "beat_quarters")
+        freeze(self, "count", "beats_per_bar", dtype=np.int64)
+        check_increasing(self, "time_s")
+        check_lengths(self, "time_s", "count", "beats_per_bar")
+        if len(self.beat_quarters) not in (0, len(self.time_s)):
+            raise ValueError("time_s and beat_quarters differ in length")
+        if ((self.count < 1) | (self.count > self.beats_per_bar)).any():
+            raise ValueError("count must lie within 1..beats_per_bar")
