@@ -84,6 +84,17 @@ def place_at(beats_from_one: float, beats_per_bar: int, slots_per_beat: int) -> 
     return label(slot // slots_per_beat + 1, slot % slots_per_beat, slots_per_beat)
 
 
+FADING = ("beats", "1", "1 every 2", "1 every 4", "none")
+"""Help that fades: what is clicked, stage by stage, for as many bars each; the last one lasts. '1 every 4' is the 1 of
+the bars 1, 5, 9 ... (Teachers' practice, no source.)"""
+
+
+def every_so_many(on: str) -> int:
+    """How many bars lie from click to click: 4 for '1 every 4', 1 where nothing is said of it."""
+    _, every, bars = on.partition(" every ")
+    return int(bars) if every else 1
+
+
 def backbeat(beats: int) -> tuple[str, ...]:
     """The counts of the backbeat in a bar of so many: of four 2 and 4, of three 2 and 3, of six 4 (common practice)."""
     counts = tuple(str(count) for count in range(1, beats + 1))

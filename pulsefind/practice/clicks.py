@@ -14,7 +14,7 @@ from functools import reduce
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.core.counts import SYLLABLES, backbeat, count_in_beat_s, parse_label, within_beat
+from pulsefind.core.counts import FADING, SYLLABLES, backbeat, count_in_beat_s, every_so_many, parse_label, within_beat
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Analysis, Bars, FloatArray, Guide, IntArray
 
@@ -23,8 +23,6 @@ SAME_CLICK_S = 0.005
 
 LONGEST_PATTERN = 16
 """Bars that a typed pattern may have."""
-
-_STAGES_OF_ONES = (1, 2, 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,9 +273,9 @@ def thinned(clicks: Clicks, bars: Bars, first_bar: int, every: int, ones: Clicks
     full = clicks.keep(_order(clicks, bars, first_bar) < every)
     order = _order(ones, bars, first_bar)
     sparse = np.zeros(len(order), np.bool_)
-    for stage, step in enumerate(_STAGES_OF_ONES, 1):
+    for stage, on in enumerate(FADING[1:-1], 1):
         inside = (order // every == stage) & (ones.bar >= first_bar)
-        sparse |= inside & ((order - stage * every) % step == 0)
+        sparse |= inside & ((bars.number[ones.bar] - 1) % every_so_many(on) == 0)
     return merge(full, ones.keep(sparse))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from pulsefind.core.counts import SYLLABLES, backbeat, count_in_beat_s, syllable_positions
+from pulsefind.core.counts import FADING, SYLLABLES, backbeat, count_in_beat_s, every_so_many, syllable_positions
 from pulsefind.core.records import Analysis, GridSection
 from pulsefind.core.words import clock, stretches_text
 from pulsefind.guides.called import called, likeness, mark_of
@@ -26,10 +26,6 @@ PRESETS = (
     ("guide", "where the sound to follow falls"),
 )
 """Clicks that are offered by name, as `click --on` spells them."""
-
-FADING = ("beats", "1", "1 every 2", "1 every 4", "none")
-"""Help that fades: what is clicked, stage by stage, for as many bars each; the last one lasts. (Teachers' practice, no
-source.)"""
 
 
 def told(analysis: Analysis) -> dict[str, Any]:
@@ -182,7 +178,7 @@ def _clicks(analysis: Analysis) -> dict[str, Any]:
     presets = []
     for on, words in PRESETS:
         places = None if on == "guide" else {str(beats): preset_places(on, beats) for beats in meters}
-        every = int(on.split()[-1]) if "every" in on else 1
+        every = every_so_many(on)
         presets.append({"on": on, "words": words, "every": every, "places": places})
     return {"presets": presets, "fading": list(FADING)}
 
