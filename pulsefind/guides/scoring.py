@@ -15,7 +15,7 @@ a figure of two or four bars has to be kept in mind. Chosen, as the weights, on 
 
 LEFT_OPEN = 0.25
 """How much a score falls for a guide that leaves every beat open as the 1, as one on all beats does. By judgement, of
-0, 0.1, 0.15 and 0.25 tried on the sets at hand (datasets.md)."""
+0, 0.1, 0.15 and 0.25 tried on the sets at hand (eval/sets/NOTES.md)."""
 
 _SAME_PLACE_BEATS = 0.1
 

@@ -43,7 +43,7 @@ RISE_WEIGHTS = (0.15, 0.13, 0.0, 0.3, 0.62, 0.57, 1.55, 1.32)
 LEAST_SCORE = 2.98
 """A stroke's rises beyond the least, so weighed and summed, reach this score. Few strokes lift one band far; most lift
 several a little. Fitted by logistic regression to strokes of known times (`python -m eval take-fit`; how well:
-datasets.md).
+eval/take/NOTES.md).
 """
 
 FAINT_SCORE = 0.7
