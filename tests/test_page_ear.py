@@ -1,9 +1,14 @@
 """Corrections in the page, the command that keeps them; and the view of a take."""
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 from pagebrowser import NASTY, needs_browser, state, until
 
+from pulsefind.core.records import Alternative
 from pulsefind.page.page import page_html
+from pulsefind.song.reading import read_song
 
 pytest_plugins = ("pagebrowser",)
 
@@ -108,3 +113,60 @@ def test_without_a_take_there_is_no_view_of_one(opened, tmp_path, analysis, audi
     page = opened(path, view="ear")
     assert "--take" in page.inner_text("#command") and "--history" in page.inner_text("#command")
     assert "--audio beside" in page.inner_text("#command")
+
+
+@needs_browser
+def test_the_songs_file_is_read_back_by_its_own_reader(opened, page_file, tmp_path, analysis):
+    """Round trip: what was put right in the page is what every command will read."""
+    page = opened(page_file, view="ear")
+    assert page.is_hidden("#song-box")
+    page.click("#fix-later")
+    page.click("[data-nudge='10']")
+    page.click("[data-nudge='2']")
+    assert "12 ms later" in page.inner_text("#nudge-note")
+    page.fill("#meter-from", "5")
+    page.fill("#meter-to", "6")
+    page.fill("#meter-beats", "3")
+    page.click("#meter-set")
+    assert page.inner_text("#song-name") == "Paper.song.toml"
+    path = tmp_path / "Paper.song.toml"
+    path.write_text(page.text_content("#song-file"), encoding="utf-8")
+    known = read_song(path).corrections
+    assert known.nudge_ms == 12.0
+    assert known.ones[0].time_s == pytest.approx(state(page, "app.reading.bars[1].start") - 0.012, abs=0.0051)
+    assert (known.passages[0].first_bar, known.passages[0].last_bar) == (5, 6)
+    assert [form.beats for form in known.passages[0].forms] == [3]
+    assert known.recording.sha256 == analysis.track.sha256
+
+
+@needs_browser
+def test_taps_that_are_half_as_fast_halve_the_tempo(opened, page_file, analysis):
+    page = opened(page_file, view="ear")
+    page.evaluate("document.getElementById('ear-tap-start').click()")
+    until(page, "window.pulsefindPage.app.training && window.pulsefindPage.app.player.playing")
+    page.evaluate(
+        """() => {
+            const { app } = window.pulsefindPage;
+            const one = app.reading.count.indexOf(1);
+            for (let k = 0; k < 10; k += 1) app.training.times.push(app.reading.time[one + 2 * k]);
+            app.endTraining(app.training);
+        }"""
+    )
+    assert "Half the tempo" in page.inner_text("#ear-tap-note")
+    page.click("#ear-tap-take")
+    assert state(page, "app.reading.bpm") == pytest.approx(analysis.tempo.bpm / 2, rel=1e-6)
+    assert "by_ear = true" in page.text_content("#song-file")
+
+
+@needs_browser
+def test_another_reading_is_heard(opened, tmp_path, analysis, audio):
+    other = Alternative("half as fast", 0.2, "--bpm 68:82")
+    path = tmp_path / "other.html"
+    changed = replace(analysis, alternatives=(other,))
+    path.write_text(page_html(changed, audio, None, "a.wav", "p.html"), encoding="utf-8")
+    page = opened(path, view="ear")
+    page.click("text=Hear it this way")
+    until(page, "window.pulsefindPage.app.player.playing")
+    assert state(page, "app.reading.bpm") == pytest.approx(analysis.tempo.bpm / 2, rel=1e-6)
+    page.click("#fix-undo")
+    assert state(page, "app.reading.bpm") == pytest.approx(analysis.tempo.bpm, abs=0.01)

@@ -6,7 +6,8 @@
 import { clickSet } from "./clickset.mjs";
 import { barName, barsText } from "./drawing.mjs";
 import { Player, renderRun } from "./player.mjs";
-import { corrected, positionAt, readingOf } from "./reading.mjs";
+import { corrected } from "./corrections.mjs";
+import { positionAt, readingOf } from "./reading.mjs";
 import { keepAwake } from "./wake.mjs";
 import { Mixer, START_LEVEL, insideBytes } from "./sound.mjs";
 

@@ -1,5 +1,7 @@
 // The command that makes the page's corrections permanent.
 
+import { bpmRange, totalNudge } from "./songfile.mjs";
+
 // A word as a POSIX shell reads it back unchanged.
 export function quoted(word) {
   return /^[\w@%+=:,./-]+$/.test(word) ? word : `'${word.replaceAll("'", "'\\''")}'`;
@@ -8,13 +10,11 @@ export function quoted(word) {
 // The words of the command line, each as a shell reads it. data.command: { track, out, hints: [[option, value], ...] } as the page was made with.
 export function commandWords(command, reading, corrections) {
   const hints = new Map(command.hints);
-  if (corrections.length) {
-    const one = reading.bars.find((bar) => bar.firstCount === 1);
-    if (one) hints.set("--one-at", one.start.toFixed(3));
-    if (corrections.some((correction) => correction.kind !== "shift")) {
-      hints.set("--bpm", `${(reading.bpm * 0.9).toFixed(0)}:${(reading.bpm * 1.1).toFixed(0)}`);
-    }
-  }
+  const counts = corrections.filter(({ kind }) => kind !== "nudge" && kind !== "meter");
+  const one = reading.bars.find((bar) => bar.firstCount === 1);
+  if (counts.length && one) hints.set("--one-at", (one.start - totalNudge(corrections) / 1000).toFixed(3));
+  const paced = counts.flatMap((correction) => correction.parts ?? [correction]);
+  if (paced.some(({ kind }) => kind === "half" || kind === "double")) hints.set("--bpm", bpmRange(reading));
   const words = [...hints].flatMap(([option, value]) => (value === "" ? [option] : [option, value]));
   // A name that starts with a dash would be read as an option.
   const track = command.track.startsWith("-") ? `./${command.track}` : command.track;

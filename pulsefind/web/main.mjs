@@ -79,7 +79,7 @@ class Page {
   }
 
   show(view) {
-    if (view !== "drills" && this.app.training) this.app.endTraining(this.app.training);
+    if (this.app.training) this.app.endTraining(this.app.training);
     for (const other of this.views) {
       $(`view-${other}`).hidden = other !== view;
       $(`tab-${other}`).setAttribute("aria-selected", String(other === view));

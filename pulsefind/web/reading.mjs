@@ -48,7 +48,7 @@ function sectionAt(sections, bar) {
   return sections.find((section) => section.first <= bar && bar <= section.last) ?? sections[0];
 }
 
-function withTimes(reading) {
+export function withTimes(reading) {
   reading.bars.forEach((bar) => {
     bar.start = reading.time[bar.first];
     bar.end = beatEdge(reading, bar.first + bar.n);
@@ -154,67 +154,6 @@ export function nearestPlace(reading, t) {
   return { bar: barOfBeat(reading, next), label: String(reading.count[next]), offset };
 }
 
-// What can be corrected, each a function from a reading to a reading. `data` keeps the hits.
-export function corrected(data, corrections) {
-  let reading = readingOf(data);
-  for (const correction of corrections) {
-    if (correction.kind === "shift") reading = shifted(reading, correction.beats);
-    if (correction.kind === "half") reading = halved(reading);
-    if (correction.kind === "double") reading = doubled(reading);
-  }
-  return corrections.length ? withGuides(reading, data) : reading;
-}
-
-// How many beats the bar lines have to move so that a beat becomes a 1: the shorter way round.
-export function shiftToOne(reading, beat) {
-  const bar = reading.bars[barOfBeat(reading, beat)];
-  const later = (reading.count[beat] - 1) % bar.full;
-  return later <= bar.full / 2 ? later : later - bar.full;
-}
-
-// Move every bar line by some beats (later is positive); the meters keep their order.
-export function shifted(reading, beats) {
-  const lengths = reading.bars.map((bar) => bar.full);
-  const firstLine = reading.bars[0].first - (reading.bars[0].firstCount - 1) + beats;
-  return laid(
-    reading,
-    reading.time,
-    firstLine,
-    lengths,
-    reading.bars.map((bar) => bar.section),
-  );
-}
-
-// Half the tempo: every other beat, keeping those that hold the first 1.
-export function halved(reading) {
-  const one = Math.max(0, reading.count.indexOf(1));
-  const time = reading.time.filter((_, k) => (k - one) % 2 === 0);
-  const firstKept = one % 2;
-  const newOne = (one - firstKept) / 2;
-  const full = usualMeter(reading);
-  const section = rescaled(reading, reading.bars[0].section, 2);
-  return laid(
-    { ...reading, bpm: reading.bpm / 2 },
-    time,
-    newOne - (newOne > 0 ? full : 0),
-    [full],
-    [section],
-  );
-}
-
-// Twice the tempo: a beat between every two.
-export function doubled(reading) {
-  const time = [];
-  reading.time.forEach((t, k) => {
-    time.push(t, (t + beatEdge(reading, k + 1)) / 2);
-  });
-  const one = 2 * Math.max(0, reading.count.indexOf(1));
-  const full = usualMeter(reading);
-  const section = rescaled(reading, reading.bars[0].section, 0.5);
-  const before = Math.ceil(one / full) * full;
-  return laid({ ...reading, bpm: reading.bpm * 2 }, time, one - before, [full], [section]);
-}
-
 export function usualMeter(reading) {
   const votes = new Map();
   reading.bars.forEach((bar) => votes.set(bar.full, (votes.get(bar.full) ?? 0) + 1));
@@ -226,129 +165,8 @@ export function meterText(reading, full) {
   return reading.inThrees ? `${3 * full}/8` : `${full}/${reading.unit}`;
 }
 
-// A grid for beats that are `factor` times as long. Swing of the old beat has no place in the new one's counts.
-function rescaled(reading, section, factor) {
-  const slots = {
-    1: { 2: 2, 0.5: 1 },
-    2: { 2: 4, 0.5: 1 },
-    3: { 2: 6, 0.5: 3 },
-    4: { 2: 4, 0.5: 2 },
-    6: { 2: 6, 0.5: 3 },
-  };
-  const count = slots[section.slots][factor];
-  const names = reading.counting.syllables[count];
-  const within = reading.counting.even[count];
-  return { ...section, slots: count, swing: 1, names, within, positions: names.map((name) => within[name]) };
-}
-
-// Lay bars of the given lengths on beats, from a bar line that may lie before the first beat; the last length repeats.
-function laid(reading, time, firstLine, lengths, sections) {
-  const count = [];
-  const bars = [];
-  let line = firstLine;
-  let k = 0;
-  while (line > 0) {
-    line -= lengths[0];
-  }
-  while (line < time.length) {
-    const full = lengths[Math.min(k, lengths.length - 1)];
-    const first = Math.max(0, line);
-    const last = Math.min(time.length, line + full);
-    if (last > first) {
-      bars.push({ first, n: last - first, full, section: sections[Math.min(k, sections.length - 1)] });
-      for (let beat = first; beat < last; beat += 1) count.push(beat - line + 1);
-    }
-    line += full;
-    k += 1;
-  }
-  const firstIsPickup = bars.length > 0 && count[0] > 1;
-  bars.forEach((bar, index) => {
-    bar.number = firstIsPickup ? index : index + 1;
-  });
-  return withTimes({ ...reading, time, count, bars });
-}
-
-// Lay the guides' hits on the bars of a new reading.
-function withGuides(reading, data) {
-  const base = readingOf(data);
-  const ratio = base.bpm / reading.bpm;
-  paceCountIn(reading, base, ratio);
-  const guides = base.guides.map((guide) => relabelled(reading, base, guide, ratio));
-  const plan = reading.bars.map((bar) => {
-    const at = positionAt(base, (bar.start + bar.end) / 2);
-    return at ? base.plan[at.bar] : -1;
-  });
-  const kinds = reading.bars.map((bar) => {
-    const at = positionAt(base, (bar.start + bar.end) / 2);
-    return at ? base.kinds[at.bar] : "alone";
-  });
-  const doubts = base.doubts.map((doubt) => movedDoubt(reading, base, doubt));
-  return { ...reading, guides, plan, kinds, doubts };
-}
-
-// Bars are numbered anew where beats were corrected; a doubt stays where it was heard.
-function movedDoubt(reading, base, doubt) {
-  const first = positionAt(reading, base.bars[doubt.first].start)?.bar ?? 0;
-  const last = positionAt(reading, base.bars[doubt.last].end - 0.01)?.bar ?? reading.bars.length - 1;
-  return { ...doubt, first, last };
-}
-
-// A count-in goes at the pace that was handed over for the bar that was there, slower or faster as the beats are now.
-function paceCountIn(reading, base, ratio) {
-  for (const bar of reading.bars) {
-    const at = positionAt(base, bar.start) ?? { bar: 0 };
-    bar.countInBeat = base.bars[at.bar].countInBeat * ratio;
-  }
-}
-
-function relabelled(reading, base, guide, ratio) {
-  const covered = reading.bars.map((bar) => {
-    const at = positionAt(base, (bar.start + bar.end) / 2);
-    return at !== null && guide.covered[at.bar];
-  });
-  const patternBars = Math.min(4, Math.max(1, Math.round(guide.patternBars / ratio)));
-  const seen = new Map();
-  guide.hits.time.forEach((t, k) => {
-    const place = guide.hits.on[k] ? nearestPlace(reading, t) : null;
-    if (!place || !covered[place.bar]) return;
-    const phase = patternPhase(reading.bars[place.bar], patternBars);
-    const key = `${phase}:${place.label}`;
-    const entry = seen.get(key) ?? { label: place.label, bar: phase + 1, bars: new Set(), offsets: [] };
-    entry.bars.add(place.bar);
-    entry.offsets.push(1000 * place.offset);
-    seen.set(key, entry);
-  });
-  const perPhase = Array.from(
-    { length: patternBars },
-    (_, phase) =>
-      reading.bars.filter(
-        (bar, k) => covered[k] && bar.n === bar.full && patternPhase(bar, patternBars) === phase,
-      ).length,
-  );
-  const places = [...seen.values()]
-    .map((entry) => summary(entry, perPhase[entry.bar - 1], reading))
-    .filter((place) => place.rate >= reading.placeStands)
-    .sort((a, b) => a.bar - b.bar || a.pos - b.pos);
-  return { ...guide, covered, patternBars, places };
-}
-
 export function patternPhase(bar, patternBars) {
   return (((bar.number - 1) % patternBars) + patternBars) % patternBars;
-}
-
-function summary(entry, bars, reading) {
-  const mean = entry.offsets.reduce((a, b) => a + b, 0) / entry.offsets.length;
-  const variance = entry.offsets.reduce((a, b) => a + (b - mean) ** 2, 0) / entry.offsets.length;
-  const { count, syllable } = parseLabel(entry.label);
-  const section = reading.bars[[...entry.bars][0]].section;
-  return {
-    label: entry.label,
-    bar: entry.bar,
-    pos: count - 1 + section.within[syllable],
-    rate: Math.min(1, entry.bars.size / Math.max(1, bars)),
-    offset: mean,
-    spread: Math.sqrt(variance),
-  };
 }
 
 // The guide's places that belong to a bar.

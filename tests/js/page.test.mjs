@@ -3,7 +3,8 @@ import test from "node:test";
 
 import { commandWords, quoted } from "../../pulsefind/web/command.mjs";
 import { barsText, listed, offsetText, percent, placesText, timeText } from "../../pulsefind/web/drawing.mjs";
-import { corrected, readingOf } from "../../pulsefind/web/reading.mjs";
+import { corrected } from "../../pulsefind/web/corrections.mjs";
+import { readingOf } from "../../pulsefind/web/reading.mjs";
 import { clickSamples, delayAgainst, limited, LIMIT } from "../../pulsefind/web/sound.mjs";
 import { songData } from "./fixture.mjs";
 

@@ -1,15 +1,14 @@
 import assert from "node:assert/strict";
 import test from "node:test";
 
+import { corrected, shiftToOne } from "../../pulsefind/web/corrections.mjs";
 import {
-  corrected,
   meterText,
   nearestPlace,
   placeTime,
   planParts,
   positionAt,
   readingOf,
-  shiftToOne,
 } from "../../pulsefind/web/reading.mjs";
 import { songData } from "./fixture.mjs";
 

@@ -1,7 +1,8 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { readingOf, shifted } from "../../pulsefind/web/reading.mjs";
+import { shifted } from "../../pulsefind/web/corrections.mjs";
+import { readingOf } from "../../pulsefind/web/reading.mjs";
 import {
   correctionWords,
   driftWords,
