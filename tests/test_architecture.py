@@ -29,6 +29,7 @@ ARROWS = {
     "demo": {"core"},
     "soundcheck": {"core", "listen", "analysis", "practice", "page", "demo"},
     "cli": {
+        "song",
         "core",
         "listen",
         "beats",

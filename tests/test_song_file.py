@@ -229,7 +229,7 @@ def test_sections_are_named_where_bars_are_taken(tmp_path):
 def test_the_file_lies_beside_the_track_or_in_the_users_folder(tmp_path, monkeypatch):
     track, folder = tmp_path / "a.b.flac", tmp_path / "songs"
     folder.mkdir()
-    assert find_song(track) is None
+    assert find_song(track) is None and find_song(Path()) is None
     mine = write(folder, "", "a.b.song.toml")
     monkeypatch.setenv("PULSEFIND_SONGS", str(folder))
     assert find_song(track) == mine

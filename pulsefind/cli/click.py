@@ -18,6 +18,7 @@ from pulsefind.cli.options import (
     show_progress,
 )
 from pulsefind.cli.telling import Telling, levels_json, levels_text, show, warn
+from pulsefind.core.corrections import bars_of
 from pulsefind.core.errors import HintError
 from pulsefind.core.hints import parse_range
 from pulsefind.core.words import clock
@@ -77,7 +78,9 @@ class Balance:
 class Played:
     """Which part of the track is played, how often and how fast."""
 
-    bars: Annotated[str | None, typer.Option("--bars", help="Only these bars, like 9-16.")] = None
+    bars: Annotated[
+        str | None, typer.Option("--bars", help="Only these bars, like 9-16, or a section named in the song's file.")
+    ] = None
     play: Annotated[str | None, typer.Option("--range", help="Only this part of the track, like 0:30-1:02.")] = None
     times: Annotated[int, typer.Option("--times", help="Play the bars or the range so many times, without a seam.")] = 1
     speed: Annotated[float, typer.Option("--speed", help="Slower or faster at the same pitch, like 0.75.")] = 1.0
@@ -187,7 +190,8 @@ def _part(analysis: Analysis, played: Played) -> Part | None:
         raise HintError("--bars and --range: give one of them")
     part = None
     if played.bars:
-        part = bars_part(analysis.bars, *parse_bars(played.bars, analysis.bars), played.times)
+        sections = analysis.settings.corrections.sections
+        part = bars_part(analysis.bars, *parse_bars(bars_of(played.bars, sections), analysis.bars), played.times)
     elif played.play or played.times != 1:
         start_s, end_s = parse_range(played.play) if played.play else (None, None)
         end_s = analysis.track.duration_s if end_s is None else min(end_s, analysis.track.duration_s)

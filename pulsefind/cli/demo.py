@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pulsefind.cli.options import ForceOption, analysed
+from pulsefind.cli.options import ForceOption, Hints, analysed
 from pulsefind.core.records import Settings
 
 FolderArgument = Annotated[Path, typer.Argument(help="Where to put the song.")]
@@ -18,7 +18,7 @@ def demo(folder: FolderArgument = Path("pulsefind-demo"), force: ForceOption = F
     from pulsefind.demo import compare, write_song
 
     path, song = write_song(folder, force)
-    analysis = analysed(path, Settings())
+    analysis = analysed(path, Settings(), Hints(no_song_file=True))
     from pulsefind.report.terminal import report
 
     print(report(analysis))

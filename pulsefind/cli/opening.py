@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pulsefind.cli.options import Hints, analysed, is_saved, settings_from
+from pulsefind.cli.song_file import say_if_older
 from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.records import Settings
 
@@ -33,13 +34,14 @@ def opened(song: Path, hints: Hints) -> Analysis:
         if a file can't be read, or the corrections contradict each other or what the song is.
     """
     if not is_saved(song):
-        return analysed(song, settings_from(hints), hints.beats_from)
+        return analysed(song, settings_from(hints), hints)
     from pulsefind.saved import load_analysis
 
     analysis = load_analysis(song)
     if not (hints.about_beats or hints.part):
+        say_if_older(song, song.with_name(Path(analysis.track.name).name), analysis, hints)
         return analysis
-    return analysed(recording_of(song), _joined(analysis.settings, settings_from(hints)), hints.beats_from)
+    return analysed(recording_of(song), _joined(analysis.settings, settings_from(hints)), hints)
 
 
 def recording_of(song: Path) -> Path:
@@ -81,6 +83,7 @@ def saved_or_found(saved: Path | None, song: Path, hints: Hints) -> Analysis:
     analysis = load_analysis(saved)
     if analysis.track.name != song.name:
         raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {song.name}")
+    say_if_older(saved, song, analysis, hints)
     return analysis
 
 

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin, get_type
 
 import typer
 
-from pulsefind.core.corrections import is_exact
+from pulsefind.cli.song_file import song_of, with_song
+from pulsefind.core.corrections import MOST_NUDGE_MS, is_exact
 from pulsefind.core.errors import HintError, OutputError
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
@@ -46,6 +47,13 @@ class Hints:
         bool, typer.Option("--taps-by-ear", help="Let the sound place the taps, and take out a lag that all share.")
     ] = False
     part: Annotated[str | None, typer.Option("--range", help="Look at this part only, like 0:30-2:10.")] = None
+    nudge_ms: Annotated[
+        float | None, typer.Option("--nudge-ms", help="Move all beats and guides, later if positive, like 12 or -8.")
+    ] = None
+    song_file: Annotated[
+        Path | None, typer.Option("--song-file", help="What you know of the song, if not in SONG.song.toml beside it.")
+    ] = None
+    no_song_file: Annotated[bool, typer.Option("--no-song-file", help="Leave the song's file alone.")] = False
     beats_from: Annotated[
         Path | None,
         typer.Option("--from", help="Take the beats from this file: MIDI, JAMS, CSV, or text (time, tab, count)."),
@@ -58,7 +66,8 @@ class Hints:
     @property
     def about_beats(self) -> bool:
         """Whether any of them says something about the beats of the whole track."""
-        return any((self.meter, self.bpm, self.one_at, self.taps, self.beats_from))
+        typed = (self.meter, self.bpm, self.one_at, self.taps, self.taps_by_ear, self.beats_from, self.song_file)
+        return any(typed) or self.nudge_ms is not None
 
 
 @dataclass(frozen=True)
@@ -149,8 +158,15 @@ def settings_from(hints: Hints) -> Settings:
         use_cache=not hints.no_cache,
         network=hints.network,
         taps_by_ear=hints.taps_by_ear,
+        nudge_ms=_nudge(hints.nudge_ms),
     )
     return _with_taps(settings, hints.taps) if hints.taps else settings
+
+
+def _nudge(nudge_ms: float | None) -> float | None:
+    if nudge_ms is not None and not abs(nudge_ms) <= MOST_NUDGE_MS:
+        raise HintError(f"--nudge-ms {nudge_ms:g}: the grid can be moved by up to {MOST_NUDGE_MS:g} ms")
+    return nudge_ms
 
 
 def _with_taps(settings: Settings, taps: Path) -> Settings:
@@ -160,23 +176,28 @@ def _with_taps(settings: Settings, taps: Path) -> Settings:
     return tapped(read_beats(taps), settings, taps.name)
 
 
-def analysed(track: Path, settings: Settings, beats_from: Path | None = None) -> Analysis:
-    """Analyse a recording, telling on the terminal how far it is; beats may come from a file.
+def analysed(track: Path, settings: Settings, hints: Hints | None = None) -> Analysis:
+    """Analyse a recording as the song's file has it, telling on the terminal how far it is; beats may come from a file.
 
     Raises
     ------
     PulsefindError
-        if the recording or the file of beats can't be read, or --from stands beside --taps.
+        if the recording, the song's file or the file of beats can't be read, or --from stands beside --taps.
     """
     from pulsefind.analysis import analyse
     from pulsefind.beats.imported import pulse_of
     from pulsefind.export.formats import read_beats
+    from pulsefind.listen.audio import load
 
-    if beats_from and settings.taps_s:
+    hints = hints or Hints()
+    if hints.beats_from and settings.taps_s:
         raise HintError("--from brings all the beats; leave out --taps, or it")
-    pulse = pulse_of(read_beats(beats_from), settings, beats_from.name) if beats_from else None
+    pulse = pulse_of(read_beats(hints.beats_from), settings, hints.beats_from.name) if hints.beats_from else None
+    song = song_of(track, hints)
     try:
-        return analyse(track, settings, show_progress, pulse)
+        show_progress("reading")
+        audio = load(track)
+        return analyse(audio, with_song(settings, song, audio, hints), show_progress, pulse)
     finally:
         clear_progress()
 
@@ -184,7 +205,8 @@ def analysed(track: Path, settings: Settings, beats_from: Path | None = None) ->
 def check_saved(saved: Path | None, hints: Hints) -> None:
     """Refuse hints beside a saved analysis, which they could not change."""
     if saved and hints.about_beats:
-        raise HintError("--analysis brings its own beats; leave out --from, --meter, --bpm, --one-at and --taps, or it")
+        named = "--from, --meter, --bpm, --one-at, --taps, --nudge-ms and --song-file"
+        raise HintError(f"--analysis brings its own beats; leave out {named}, or it")
 
 
 def is_saved(track: Path) -> bool:

@@ -14,6 +14,7 @@ EXACT_DECIMALS = 3
 """A time with three decimals or more says a millisecond, so it was copied and is meant; fewer are read off by ear."""
 
 
+MOST_NUDGE_MS = 200.0
 FEWEST_TAPS = 4
 MOST_BEATS = 64
 QUARTERS = (0.25, 0.5, 1.0, 1.5, 2.0)

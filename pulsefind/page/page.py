@@ -15,6 +15,7 @@ import soxr
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from pulsefind.core.as_json import plain
 from pulsefind.core.counts import slot_positions
 from pulsefind.core.records import Analysis, Audio, FloatArray, Guide, Settings
 from pulsefind.guides.misreadings import HITS_AS_BEATS
@@ -86,7 +87,7 @@ def page_html(
     script, style = joined_script("main.mjs"), "".join(map(web_text, STYLES))
     tags = recording or Recording(audio.samples[:0, None], "", "")
     values = {
-        "title": tags.title or Path(analysis.track.name).stem,
+        "title": analysis.settings.corrections.title or tags.title or Path(analysis.track.name).stem,
         "artist": tags.artist,
         "light": light,
         "policy": _policy(script, style),
@@ -141,6 +142,7 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
             "end": round(bars.end_s, 5),
             "unit": bars.unit,
             "inThrees": analysis.settings.in_threes,
+            "meter": [analysis.meter(bar) for bar in range(len(bars.beats))],
         },
         "grid": [
             {
@@ -176,6 +178,7 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
             {"reading": a.reading, "probability": a.probability, "hint": a.hint} for a in analysis.alternatives
         ],
         "warnings": list(analysis.warnings),
+        "song": plain(analysis.settings.corrections),
         "command": {"track": track_path, "out": out_path, "hints": hint_words(analysis.settings)},
         "inside": inside,
         "excerpt": _excerpt(analysis, audio),

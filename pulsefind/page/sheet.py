@@ -28,6 +28,7 @@ from pulsefind.report.planned import GUIDE, PlanLine, falls, plan_lines
 MOST_DRAWN = 2
 MOST_ROWS = 10
 MOST_WATCHED = 3
+MOST_NOTES = 4
 MOST_LINES = 4
 """Count lines that a page has room for; guides that are in charge of fewer bars go without."""
 
@@ -95,6 +96,7 @@ class SongPage:
     certainty: float
     bpm: float
     size: str
+    notes: tuple[str, ...] = ()
 
     @property
     def check(self) -> tuple[str, ...]:
@@ -136,7 +138,8 @@ def _total(songs: list[SongPage]) -> str:
 
 def song_page(analysis: Analysis) -> SongPage:
     """Gather what one page says. A recording without a beat gets a page that says so."""
-    title, length_s = Path(analysis.track.name).stem, analysis.track.duration_s
+    known = analysis.settings.corrections
+    title, length_s = known.title or Path(analysis.track.name).stem, analysis.track.duration_s
     if not len(analysis.beats.time_s):
         nothing = (("No steady beat was found.", "Listen whether there is one at all."),)
         return SongPage(title, length_s, "no beat", "", "", "", "", "", "", (), (), (), nothing, 0.0, 0.0, "large")
@@ -160,6 +163,7 @@ def song_page(analysis: Analysis) -> SongPage:
         certainty=min(confidence.one, confidence.octave, confidence.meter),
         bpm=feel.felt_bpm,
         size="",
+        notes=known.notes[:MOST_NOTES],
     )
     return _sized(page)
 
@@ -174,11 +178,13 @@ def _height_mm(page: SongPage, scale: float) -> float:
     """An estimate of the printed height, from heights at scale 1 that were measured on a printed page."""
     beside = max((len(row.bars) + 2 * row.unsure for row in page.rows), default=0)
     rows = sum(_lines_of(row.what, _ROW_CHARACTERS / scale - beside) for row in page.rows)
-    notes = sum(_lines_of(note, _NOTE_CHARACTERS / scale) for note in (*page.watch, *(d[0] for d in page.doubts)))
+    notes = sum(
+        _lines_of(note, _NOTE_CHARACTERS / scale) for note in (*page.notes, *page.watch, *(d[0] for d in page.doubts))
+    )
     small = sum(_lines_of(way_out, _SMALL_CHARACTERS / scale) for _, way_out in page.doubts)
     titles = min(2, _lines_of(page.title, _TITLE_CHARACTERS / scale))
     feel = _lines_of(f"{page.meter} {page.feel} {page.tempo_words}", 42 / scale)
-    headings = bool(page.watch) + bool(page.doubts)
+    headings = bool(page.notes) + bool(page.watch) + bool(page.doubts)
     words = 12 * titles + 49 + 9 * feel + 9.5 * rows + 2 * len(page.rows) + 9 * notes + 6.5 * small + 9 * headings
     words += 13 * len(page.drawn)
     # A drawn line is as wide as the page, less at the smallest sizes, and as high as that asks for.
@@ -255,10 +261,12 @@ def _watched(analysis: Analysis) -> list[str]:
 
 def _odd_bars(analysis: Analysis) -> list[str]:
     bars = analysis.bars
-    usual = analysis.bars.usual_beats
+    meters = [analysis.meter(bar) for bar in range(len(bars.beats))]
+    usual = analysis.usual_meter
     by_meter: dict[str, list[int]] = {}
-    for k in np.flatnonzero(bars.beats_per_bar != usual):
-        by_meter.setdefault(analysis.meter(int(k)), []).append(int(bars.number[k]))
+    for meter, number in zip(meters, bars.number, strict=True):
+        if meter != usual:
+            by_meter.setdefault(meter, []).append(int(number))
     found = []
     for meter, numbers in by_meter.items():
         shown = ", ".join(str(n) for n in numbers[:6]) + (f" and {len(numbers) - 6} more" if len(numbers) > 6 else "")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
+from pulsefind.core.corrections import section_at
 from pulsefind.core.counts import SYLLABLES, label
 from pulsefind.core.records import Analysis, FloatArray, Guide
 from pulsefind.core.words import bars_text, clock, field, listed
@@ -45,11 +47,21 @@ class PlanLine:
 
 
 def plan_lines(analysis: Analysis) -> tuple[PlanLine, ...]:
-    """The plan, a line for each stretch with the same guide; empty without bars."""
+    """The plan, a line for each stretch with the same guide in the same section; empty without bars."""
     names = called(analysis.guides)
     return tuple(
-        _line(analysis, names, part.first_bar, part.last_bar, part.guide) for part in plan_parts(analysis.plan)
+        _line(analysis, names, first, last, part.guide)
+        for part in plan_parts(analysis.plan)
+        for first, last in _by_section(analysis, part.first_bar, part.last_bar)
     )
+
+
+def _by_section(analysis: Analysis, first: int, last: int) -> list[tuple[int, int]]:
+    """Bars (indices, both included) cut where a section that the song's file names begins or ends."""
+    sections = analysis.settings.corrections.sections
+    of = [section_at(sections, int(number)) for number in analysis.bars.number[first : last + 1]]
+    cuts = [first, *(first + k for k in range(1, len(of)) if of[k] != of[k - 1]), last + 1]
+    return [(begin, end - 1) for begin, end in pairwise(cuts)]
 
 
 def _line(analysis: Analysis, names: tuple[str, ...], first: int, last: int, guide: int | None) -> PlanLine:
@@ -65,6 +77,8 @@ def _line(analysis: Analysis, names: tuple[str, ...], first: int, last: int, gui
     else:
         kind, name, places = ALONE, "alone", ""
         what = f"alone, {when}: nothing pulses, you carry the time"
+    section = section_at(analysis.settings.corrections.sections, int(number[first]))
+    what = f"{section.name}: {what}" if section else what
     return PlanLine(first, last, kind, guide, bars, name, places, what, float(edges[first]), float(edges[last + 1]))
 
 

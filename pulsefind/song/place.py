@@ -22,6 +22,8 @@ def song_path(track: Path) -> Path:
 
 def find_song(track: Path) -> Path | None:
     """The song's file of a track: beside it, else in the user's folder; None where there is none."""
+    if not track.name:
+        return None
     folder = os.environ.get(FOLDER, "")
     places = [song_path(track), *([Path(folder) / song_path(track).name] if folder else [])]
     return next((path for path in places if os.path.lexists(path)), None)

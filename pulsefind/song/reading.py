@@ -20,6 +20,7 @@ import numpy as np
 
 from pulsefind.beats.imported import Given, tapped
 from pulsefind.core.corrections import (
+    MOST_NUDGE_MS,
     Belongs,
     Confirmed,
     Corrections,
@@ -38,7 +39,6 @@ from pulsefind.song.notation import parse_passage, parse_section, parse_tempo
 LARGEST_BYTES = 2**20
 """No song's file is larger: taps of four hours take about half of it."""
 
-MOST_NUDGE_MS = 200.0
 MOST_ENTRIES = 30_000
 LONGEST_TEXT = 2_000
 LONGEST_S = 4 * 3600.0

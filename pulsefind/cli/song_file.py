@@ -1,0 +1,87 @@
+"""The song's file as every command meets it: found beside the track, read, said in a line, obeyed."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pulsefind.core.corrections import Corrections
+
+if TYPE_CHECKING:
+    from pulsefind.cli.options import Hints
+    from pulsefind.core.records import Analysis, Audio, Settings
+    from pulsefind.song.reading import SongFile
+
+
+def song_of(track: Path, hints: Hints) -> SongFile | None:
+    """The song's file that holds for a track: the one that was named, else the one that lies beside it.
+
+    Raises
+    ------
+    PulsefindError
+        if there is one that can't be read.
+    """
+    from pulsefind.song.place import find_song
+    from pulsefind.song.reading import read_song
+
+    path = None if hints.no_song_file else hints.song_file or find_song(track)
+    return None if path is None else read_song(path)
+
+
+def with_song(settings: Settings, song: SongFile | None, audio: Audio, hints: Hints) -> Settings:
+    """The settings with what the song's file says, and a line about it on stderr.
+
+    A file that was made for a recording of another length is left out unless it was named. Beats that come from
+    elsewhere (--from) stay as they are: then only title, notes and sections hold.
+    """
+    from pulsefind.song.place import other_sound, stranger
+    from pulsefind.song.words import told
+
+    if song is None:
+        return settings
+    for remark in song.remarks:
+        say(remark)
+    name, known = song.path.name, song.corrections
+    differs = stranger(known, audio.sha256, audio.duration_s)
+    if differs and not hints.song_file:
+        say(f"{name} is left out: {differs}; to use it all the same: --song-file")
+        return settings
+    if hints.beats_from:
+        known = Corrections(title=known.title, notes=known.notes, sections=known.sections, confirmed=known.confirmed)
+    beside = f" ({differs}; its times may be off)" if differs else ""
+    if not differs and other_sound(known, audio.sha256):
+        beside = " (made for another copy of this recording; check one 1 by ear)"
+    say(f"{name} is obeyed: {told(known)}{_overruled(known, hints)}{beside}")
+    return replace(settings, corrections=known)
+
+
+def _overruled(known: Corrections, hints: Hints) -> str:
+    """What of the file doesn't hold, because something else was typed."""
+    pairs = (
+        ("--one-at", hints.one_at, known.ones, "the_1"),
+        ("--bpm", hints.bpm, known.bpm_low, "bpm"),
+        ("--meter", hints.meter, known.meter, "meter"),
+        ("--taps", hints.taps, known.taps_s, "taps"),
+        ("--range", hints.part, known.start_s or known.end_s, "range"),
+        ("--nudge-ms", hints.nudge_ms is not None, known.nudge_ms, "nudge_ms"),
+    )
+    words = [f"{option} instead of its {key}" for option, typed, told, key in pairs if typed and told]
+    return f"; {', '.join(words)}" if words else ""
+
+
+def say_if_older(saved: Path, track: Path, analysis: Analysis, hints: Hints) -> None:
+    """A line on stderr where the song's file says something else than it did when an analysis was saved."""
+    song = song_of(track, hints)
+    if song is not None and song.corrections != analysis.settings.corrections:
+        say(f"{saved.name} was analysed without what {song.path.name} says now; analyse the recording again")
+
+
+def say(text: str) -> None:
+    """A line on stderr; progress on the terminal makes room for it."""
+    from pulsefind.cli.options import clear_progress
+
+    clear_progress()
+    line = " ".join("".join(letter if letter.isprintable() else "?" for letter in text).split())
+    print(f"pulsefind: {line}", file=sys.stderr)
