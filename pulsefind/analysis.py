@@ -17,6 +17,7 @@ from pulsefind.beats.grid import find_grid, swing_warnings
 from pulsefind.beats.passages import with_passages
 from pulsefind.beats.placing import place_beats
 from pulsefind.beats.told import exact_times, off_the_sound, pinned, unmoved, with_taps_in_place
+from pulsefind.core.beside import Beside
 from pulsefind.core.corrections import counted_from
 from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.mapped import pieces
@@ -128,14 +129,15 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     part, silence_s = recordings.past_silence(part)
     start_s += silence_s
     hints = _from_there(settings, start_s)
-    progress("listening for beats")
+    progress("listening")
+    hitting = Beside(lambda: find_hits(part, settings.use_cache))
     frames = activations(part, settings.network, settings.use_cache)
     progress("counting")
     harmony = harmony_of(part, settings.use_cache)
     heard = decode(frames, harmony, hints)
     pulse = with_passages(with_taps_in_place(heard, hints), frames, harmony, hints)
     progress("finding hits")
-    hits = find_hits(part, settings.use_cache)
+    hits = hitting.result()
     beats = place_beats(pulse, hits.certain(), frames)
     if pulse is not heard:
         beats = unmoved(beats, pulse, place_beats(heard, hits.certain(), frames), heard)

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+import soxr
 from making import RATE_HZ
-from scipy.signal import resample_poly
 
 from pulsefind.core.records import Harmony
 from pulsefind.listen import harmony
@@ -43,14 +43,13 @@ def test_the_beat_at_which_the_chord_changes_stands_out():
     assert set(np.argsort(change)[-2:]) == {3, 7}
 
 
-@pytest.mark.parametrize("length_s", [0.01, 3.0, 3.1])
-def test_piece_by_piece_is_the_same_as_at_once(monkeypatch, length_s):
+@pytest.mark.parametrize("length_s", [0.01, 3.0, 13.1, 30.0])
+def test_piece_by_piece_is_the_same_as_at_once(length_s):
     audio = from_samples(np.random.default_rng(1).normal(0, 0.1, int(length_s * RATE_HZ)), RATE_HZ)
-    whole = resample_poly(audio.samples, 1, 2)
+    whole = soxr.resample(audio.samples, RATE_HZ, RATE_HZ_OF_HARMONY)
     centre = np.arange(0, len(whole), harmony.HOP)
     expected = np.sqrt(framed_magnitude(whole, harmony.WINDOW, centre, harmony._pitch_class_bank()))
-    monkeypatch.setattr(harmony, "_PIECE", 7)
-    np.testing.assert_allclose(harmony_of(audio).pitch_class, expected, rtol=1e-5)
+    np.testing.assert_allclose(harmony_of(audio).pitch_class, expected, rtol=1e-4)
 
 
 def test_nothing_to_compare_gives_zeros():

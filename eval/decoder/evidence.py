@@ -12,7 +12,7 @@ from pulsefind.core.records import Activations, Harmony, Pulse
 from pulsefind.listen.activations import activations, phase_log_odds
 from pulsefind.listen.audio import load, past_silence
 from pulsefind.listen.harmony import harmony_of
-from pulsefind.listen.network import BASS_BANDS, pulse_activations
+from pulsefind.listen.network import pulse_by_whole_and_bass
 
 FIGURES = {"beat_f_70": "beat F", "cmlt": "CMLt", "downbeat_f_70": "downbeat F"}
 
@@ -42,7 +42,7 @@ def evidence(track: Track) -> Evidence:
     """
     part, start_s = past_silence(load(track.audio))
     heard = activations(part, "own", use_cache=True)
-    bass = phase_log_odds(pulse_activations(part, bands=BASS_BANDS, use_cache=True))
+    bass = phase_log_odds(pulse_by_whole_and_bass(part, use_cache=True)[1])
     return Evidence(track, heard, phase_log_odds(heard.values), bass, harmony_of(part, use_cache=True), start_s)
 
 

@@ -17,7 +17,7 @@ from pulsefind.core.child import worker_pool
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Activations, Audio, FloatArray
 from pulsefind.listen.madmom_name import madmom_can_be_imported
-from pulsefind.listen.network import BASS_BANDS, pulse_activations
+from pulsefind.listen.network import pulse_by_whole_and_bass
 from pulsefind.listen.sounding import sounding, within_music
 
 NETWORKS = ("own", "both", "stock")
@@ -62,23 +62,19 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
         raise HintError(f"--network {network}: there is {', '.join(NETWORKS[:-1])} and {NETWORKS[-1]}")
     if len(audio.samples) == 0:
         return Activations(np.zeros((0, 2)), np.zeros(0), np.zeros(0), _FRAME_RATE_HZ)
-    asked = {
-        "own": (_own,),
-        "stock": (_stock,),
-        "both": (_stock, _own),
-    }[network]
-    heard = [listen(audio, use_cache) for listen in asked]
-    by_half = (
-        [heard[-1]]
-        if network == "stock"
-        else [heard[-1], pulse_activations(audio, bands=BASS_BANDS, use_cache=use_cache)]
-    )
-    n_frames = min(len(values) for values in (*heard, *by_half))
+    if network == "stock":
+        heard = by_phase = [_stock(audio, use_cache)]
+    else:
+        own, bass = pulse_by_whole_and_bass(audio, use_cache)
+        heard, by_phase = [own], [own, bass]
+        if network == "both":
+            heard.insert(0, _stock(audio, use_cache))
+    n_frames = min(len(values) for values in (*heard, *by_phase))
     downbeats = np.mean([downbeat_log_odds(values[:n_frames]) for values in heard], axis=0)
-    halves = np.mean([phase_log_odds(values[:n_frames]) for values in by_half], axis=0)
+    phases = np.mean([phase_log_odds(values[:n_frames]) for values in by_phase], axis=0)
     heard = [np.asarray(values[:n_frames], np.float64) for values in heard]
     values = heard[0] if len(heard) == 1 else together(heard[0], heard[1])
-    return Activations(within_music(values, audio), downbeats, halves, _FRAME_RATE_HZ)
+    return Activations(within_music(values, audio), downbeats, phases, _FRAME_RATE_HZ)
 
 
 def together(stock: FloatArray, own: FloatArray) -> FloatArray:
@@ -128,11 +124,6 @@ def phase_log_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of any beat, the highest within 30 ms."""
     odds: FloatArray = maximum_filter1d(_beat_odds(values, _HALF_FLOOR), 2 * _HALF_REACH + 1, mode="nearest")
     return odds
-
-
-def _own(audio: Audio, use_cache: bool) -> FloatArray:
-    """The packaged network, or what it said before."""
-    return pulse_activations(audio, use_cache=use_cache)
 
 
 def _stock(audio: Audio, use_cache: bool) -> FloatArray:

@@ -142,6 +142,18 @@ def past_silence(audio: Audio) -> tuple[Audio, float]:
     return audio, 0.0
 
 
+def resampled(audio: Audio, rate_hz: int) -> Iterator[Samples]:
+    """The recording at another rate, ten seconds at a time; nothing of an empty one."""
+    step = 10 * audio.rate_hz
+    if audio.rate_hz == rate_hz:
+        yield from pieces(audio.samples, step)
+        return
+    last = -(-len(audio.samples) // step) - 1
+    stream = soxr.ResampleStream(audio.rate_hz, rate_hz, 1, dtype="float32")
+    for k, piece in enumerate(pieces(audio.samples, step)):
+        yield stream.resample_chunk(piece, last=k == last)
+
+
 def check_readable(path: Path) -> None:
     """Refuse, with the reason, a path that is no readable file with something in it."""
     try:

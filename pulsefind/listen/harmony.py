@@ -8,15 +8,12 @@ from pulsefind.core.cache import code_version, kept
 from pulsefind.core.mapped import let_go
 from pulsefind.core.records import Audio, FloatArray, Harmony, IntArray
 from pulsefind.listen import features
+from pulsefind.listen.audio import resampled
 from pulsefind.listen.features import Float32Array, framed_magnitude
 
 RATE_HZ = 22050
 HOP = 1102
 WINDOW = 8192
-
-_PIECE = 2048
-_AROUND = WINDOW // 2 + 64
-"""Samples on either side of a frame's centre that it needs: half a window, and the reach of the resampler's filter."""
 
 _BASS_BELOW_HZ = 220.0
 _LOW_HZ, _HIGH_HZ = 40.0, 2500.0
@@ -31,19 +28,24 @@ def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
 
 def _strength(audio: Audio) -> Float32Array:
     """(n_frames, 24) of each pitch class, piece by piece: a copy of hours at half the rate would be a gigabyte."""
-    from scipy.signal import resample_poly  # Half a second to import, and not needed where the cache knows the answer.
-
-    step = audio.rate_hz // RATE_HZ
-    n = -(-len(audio.samples) // step)
     bank = _pitch_class_bank()
-    magnitude = np.zeros((-(-n // HOP), bank.shape[1]), np.float32)
-    for first in range(0, len(magnitude), _PIECE):
-        centre = HOP * np.arange(first, min(first + _PIECE, len(magnitude)))
-        low, high = max(0, centre[0] - _AROUND), centre[-1] + _AROUND
-        samples = resample_poly(audio.samples[low * step : high * step], 1, step).astype(np.float32, copy=False)
-        magnitude[first : first + _PIECE] = framed_magnitude(samples, WINDOW, centre - low, bank)
+    found = [np.zeros((0, bank.shape[1]), np.float32)]
+    # What the next frame looks back at; before the beginning there is silence.
+    waiting = np.zeros(WINDOW // 2, np.float32)
+    for piece in resampled(audio, RATE_HZ):
+        waiting = np.concatenate([waiting, piece])
+        count = max(0, 1 + (len(waiting) - WINDOW) // HOP)
+        found.append(_magnitude(waiting, count, bank))
+        waiting = waiting[count * HOP :]
         let_go(audio.samples)
-    return np.sqrt(magnitude)
+    count = -(-(len(waiting) - WINDOW // 2) // HOP)
+    found.append(_magnitude(waiting, count, bank))
+    return np.sqrt(np.concatenate(found))
+
+
+def _magnitude(samples: Float32Array, count: int, bank: Float32Array) -> Float32Array:
+    """(count, 24) of the first windows of a signal, a hop apart; beyond its end there is silence."""
+    return framed_magnitude(samples, WINDOW, WINDOW // 2 + HOP * np.arange(count), bank)
 
 
 def _pitch_class_bank() -> Float32Array:

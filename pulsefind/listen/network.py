@@ -24,6 +24,7 @@ from pulsefind.core.cache import code_version, kept
 from pulsefind.core.errors import FormatError
 from pulsefind.core.mapped import pieces
 from pulsefind.core.records import Audio
+from pulsefind.listen.audio import resampled
 
 Float32Array = NDArray[np.float32]
 
@@ -252,53 +253,68 @@ def read_weights(path: Path) -> Weights:
     return weights
 
 
-def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights, bands: int = BANDS) -> Float32Array:
-    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a 22.05 kHz signal in blocks.
+def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights) -> Float32Array:
+    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a 22.05 kHz signal in blocks."""
+    return _outputs_by_bands(blocks, gain, weights, (BANDS,))[0]
 
-    Only the lowest of its bands are let through, if so many are asked for.
-    """
-    stream = _Stream(weights)
-    found = []
+
+def _outputs_by_bands(
+    blocks: Iterable[Float32Array], gain: float, weights: Weights, choices: tuple[int, ...]
+) -> tuple[Float32Array, ...]:
+    """The outputs for each choice of how many of the lowest bands are let through, from one spectrogram."""
+    streams = [_Stream(weights) for _ in choices]
+    found: list[list[Float32Array]] = [[np.zeros((0, len(weights.outputs)), np.float32)] for _ in choices]
+    some = False
     for frames in features(blocks, gain):
-        frames[:, :, bands:] = 0
-        found.append(stream.push(frames, last=False))
-    if not found:
-        return np.zeros((0, len(weights.outputs)), np.float32)
-    found.append(stream.push(np.zeros((0, len(WINDOWS), BANDS), np.float32), last=True))
-    return np.concatenate(found)
+        some = True
+        for bands, stream, parts in zip(choices, streams, found, strict=True):
+            let_through = frames.copy()
+            let_through[:, :, bands:] = 0
+            parts.append(stream.push(let_through, last=False))
+    if some:
+        for stream, parts in zip(streams, found, strict=True):
+            parts.append(stream.push(np.zeros((0, len(WINDOWS), BANDS), np.float32), last=True))
+    return tuple(np.concatenate(parts) for parts in found)
 
 
-def network_outputs(
-    audio: Audio, weights: Weights | str = PULSE, bands: int = BANDS, use_cache: bool = False
-) -> Float32Array:
+def network_outputs(audio: Audio, weights: Weights | str = PULSE, use_cache: bool = False) -> Float32Array:
     """All outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
 
-    weights: the name of packaged ones, or others.
-
-    With BASS_BANDS it hears the bass alone, which tells the beat from the half between two beats where what is strummed
-    above doesn't. What the packaged weights said of the same sound before may be taken from the cache.
+    weights: the name of packaged ones, or others. What the packaged weights said of the same sound before may be
+    taken from the cache.
     """
+    return _heard(audio, weights, (BANDS,), use_cache)[0]
 
-    def listen() -> tuple[Float32Array]:
-        gain = _LEVEL / (_rms(audio.samples) + 1e-6)
+
+def _heard(audio: Audio, weights: Weights | str, choices: tuple[int, ...], use_cache: bool) -> tuple[Float32Array, ...]:
+    def listen() -> tuple[Float32Array, ...]:
+        # By the recording's own level, so that its gain doesn't matter.
+        gain = _LEVEL / (_rms(audio.samples) or 1.0)
         known = packaged_weights(weights) if isinstance(weights, str) else weights
-        return (outputs(_resampled(audio), gain, known, bands),)
+        return _outputs_by_bands(resampled(audio, RATE_HZ), gain, known, choices)
 
     if not isinstance(weights, str):
-        return listen()[0]
-    (found,) = kept(f"own-{version(weights)}-{bands}-{audio.sha256}", listen, use_cache)
-    return found
+        return listen()
+    name = "-".join(map(str, choices))
+    return kept(f"own-{version(weights)}-{name}-{audio.sha256}", listen, use_cache)
 
 
-def pulse_activations(
-    audio: Audio, weights: Weights | str = PULSE, bands: int = BANDS, use_cache: bool = False
-) -> NDArray[np.float64]:
+def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[np.float64]:
     """Beat and downbeat probabilities (n_frames, 2) at 100 frames a second, as records.Activations wants them.
 
     Column 0 is "a beat that is not a downbeat", column 1 "a downbeat". The network's 50 frames a second are
     interpolated. An empty recording gives n_frames = 0.
     """
-    return at_100_hz(network_outputs(audio, weights, bands, use_cache), len(audio.samples) / audio.rate_hz)
+    return at_100_hz(network_outputs(audio, weights), audio.duration_s)
+
+
+def pulse_by_whole_and_bass(audio: Audio, use_cache: bool = False) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The same twice, from one spectrogram: by all that sounds, and by the bass alone.
+
+    The bass tells the beat from the half between two beats where what is strummed above doesn't.
+    """
+    whole, bass = _heard(audio, PULSE, (BANDS, BASS_BANDS), use_cache)
+    return at_100_hz(whole, audio.duration_s), at_100_hz(bass, audio.duration_s)
 
 
 def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:
@@ -315,17 +331,3 @@ def _rms(samples: Float32Array) -> float:
     """Root mean square without a second copy of the signal."""
     energy = sum(float(np.dot(piece, piece)) for piece in pieces(samples, _ENERGY_PIECE))
     return float(np.sqrt(energy / max(len(samples), 1)))
-
-
-def _resampled(audio: Audio) -> Iterator[Float32Array]:
-    """The recording at 22.05 kHz, ten seconds at a time."""
-    import soxr
-
-    step = 10 * audio.rate_hz
-    if audio.rate_hz == RATE_HZ:
-        yield from pieces(audio.samples, step)
-        return
-    last = -(-len(audio.samples) // step) - 1
-    stream = soxr.ResampleStream(audio.rate_hz, RATE_HZ, 1, dtype="float32")
-    for k, piece in enumerate(pieces(audio.samples, step)):
-        yield stream.resample_chunk(piece, last=k == last)
