@@ -2,37 +2,52 @@
 
 from __future__ import annotations
 
+import ctypes
 import threading
 from collections.abc import Callable
-from typing import Generic, TypeVar
+from types import TracebackType
+from typing import Generic, Self, TypeVar
 
 T = TypeVar("T")
 
 
 class Beside(Generic[T]):
-    """Work that was started in a thread of its own; NumPy and SciPy let two of them run at once.
+    """Work in a thread of its own for the length of a block; NumPy and SciPy let two of them run at once.
 
     What it does must not depend on anything that changes meanwhile, so that its result is the same as without a thread.
-    The thread ends with the process: whoever is told to stop doesn't wait for it.
+    A block that is left by an error, or by a request to stop, ends the work at its next step and waits for that.
 
-    >>> Beside(lambda: 2 + 2).result()
+    >>> with Beside(lambda: 2 + 2) as adding:
+    ...     adding.result()
     4
     """
 
     def __init__(self, work: Callable[[], T]) -> None:
-        """Start the work."""
+        """Keep the work; it starts with the block."""
         self._work = work
         self._found: list[T] = []
         self._error: BaseException | None = None
         self._thread = threading.Thread(target=self._run, daemon=True)
+
+    def __enter__(self) -> Self:
+        """Start."""
         self._thread.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        """Wait for the end, which comes soon after an error."""
+        if kind is not None and self._thread.is_alive():
+            # CPython's own way to raise in another thread; there the exception ends it without a word.
+            thread = ctypes.c_ulong(self._thread.ident or 0)
+            ctypes.pythonapi.PyThreadState_SetAsyncExc(thread, ctypes.py_object(SystemExit))
+        self._thread.join()
 
     def _run(self) -> None:
         try:
             self._found.append(self._work())
-        except BaseException as error:
+        except BaseException as raised:
             # It is raised where the result is asked for.
-            self._error = error
+            self._error = raised
 
     def result(self) -> T:
         """What came out, as soon as it is there; what went wrong is raised here."""
