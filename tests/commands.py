@@ -10,7 +10,7 @@ def run(monkeypatch, capsys, *words):
     monkeypatch.setattr(sys, "argv", ["pulsefind", *map(str, words)])
     try:
         cli.main()
-        code = 0
+        code: int | str = 0
     except SystemExit as end:
         code = end.code or 0
     printed = capsys.readouterr()

@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import tempfile
 
 import numpy as np
 import pytest
@@ -176,7 +177,7 @@ def test_a_long_recording_lies_in_a_temporary_file_that_goes_with_it(write_wav, 
     in_memory = load(path)
     place = tmp_path / "temporary"
     place.mkdir()
-    monkeypatch.setattr(mapped.tempfile, "tempdir", str(place))
+    monkeypatch.setattr(tempfile, "tempdir", str(place))
     monkeypatch.setattr(mapped, "IN_MEMORY_BYTES", 4 * BLOCK)
     on_disk = load(path)
     # soundfile's own reading is the oracle: more than two blocks, in order, nothing lost where the file begins.
@@ -189,7 +190,7 @@ def test_a_long_recording_lies_in_a_temporary_file_that_goes_with_it(write_wav, 
 def test_no_room_for_a_long_recording_is_one_line(write_wav, tmp_path, monkeypatch):
     path = write_wav(np.zeros(2 * BLOCK, np.float32))
     monkeypatch.setattr(mapped, "IN_MEMORY_BYTES", 4 * BLOCK - 1)
-    monkeypatch.setattr(mapped.tempfile, "tempdir", str(tmp_path / "gone"))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "gone"))
     with pytest.raises(AudioError, match=r"sound.wav: no room for its sound .*No such file.*TMPDIR"):
         load(path)
 

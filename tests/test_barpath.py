@@ -44,7 +44,8 @@ def likelihood(reading, log_odds):
 def test_likelihood_posterior_and_path_equal_the_sum_over_all_readings(seed):
     meters = (2, 3, 4)
     log_odds = np.random.default_rng(seed).normal(0, 2, 9)
-    total, one, best = 0.0, np.zeros(9), (0.0, [])
+    total, one = 0.0, np.zeros(9)
+    best: tuple[float, list] = (0.0, [])
     for reading, prior in every_reading(9, meters):
         joint = prior * likelihood(reading, log_odds)
         total += joint

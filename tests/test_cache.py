@@ -30,7 +30,7 @@ def test_what_is_written_is_read_back(monkeypatch, tmp_path):
 
 def test_several_arrays_come_back_in_order_with_their_types(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
-    stored = (np.arange(3), np.zeros((0, 4)), np.array(["", "snare"]), np.float32([[0.1, 0.2]]))
+    stored = (np.arange(3), np.zeros((0, 4)), np.array(["", "snare"]), np.array([[0.1, 0.2]], np.float32))
     cache.write("key", stored)
     for was, now in zip(stored, cache.read("key"), strict=True):
         assert was.dtype == now.dtype

@@ -1,6 +1,7 @@
 """Child processes: bounded, told apart by how they end, and gone when we are."""
 
 import multiprocessing
+import os
 import signal
 import subprocess
 import sys
@@ -121,6 +122,8 @@ def in_a_copy(act, *arguments):
 def test_the_bounds_are_set_before_the_program_starts():
     bound = child._bounded(Limits(1, memory_bytes=2**34, file_bytes=2**30))
 
+    assert bound is not None
+
     def bounds():
         bound()
         return [
@@ -135,7 +138,7 @@ def test_the_bounds_are_set_before_the_program_starts():
 def test_a_child_whose_parent_died_before_it_could_be_watched_leaves():
     # No process has the number 0.
     assert in_a_copy(child._death_watch(), 0) == (1, None)
-    assert in_a_copy(child._death_watch(), child.os.getpid()) == (0, None)
+    assert in_a_copy(child._death_watch(), os.getpid()) == (0, None)
 
 
 def how_signals_are_taken(_):

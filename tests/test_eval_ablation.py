@@ -39,7 +39,7 @@ def made(name, kind="real", struck_between=False):
 @pytest.fixture
 def listened(monkeypatch):
     """Let the tools find these pieces of evidence by the tracks' names."""
-    pieces = {}
+    pieces: dict = {}
     for module in (ablation, hinted):
         monkeypatch.setattr(module, "evidence", lambda track: pieces[track.name])
 

@@ -303,6 +303,7 @@ def run_main(monkeypatch, *arguments: str) -> int:
     monkeypatch.setattr(sys, "argv", ["eval", *arguments])
     with pytest.raises(SystemExit) as ended:
         main()
+    assert isinstance(ended.value.code, int)
     return ended.value.code
 
 

@@ -4,6 +4,7 @@ import json
 import os
 import signal
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -78,7 +79,7 @@ def test_the_judge_knows_each_kind_of_fault(monkeypatch, tmp_path):
         Path(sys.argv[2]).with_name(".pulsefind-x.part").write_text("half")
 
     def leave_elsewhere():
-        os.close(fuzz_cases.tempfile.mkstemp()[0])
+        os.close(tempfile.mkstemp()[0])
 
     def outcome_of(act):
         use(monkeypatch, act)

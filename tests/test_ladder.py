@@ -10,7 +10,7 @@ from songs import analysis, onsets, write_track
 from pulsefind.core.errors import OutputError
 from pulsefind.practice import ladder
 from pulsefind.practice.ladder import CAUTION, CUE_SHEET, check_folder, rungs, write_ladder
-from pulsefind.practice.mix import Levels
+from pulsefind.practice.mix import Levels, write
 from pulsefind.practice.render import Part, Plan, Practice
 from pulsefind.practice.spool import spooled
 
@@ -149,13 +149,12 @@ def test_what_is_there_is_kept_or_replaced_as_asked(practice, tmp_path):
 def test_a_failure_half_way_leaves_nothing(practice, tmp_path, monkeypatch):
     calls = []
 
-    def fails(*args, force):
+    def fails(*args, **options):
         calls.append(args)
         if len(calls) == 3:
             raise OutputError(f"{args[5]}: can't be written")
-        return original(*args, force=force)
+        return write(*args, **options)
 
-    original = ladder.write
     monkeypatch.setattr(ladder, "write", fails)
     with pytest.raises(OutputError, match=r"/ladder/3 the bright tick alone, then revealed.wav: can't be written"):
         write_ladder(practice, tmp_path / "ladder", ".wav", False, lambda _: None)

@@ -1,6 +1,7 @@
 """Long arrays outside memory: the same samples, and none of the memory."""
 
 import sys
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -35,7 +36,7 @@ def test_blocks_come_out_as_one_array_wherever_it_lies(monkeypatch, limit_bytes)
 
 def test_no_room_for_the_file_is_one_line(monkeypatch, tmp_path):
     monkeypatch.setattr(mapped, "IN_MEMORY_BYTES", 0)
-    monkeypatch.setattr(mapped.tempfile, "tempdir", str(tmp_path / "gone"))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "gone"))
     with pytest.raises(AudioError, match=r"^it: no room .*No such file.*TMPDIR$"):
         gathered(iter(blocks(np.random.default_rng(0), (5,))), "it")
 

@@ -190,7 +190,7 @@ def _ways(quarters):
 def _best_worth(sound, quarters, is_one):
     best = -np.inf
     for row in _ways(quarters):
-        frame, worth, before = 100, None, None
+        frame, worth, before = 100, 0.0, None
         for k, index in enumerate(row):
             step = np.arange(-22, 23)
             if before is None:

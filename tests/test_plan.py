@@ -49,7 +49,9 @@ def test_no_other_plan_is_worth_more(data):
         cost = sum(SWITCH_COST for a, b in itertools.pairwise(plan) if a is not None and b is not None and a != b)
         return gain - cost
 
-    options = [[g for g in range(len(guides)) if covered[g][b]] or [None] for b in range(n_bars)]
+    options: list[list[int | None]] = [
+        [g for g in range(len(guides)) if covered[g][b]] or [None] for b in range(n_bars)
+    ]
     best = max(worth(plan) for plan in itertools.product(*options))
     plan = follow_plan(tuple(guides), n_bars)
     assert all(choice in option for choice, option in zip(plan, options, strict=True))

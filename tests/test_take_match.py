@@ -11,7 +11,7 @@ from pulsefind.core.records import GridSection
 from pulsefind.take import matching as take_match
 from pulsefind.take.corrections import fit_ramp
 from pulsefind.take.matching import WINDOW_MS, assign, match
-from pulsefind.take.places import Slots
+from pulsefind.take.places import Slots, guided_beats
 from pulsefind.take.records import Played, TakeHits
 
 
@@ -378,8 +378,13 @@ def test_hits_alone_say_nothing_of_the_player_s_grid_up_to_the_edges_of_the_stre
         [0.1, 1.01, first_s - 0.01, first_s + 0.01, last_s - 0.01, last_s + 0.01, end_s - 0.1, end_s + 2.0]
     )
     asked = []
-    monkeypatch.setattr(take_match, "find_grid", lambda beats, bars, hits: asked.append(hits.time_s) or track.grid)
-    guided = take_match.guided_beats(track)
+
+    def as_asked(beats, bars, hits):
+        asked.append(hits.time_s)
+        return track.grid
+
+    monkeypatch.setattr(take_match, "find_grid", as_asked)
+    guided = guided_beats(track)
     take_match._player_grid(track, time_s, guided)
     np.testing.assert_array_equal(asked[0], np.delete(time_s, [3, 4]))
     # Nothing but hits alone: better those than none.

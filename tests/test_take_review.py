@@ -262,7 +262,8 @@ def test_a_fill_is_a_section_of_its_own_with_its_own_offsets():
         ("fill", 6, 6),
         ("with a guide", 7, 16),
     ]
-    assert (review.sections[1].offsets.offset_ms, review.sections[1].offsets.n) == (pytest.approx(12.0, abs=0.5), 8)
+    assert review.sections[1].offsets.offset_ms == pytest.approx(12.0, abs=0.5)
+    assert review.sections[1].offsets.n == 8
     assert review.sections[0].offsets.offset_ms == pytest.approx(0.0, abs=0.5)
     row = next(line for line in review_report(review).splitlines() if "fill" in line)
     assert "bar 6" in row and "12 ms late" in row
@@ -299,9 +300,9 @@ def test_a_cymbal_under_a_snare_has_no_level_of_its_own_in_a_recording():
     # Every stroke with a snare is read as one with a cymbal too, whose level is then the snare's.
     snare = np.array([kind == "snare" for kind in sound.kind])
     fresh = snare & ~np.isin(sound.time_s, [t for t, k in zip(sound.time_s, sound.kind, strict=True) if k == "cymbal"])
-    rows = list(zip(sound.time_s, sound.kind, sound.level, strict=True))
-    rows += [(t, "cymbal", 8.0) for t in sound.time_s[fresh]]
-    time_s, kinds, level = zip(*sorted(rows), strict=True)
+    struck: list[tuple] = list(zip(sound.time_s, sound.kind, sound.level, strict=True))
+    struck += [(t, "cymbal", 8.0) for t in sound.time_s[fresh]]
+    time_s, kinds, level = zip(*sorted(struck), strict=True)
     read = replace(sound, time_s=np.array(time_s), kind=kinds, level=np.array(level))
     levels = {(p.place, p.kind): p.level for p in review_take(track, read, HERE, SONG, starts_at_s=0.0).places}
     assert levels["2", "cymbal"] is None and levels["4", "cymbal"] is None
