@@ -74,12 +74,19 @@ def test_the_take_is_drawn_bar_by_bar_and_said_in_words(opened, page_file, take,
     edges = np.r_[analysis.bars.start_s, analysis.bars.end_s]
     offset = np.array(take["hits"]["offset_ms"])
     bar = np.searchsorted(edges, np.array(take["hits"]["nominal_s"]) + 5e-4, side="right") - 1
-    page.click("#view-take summary")
+    page.click("#take-bars summary")
     rows = page.evaluate(
         """() => [...document.querySelectorAll('#take-table tbody tr')].map(
             (row) => [...row.children].map((cell) => cell.textContent))"""
     )
-    assert len(rows) == len(np.unique(bar)) == page.locator("#take-course .column").count()
+    assert len(rows) == len(np.unique(bar))
+    drawn = "".join(page.get_attribute(f"#take-course .ribbon-{side}", "d") for side in ("early", "late"))
+    assert drawn.count("M") == len(offset)
+    worst = max(np.unique(bar), key=lambda k: abs(offset[bar == k].mean()) if (bar == k).sum() > 1 else 0)
+    assert page.inner_text("#take-worst li >> nth=0").startswith(f"bar {worst}")
+    page.click("#take-worst button >> nth=0")
+    until(page, "window.pulsefindPage.app.player.playing")
+    page.click("#play")
     for row, k in zip(rows, np.unique(bar), strict=True):
         mean = offset[bar == k].mean()
         side = "early" if mean < 0 else "late"

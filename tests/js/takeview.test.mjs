@@ -3,14 +3,8 @@ import { test } from "node:test";
 
 import { shifted } from "../../pulsefind/web/corrections.mjs";
 import { readingOf } from "../../pulsefind/web/reading.mjs";
-import {
-  correctionWords,
-  driftWords,
-  leanCell,
-  leanText,
-  offsetsByBar,
-  takeWords,
-} from "../../pulsefind/web/takeview.mjs";
+import { correctionWords, driftWords, leanCell, leanText } from "../../pulsefind/web/takeparts.mjs";
+import { offsetsByBar, takeWords, verdict, worstBars } from "../../pulsefind/web/takeview.mjs";
 import { songData } from "./fixture.mjs";
 
 test("hits are gathered by bar; mean and spread are those of the numbers put in", () => {
@@ -104,4 +98,19 @@ test("drift and correction in words", () => {
     /after a slip: 66 ms were taken back in 2 bars, in one jump.*spaces were played 2 % wider than written/,
   );
   assert.match(correctionWords({ ...found, spread_share: 0.9 }), /evenly/);
+});
+
+test("the verdict and the worst bars come first", () => {
+  const take = { whole: { offset_ms: 7, spread_ms: 11 }, noticeable_ms: 6, offset_known: true };
+  assert.equal(verdict(take), "Close: 7 ms late, give or take 11 ms.");
+  assert.equal(
+    verdict({ ...take, offset_known: false, whole: { offset_ms: 7, spread_ms: 5 } }),
+    "Nobody hears it: give or take 5 ms.",
+  );
+  const bars = [5, -40, 12, 30, -20, 90].map((mean, k) => ({ n: k === 5 ? 1 : 4, mean, spread: 1 }));
+  assert.deepEqual(
+    worstBars(bars, 6).map(({ bar }) => bar),
+    [1, 3, 4],
+  );
+  assert.deepEqual(worstBars(bars, 100), []);
 });
