@@ -95,7 +95,7 @@ def _analysed(
         pulse, beats = _given(beats_from, start_s, start_s + part.duration_s, whole.duration_s)
         hits = _shifted(find_hits(part, settings.use_cache), start_s)
     bars = lay_bars(pulse, beats)
-    grid = find_grid(beats, bars, hits.certain())
+    grid = find_grid(beats, bars, hits.certain(), settings.in_threes)
     progress("looking for guides")
     folded = _shifted(find_folded(part, start_s, beats, bars, grid), start_s)
     guides = find_guides(hits, beats, bars, grid, folded)

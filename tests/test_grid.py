@@ -40,6 +40,15 @@ def test_straight_and_triplet_grids(positions, slots, bpm):
     assert grid.sections[0].swing_ratio == 1.0
 
 
+def test_beats_of_three_eighths_are_never_halved():
+    a_pulse = pulse(96, bpm=70)
+    swinging = played(a_pulse, (0, 2 / 3, 1, 5 / 3, 2, 8 / 3, 3, 11 / 3))
+    hits = hits_at(swinging)
+    assert find_grid(beats_of(a_pulse), bars_of(a_pulse), hits).sections[0].slots_per_beat == 2
+    (section,) = find_grid(beats_of(a_pulse), bars_of(a_pulse), hits, in_threes=True).sections
+    assert (section.slots_per_beat, section.swing_ratio) == (3, 1.0)
+
+
 @pytest.mark.parametrize("ratio", [1.4, 1.7, 2.0, 2.5, 3.0])
 def test_swing_and_its_ratio(ratio):
     a_pulse = pulse(96, bpm=120)

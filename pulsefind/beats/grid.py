@@ -38,6 +38,8 @@ LEAST_PLAUSIBLE_MS = 75.0
 FEWEST_LATE = 0.06
 """Share of the hits that must lie near the late places before a pair can count as swung."""
 
+_SLOTS_IN_THREES = (1, 3, 6)
+
 _SAME_ATTACK_S = 0.015
 _LEAN_REACH_MS = 60.0
 
@@ -51,19 +53,19 @@ class _Phases:
     beat_ms: FloatArray
 
 
-def find_grid(beats: Beats, bars: Bars, hits: Hits) -> Grid:
+def find_grid(beats: Beats, bars: Bars, hits: Hits, in_threes: bool = False) -> Grid:
     """Choose the grid of each stretch of bars.
 
     Each candidate (1, 2, 3, 4 or 6 slots a beat; 2 and 4 also swung) is a mixture of places with learned weights plus
     strays; candidates are compared by the Bayesian information criterion over the track, and per bar along a
     Viterbi path that pays for every change. No bars give an empty grid; bars without hits go with those beside them,
-    and without any hits there are only the beats.
+    and without any hits there are only the beats. Beats of three eighths (in_threes: 9/8, 12/8) have 1, 3 or 6 slots.
     """
     n_bars = len(bars.beats)
     if n_bars == 0:
         return Grid(())
     phases = _phases(beats, bars, hits)
-    candidates = _candidates(phases)
+    candidates = [candidate for candidate in _candidates(phases) if not in_threes or candidate[0] in _SLOTS_IN_THREES]
     gain = np.zeros((n_bars, len(candidates)))
     for j, (slots, ratio) in enumerate(candidates):
         section = GridSection(0, n_bars - 1, slots, ratio)

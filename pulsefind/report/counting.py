@@ -28,7 +28,7 @@ def counted_bars(analysis: Analysis, guide: Guide) -> tuple[tuple[Count, ...], .
     A second half that repeats the first is left out.
     """
     section = analysis.grid.at(_first_bar(analysis, guide))
-    syllables = _syllables(guide, section.slots_per_beat)
+    syllables = _syllables(guide, section.slots_per_beat, analysis.settings.in_threes)
     within = {syllable: within_beat(section, syllable) for syllable in syllables}
     beats = analysis.bars.usual_beats
     bars = tuple(_counted(guide, bar, beats, within) for bar in range(1, guide.pattern_bars + 1))
@@ -46,10 +46,11 @@ def _counted(guide: Guide, bar: int, beats: int, within: dict[str, float]) -> tu
     )
 
 
-def _syllables(guide: Guide, slots: int) -> set[str]:
+def _syllables(guide: Guide, slots: int, in_threes: bool) -> set[str]:
     """Those of one way of counting: the grid's own if it is the coarsest with all places; else all that are needed."""
     needed = {place.label.lstrip("0123456789") for place in guide.places} | {""}
-    ways = [set(SYLLABLES[n]) for n in sorted(SYLLABLES, key=lambda n: (len(SYLLABLES[n]), n != slots))]
+    open_ways = [n for n in sorted(SYLLABLES) if not in_threes or n in (1, 3, 6)]
+    ways = [set(SYLLABLES[n]) for n in sorted(open_ways, key=lambda n: (len(SYLLABLES[n]), n != slots))]
     return next((way for way in ways if needed <= way), needed)
 
 

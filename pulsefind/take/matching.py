@@ -98,7 +98,8 @@ def _player_grid(analysis: Analysis, time_s: FloatArray, guided: NDArray[np.bool
     """The subdivision that the player uses, from the beats with something to follow: alone they may be anywhere."""
     beat = np.searchsorted(analysis.beats.time_s, time_s, side="right") - 1
     followed = guided[np.clip(beat, 0, len(guided) - 1)]
-    return find_grid(analysis.beats, analysis.bars, _as_hits(time_s[followed] if followed.any() else time_s))
+    hits = _as_hits(time_s[followed] if followed.any() else time_s)
+    return find_grid(analysis.beats, analysis.bars, hits, analysis.settings.in_threes)
 
 
 def _as_hits(time_s: FloatArray) -> Hits:
