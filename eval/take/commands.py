@@ -39,6 +39,22 @@ def take(
         print(known[part](takes), flush=True)
 
 
+def take_band(
+    root: Annotated[Path, typer.Option(help="Folder that holds both sets.")],
+    takes: Annotated[str, typer.Option(help="Set of the takes.")] = "band_takes",
+    tracks: Annotated[str, typer.Option(help="Set of the tracks, of the same names.")] = "band_drumless",
+    change: Annotated[list[str] | None, typer.Option(help="Only these changes of the takes; may be repeated.")] = None,
+    strange: Annotated[bool, typer.Option("--strangers", help="Every take on every other song instead.")] = False,
+    kept: Annotated[Path | None, typer.Option(help="Folder in which the tracks' analyses are kept.")] = None,
+) -> None:
+    """Takes of real players laid on their recordings without a hint: how many starts are right, and how many wrong."""
+    from eval.take.band import CHANGES, laid, listed, strangers, summary
+
+    folders = root / takes, root / tracks
+    rows = list(strangers(*folders, kept) if strange else laid(*folders, kept, change or tuple(CHANGES)))
+    print(listed(rows) if strange else summary(rows) + "\n" + listed(rows), end="")
+
+
 def take_fit(
     font: Annotated[Path | None, typer.Option(help="A SoundFont with General MIDI drum kits, as well.")] = None,
     takes: Annotated[int, typer.Option(min=3, help="Performances to fit to; two thirds as many are held out.")] = 24,
