@@ -140,7 +140,7 @@ def read_record(record: type[_Record], data: object, where: str) -> _Record:
     """
     if not isinstance(data, dict):
         raise ValueError(f"{where} is no object")
-    hints = _hints(typing.cast(type, record))
+    hints = _hints(typing.cast("type", record))
     unknown = set(data) - set(hints)
     if unknown:
         raise ValueError(f"{where} has the unknown field {min(map(str, unknown))[:40]!r}")
@@ -163,7 +163,7 @@ def read_value(hint: Any, value: object, where: str) -> Any:
     if hint in _ARRAYS:
         return np.array([read_value(_ARRAYS[hint], item, where) for item in _list(value, where)], _ARRAYS[hint])
     if dataclasses.is_dataclass(hint):
-        return read_record(typing.cast(type[Any], hint), value, where)
+        return read_record(typing.cast("type[Any]", hint), value, where)
     if isinstance(hint, types.UnionType):
         inner = next(kind for kind in typing.get_args(hint) if kind is not types.NoneType)
         return None if value is None else read_value(inner, value, where)

@@ -78,7 +78,7 @@ def _tried(name: str, needed: bool, attempt: Callable[[], str], advice: str) -> 
         return Check(name, True, needed, attempt())
     except _FailedError as error:
         return Check(name, False, needed, str(error), advice)
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - whatever is broken is reported
         # Whatever goes wrong in there is what was asked for.
         told = " ".join(str(error).split())[:200]
         return Check(

@@ -29,7 +29,7 @@ def slow_log_likelihood(values, interval, meters):
             for c in range(meter):
                 on, off = np.log(beat[frame, 1 if c == 0 else 0]), np.log(silence[frame])
                 value[c] = [v + np.where(np.arange(len(v)) < region[i], on, off) for i, v in enumerate(value[c])]
-        best = max(best, max(v.max() for count in value for v in count))
+        best = max(best, *(v.max() for count in value for v in count))
     return best
 
 

@@ -238,7 +238,7 @@ def test_tempo_accuracies(factor, one, two):
     assert (scores["tempo_1"], scores["tempo_2"]) == (one, two)
 
 
-beats = st.lists(st.floats(0.15, 1.5), min_size=2, max_size=60).map(lambda steps: np.cumsum(steps))
+beats = st.lists(st.floats(0.15, 1.5), min_size=2, max_size=60).map(np.cumsum)
 
 
 @given(annotated=beats, estimated=beats)
@@ -277,7 +277,7 @@ def test_matching_is_one_to_one_within_the_window(annotated, estimated):
     assert f == pytest.approx(beat_scores(annotated, estimated)["beat_f_70"])
 
 
-steady = st.lists(st.floats(0.4, 0.8), min_size=2, max_size=60).map(lambda steps: np.cumsum(steps))
+steady = st.lists(st.floats(0.4, 0.8), min_size=2, max_size=60).map(np.cumsum)
 
 
 @given(annotated=steady)

@@ -102,8 +102,8 @@ def ablation_table(found: Sequence[Score]) -> str:
     whole = {(kind, name): _mean(found, kind, ALL, name) for kind in kinds for name in FIGURES}
     for without in dict.fromkeys(score.without for score in found):
         cells = []
-        for kind, name in whole:
-            value, usual = _mean(found, kind, without, name), whole[kind, name]
+        for (kind, name), usual in whole.items():
+            value = _mean(found, kind, without, name)
             if value is None or usual is None:
                 cells.append("-")
             else:

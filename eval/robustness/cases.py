@@ -350,7 +350,7 @@ def call(arguments: list[str]) -> tuple[int | str, str, str]:
             cli.main()
     except SystemExit as left:
         code = left.code if isinstance(left.code, int) else 0
-    except BaseException:
+    except BaseException:  # noqa: BLE001 - whatever ends a case is its outcome
         code = traceback.format_exc()
     finally:
         sys.argv = argv

@@ -71,7 +71,7 @@ def _outcomes(folder: Path, seed: int, numbers: range, processes: int) -> Iterat
         try:
             for outcome in _answers(folder, seed, left):
                 ended.put(outcome)
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - whatever is raised is a fault to be told
             ended.put(error)
         ended.put(None)
 
@@ -118,7 +118,8 @@ def _worker(folder: Path, seed: int) -> Iterator[subprocess.Popen[bytes]]:
         worker = subprocess.Popen(
             command, cwd=ROOT, stdin=pipe, stdout=pipe, stderr=said, env={**os.environ, **told}, start_new_session=True
         )
-        assert worker.stdin is not None and worker.stdout is not None
+        assert worker.stdin is not None
+        assert worker.stdout is not None
         try:
             if worker.stdout.readline() != _READY:
                 said.seek(0)
@@ -135,7 +136,8 @@ def _worker(folder: Path, seed: int) -> Iterator[subprocess.Popen[bytes]]:
 
 def _asked(worker: subprocess.Popen[bytes], number: int) -> bytes:
     """A worker's line about a case; nothing if it died."""
-    assert worker.stdin is not None and worker.stdout is not None
+    assert worker.stdin is not None
+    assert worker.stdout is not None
     try:
         worker.stdin.write(f"{number}\n".encode())
         worker.stdin.flush()

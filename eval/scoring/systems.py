@@ -155,7 +155,8 @@ def run_system(system: System, track: Track) -> tuple[Answer, Cost]:
             env=environment,
             cwd=ROOT,
         )
-        assert process.stdin is not None and process.stdout is not None
+        assert process.stdin is not None
+        assert process.stdout is not None
         try:
             # A process that dies before it reads leaves a closed pipe; its exit code tells.
             with suppress(BrokenPipeError):

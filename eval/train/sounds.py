@@ -212,9 +212,8 @@ def sing(notes: FloatArray, length: int, rng: Generator) -> FloatArray:
     shift = 12 * round((centre - float(np.median(notes[:, 2]))) / 12)
     glide_s, consonant = rng.uniform(0.02, 0.09), rng.uniform(0.1, 1.2)
     before_hz = 0.0
-    for row, (start_s, end_s, pitch, velocity) in enumerate(notes):
-        if row + 1 < len(notes):
-            end_s = min(end_s, notes[row + 1, 0])
+    for row, (start_s, held_to_s, pitch, velocity) in enumerate(notes):
+        end_s = min(held_to_s, notes[row + 1, 0]) if row + 1 < len(notes) else held_to_s
         first, last = int(max(0, start_s) * RATE_HZ), int(min(end_s * RATE_HZ, length))
         if last - first < 600:
             continue

@@ -88,10 +88,11 @@ def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
     short_ms = beat_ms / (1 + ratio)
     if ratio < SMALLEST_SWING or short_ms >= LEAST_PLAUSIBLE_MS:
         return ()
-    return (
+    warning = (
         f"a swing of {ratio:.1f} : 1 leaves {short_ms:.0f} ms for the short note, drummers need about 100; "
-        "the tempo may be half of this, or the notes straight",
+        "the tempo may be half of this, or the notes straight"
     )
+    return (warning,)
 
 
 def _phases(beats: Beats, bars: Bars, hits: Hits) -> _Phases:

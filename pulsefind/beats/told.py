@@ -120,7 +120,8 @@ def off_the_sound(beats: Beats, settings: Settings, start_s: float) -> tuple[str
     if abs(off_ms[worst]) < TOLD_OFF_MS:
         return ()
     way = "later" if off_ms[worst] > 0 else "earlier"
-    return (
+    warning = (
         f"the 1 at {at_s[worst] + start_s:.3f} s lies {abs(off_ms[worst]):.0f} ms {way} than the sound has it; "
-        f"it stays there, its neighbours stay too (to move all beats: nudge_ms = {off_ms[worst]:.0f})",
+        f"it stays there, its neighbours stay too (to move all beats: nudge_ms = {off_ms[worst]:.0f})"
     )
+    return (warning,)

@@ -45,7 +45,7 @@ class Beside(Generic[T]):
     def _run(self) -> None:
         try:
             self._found.append(self._work())
-        except BaseException as raised:
+        except BaseException as raised:  # noqa: BLE001 - told to who asks for the result
             # It is raised where the result is asked for.
             self._error = raised
 

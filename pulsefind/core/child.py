@@ -103,7 +103,7 @@ def running(command: Sequence[str], limits: Limits) -> Iterator[Child]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         start_new_session=True,
-        preexec_fn=_bounded(limits),
+        preexec_fn=_bounded(limits),  # noqa: PLW1509 - it calls setrlimit and prctl, and takes no lock
     )
     child = Child(process, limits)
     try:

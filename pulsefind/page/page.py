@@ -181,7 +181,7 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
         "song": plain(analysis.settings.corrections),
         "command": {"track": track_path, "out": out_path, "hints": hint_words(analysis.settings)},
         "inside": inside,
-        "excerpt": _excerpt(analysis, audio),
+        "excerpt": _excerpt(audio),
         "outline": outline(audio).tolist(),
     }
 
@@ -259,7 +259,7 @@ def _audio_parts(frames: NDArray[np.float32]) -> list[Markup]:
     return [Markup(text[at : at + _PART_CHARACTERS]) for at in range(0, len(text), _PART_CHARACTERS)]
 
 
-def _excerpt(analysis: Analysis, audio: Audio) -> dict[str, Any]:
+def _excerpt(audio: Audio) -> dict[str, Any]:
     """One second around the liveliest beat, at a quarter of the rate: enough to align another copy to the sample.
 
     A decoder may add a delay of its own (mp3 and AAC encoders pad their start), and browsers differ in what they cut.

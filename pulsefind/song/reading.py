@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 import numpy as np
 
@@ -67,7 +67,7 @@ class WrittenFloat(float):
 
     written: str
 
-    def __new__(cls, written: str) -> WrittenFloat:
+    def __new__(cls, written: str) -> Self:
         """Make it from its text."""
         made = super().__new__(cls, written.replace("_", ""))
         made.written = written

@@ -97,7 +97,8 @@ def _on_onsets(heard: Heard, at_s: FloatArray, kind: NDArray[np.str_]) -> FloatA
 
 def _timing(field: Field, at_s: FloatArray, index: IntArray) -> FloatArray:
     """(n,) log likelihood ratio of each hit: a mixture of slots (weights and spread learned) and strays against
-    strays alone."""
+    strays alone.
+    """
     slots = field.slots
     beat_s = field.beat_s[slots.beat[index]]
     away_s = at_s - slots.nominal_s[index]

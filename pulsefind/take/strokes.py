@@ -103,10 +103,8 @@ def find_strokes(audio: Audio) -> TakeHits:
     """Find the strokes of a recorded take. Silence gives none."""
     notes: tuple[str, ...] = ()
     if audio.source_rate_hz < 2 * _NARROW_HZ:
-        notes = (
-            f"recorded at {audio.source_rate_hz / 1000:g} kHz: cymbals lie above what it holds, so kinds are "
-            "less certain",
-        )
+        rate = f"{audio.source_rate_hz / 1000:g} kHz"
+        notes = (f"recorded at {rate}: cymbals lie above what it holds, so kinds are less certain",)
     if len(audio.samples) < audio.rate_hz // 10 or not np.any(audio.samples):
         return _nothing(audio, notes)
     bands = _follow_bands(audio)
