@@ -293,6 +293,21 @@ class Practice:
 
 
 @dataclass(frozen=True, slots=True)
+class GridDoubt:
+    """The counts are likely wrong, not the player.
+
+    size in words; shift_beats: how much later the 1 comes under the other count; shift_ms: how much later all beats
+    lie; why it is thought; command reviews the take under that reading.
+    """
+
+    size: str
+    shift_beats: float
+    shift_ms: float
+    why: str
+    command: str
+
+
+@dataclass(frozen=True, slots=True)
 class Review:
     """Everything said about a take. Without a chosen alignment all lists are empty, and verdict says why.
 
@@ -323,3 +338,4 @@ class Review:
     missed: tuple[Missed, ...]
     practice: Practice | None
     notes: tuple[str, ...]
+    grid_doubt: GridDoubt | None = None

@@ -16,7 +16,7 @@ _BETWEEN_DRUMS_MS = 19.0
 def review_report(review: Review) -> str:
     """Say how the take went. Ends with a newline."""
     lines = [_cut(f"{review.recording} on {review.track}"), ""]
-    parts = [_start, _whole, _meaning, _sections, _alone, _corrections, _gains, _swing, _places, _notes, _next]
+    parts = [_grid, _start, _whole, _meaning, _sections, _alone, _corrections, _gains, _swing, _places, _notes, _next]
     if review.verdict != "reviewed":
         parts = [_unplaced]
     for part in parts:
@@ -70,6 +70,14 @@ def _unplaced(review: Review) -> list[str]:
     if hidden > 0:
         lines += field("", f"and {hidden} more: --json lists them; the track repeats itself too evenly to tell")
     return [*lines, *_notes(review)]
+
+
+def _grid(review: Review) -> list[str]:
+    doubt = review.grid_doubt
+    if doubt is None:
+        return []
+    why = f"{doubt.why}. What follows rests on the counts as they are; under the other reading:"
+    return [*field("Counts", why), f"{'':{INDENT}}{doubt.command}", ""]
 
 
 def _start(review: Review) -> list[str]:

@@ -12,6 +12,7 @@ from pulsefind.core.words import bars_text
 from pulsefind.take.alignment import align
 from pulsefind.take.corrections import course_of, find_corrections
 from pulsefind.take.faint import with_usual_faint
+from pulsefind.take.grid_doubt import grid_doubt_of
 from pulsefind.take.matching import Matched, match
 from pulsefind.take.measures import (
     HISTOGRAM_EDGES_MS,
@@ -115,6 +116,7 @@ def review_take(
         missed=matched.missed,
         practice=_practice(track, places, drifts, corrections, noticeable_ms),
         notes=hits.notes + _cautions(analysis, alignment, played, matched),
+        grid_doubt=grid_doubt_of(analysis, alignment, played, track, recording),
     )
 
 
