@@ -23,6 +23,7 @@ from pulsefind.core.records import Analysis, FloatArray
 BAND, TITLE = "the Copper Herons", "Low Tide Letters"
 FILE_NAME = "Low Tide Letters (no drums).flac"
 
+# The song is made up: tempo, form, chords and places were chosen by ear.
 RATE_HZ = 44100
 BARS = 24
 BEATS_PER_BAR = 4

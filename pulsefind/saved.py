@@ -24,10 +24,10 @@ _ARRAYS: dict[Any, type] = {FloatArray: float, IntArray: int, NDArray[np.bool_]:
 _LARGEST = 2**53
 """Whole numbers up to here are exact in JSON and in floats."""
 
-_LONGEST_TEXT = 10_000
-_UNITS = (1, 2, 4, 8, 16, 32)
-_SLOTS = (1, 2, 3, 4, 6)
-_BPM_RANGE = (1.0, 2000.0)
+_LONGEST_TEXT = 10_000  # judged: far beyond any name or warning
+_UNITS = (1, 2, 4, 8, 16, 32)  # as notation has them
+_SLOTS = (1, 2, 3, 4, 6)  # as grid.py finds them
+_BPM_RANGE = (1.0, 2000.0)  # judged: what is no damage may still be a fermata or a run
 
 SCHEMA = 1
 """Raised when the meaning or the name of a saved field changes."""

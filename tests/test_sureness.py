@@ -9,7 +9,7 @@ from made_activations import NO_HARMONY, activations, song, values_of
 from making import pulse
 from pagemaking import analysis_of, hits_at
 
-from pulsefind.beats.confidence import by_section, half_share, phase_shares
+from pulsefind.beats.confidence import beat_phase_share, by_section, phase_shares
 from pulsefind.beats.decode import decode
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import Activations, SectionConfidence, Settings
@@ -22,7 +22,7 @@ def test_the_share_of_a_phase_is_that_of_one_mean_bar():
     odds = np.tile([2.0, 0.0, 0.0, 0.0], 10) + np.repeat([0.5, -0.5], 20)
     share = phase_shares(odds, np.tile([1, 2, 3, 4], 10), 4)
     assert share == pytest.approx(np.exp([2.0, 0, 0, 0]) / (np.exp(2) + 3))
-    assert half_share(0.0) == 0.5 and half_share(np.log(9)) == pytest.approx(0.9)
+    assert beat_phase_share(0.0) == 0.5 and beat_phase_share(np.log(9)) == pytest.approx(0.9)
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def test_only_the_section_without_a_clear_half_is_in_doubt():
     clear = found[0].half
     assert clear == pytest.approx(found[1].half, abs=0.01) and clear > 0.95
     # In one bar of 17 the beats are as clear as elsewhere, but for the last, which has no middle after it.
-    assert found[2].half == pytest.approx(half_share(np.log(clear / (1 - clear)) * 3 / 68), abs=0.01)
+    assert found[2].half == pytest.approx(beat_phase_share(np.log(clear / (1 - clear)) * 3 / 68), abs=0.01)
     assert found[2].one < 0.6
 
 

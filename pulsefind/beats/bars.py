@@ -6,7 +6,7 @@ import numpy as np
 
 from pulsefind.core.records import FEWEST_FOR_TEMPO, Bars, Beats, FloatArray, Pulse, Tempo
 
-_SMOOTH_BEATS = 8
+_SMOOTH_BEATS = 8  # two bars of four: judged, slow enough not to follow single beats
 
 
 def lay_bars(pulse: Pulse, beats: Beats) -> Bars:

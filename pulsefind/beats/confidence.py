@@ -1,4 +1,4 @@
-"""How sure the 1 and the half of the beat are, over the whole track and section by section.
+"""How sure the 1 and the beat phase are, over the whole track and section by section.
 
 The bars of one track repeat each other: if every one counted in full, every answer would be "100 % sure". So a track,
 and each section by itself, counts for as much as one independent bar.
@@ -29,9 +29,9 @@ def phase_shares(odds: FloatArray, count: IntArray, meter: int) -> FloatArray:
     return shares
 
 
-def half_share(odds: float) -> float:
-    """The probability of a half of the beat that is marked by so much more than the other, in log odds."""
-    return float(expit(odds))
+def beat_phase_share(log_odds: float) -> float:
+    """The probability of a beat phase that is marked by so much more than the other, in log odds."""
+    return float(expit(log_odds))
 
 
 def by_section(
@@ -52,7 +52,7 @@ def by_section(
     for first, end in pairwise(edges):
         inside = (bar >= first) & (bar < end)
         meter = most_common(beats_per_bar[inside])
-        half = half_share(float(phase_log_odds[inside].mean()))
+        phase = beat_phase_share(float(phase_log_odds[inside].mean()))
         one = float(phase_shares(odds[inside], count[inside], meter)[0])
-        found.append(SectionConfidence(first, end - 1, one * half, half))
+        found.append(SectionConfidence(first, end - 1, one * phase, phase))
     return tuple(found)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import softmax
 
-from pulsefind.beats.confidence import by_section, half_share, phase_shares
+from pulsefind.beats.confidence import beat_phase_share, by_section, phase_shares
 from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beats.one_hint import EVIDENCE_LIMIT, OWN_PLACE_S, REACH_S, among_beats, meant
 from pulsefind.beats.path import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
@@ -98,7 +98,7 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
 
 
 def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
-    """The pulse under the taps, with a word where the sound alone has it otherwise."""
+    """The pulse under the taps, with a note where the sound alone gives other beats."""
     late_s = lateness_s(activations, np.array(settings.taps_s))
     tap_s = np.array(settings.taps_s) - late_s
     low, high = tempi(tap_s)
@@ -127,16 +127,16 @@ def _decoded(
     first_frame, values = part.start, activations.values[part]
     if len(values) < rate_hz:
         return _no_pulse()
-    odds, halves = activations.downbeat_log_odds[part], activations.phase_log_odds[part]
-    heard = _Heard(values, odds, halves, rate_hz, first_frame, harmony)
+    ones, phase = activations.downbeat_log_odds[part], activations.phase_log_odds[part]
+    heard = _Heard(values, ones, phase, rate_hz, first_frame, harmony)
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
     hint_s = settings.one_at_s
     if hint_s is not None:
         hint_s = among_beats(_times_s(heard, readings[0].path), _usual_meter(readings[0].bars), hint_s)
-    half = _better_half(heard, readings[0], replace(settings, one_at_s=hint_s))
-    best = half.reading
+    chosen = _better_beat_phase(heard, readings[0], replace(settings, one_at_s=hint_s))
+    best = chosen.reading
     time_s, moved = _times_s(heard, best.path), False
     if hint_s is not None:
         one, _ = _meant(heard, best, replace(settings, one_at_s=hint_s))
@@ -145,10 +145,10 @@ def _decoded(
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
     probability_one, one_alternatives = _phase(best, time_s, settings)
-    probability_one *= half.probability
-    warnings = _disagreements(settings, moved or half.probability < _UNLIKELY, probability_one)
+    probability_one *= chosen.probability
+    warnings = _disagreements(settings, moved or chosen.probability < _UNLIKELY, probability_one)
     meter_share = _meter_share(best, settings)
-    alternatives = one_alternatives + half.alternatives + _octave_alternatives(readings, shares)
+    alternatives = one_alternatives + chosen.alternatives + _octave_alternatives(readings, shares)
     return Pulse(
         time_s=time_s,
         count=best.bars.count,
@@ -160,7 +160,7 @@ def _decoded(
         probability_meter=meter_share,
         alternatives=tuple(sorted(alternatives, key=lambda other: -other.probability)),
         warnings=warnings,
-        probability_phase=half.probability,
+        probability_phase=chosen.probability,
         sections=by_section(best.odds, _over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar),
     )
 
@@ -203,38 +203,38 @@ def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> l
 
 
 @dataclass(frozen=True, slots=True)
-class _Half:
-    """A reading on one half of the beat, how likely that is the right half, and the other half as an alternative."""
+class _BeatPhase:
+    """A reading in one beat phase, how likely that is the right one, and the other phase as an alternative."""
 
     reading: _Reading
     probability: float
     alternatives: tuple[Alternative, ...]
 
 
-def _better_half(heard: _Heard, reading: _Reading, settings: Settings) -> _Half:
+def _better_beat_phase(heard: _Heard, reading: _Reading, settings: Settings) -> _BeatPhase:
     """The reading, or the same half a beat later, whichever half is marked more strongly over the whole track.
 
     A search follows what is struck most surely, and that may be a guitar between the beats. A hint at a 1 decides it.
     """
     path, later = reading.path, _half_a_beat_later(reading.path)
     if len(later.frame) < _MIN_BEATS:
-        return _Half(reading, 1.0, ())
+        return _BeatPhase(reading, 1.0, ())
     odds = float(heard.phase_log_odds[path.frame].mean() - heard.phase_log_odds[later.frame].mean())
     if settings.taps_s:
-        return _Half(reading, 1.0, ())
+        return _BeatPhase(reading, 1.0, ())
     hinted = settings.one_at_s is not None
-    if not hinted and half_share(odds) > _SETTLED:
-        return _Half(reading, half_share(odds), ())
+    if not hinted and beat_phase_share(odds) > _SETTLED:
+        return _BeatPhase(reading, beat_phase_share(odds), ())
     moved = _reading(heard, later, settings)
     stays = _means_first(heard, reading, moved, odds, settings)
-    share = half_share(odds if stays else -odds)
+    share = beat_phase_share(odds if stays else -odds)
     settled = hinted or share > _SETTLED
     chosen, left = (reading, moved) if stays else (moved, reading)
-    return _Half(chosen, share, () if settled else _other_half(left, 1 - share, heard))
+    return _BeatPhase(chosen, share, () if settled else _other_half(left, 1 - share, heard))
 
 
 def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, settings: Settings) -> bool:
-    """Is the first of two halves the beat, by the odds of the sound and, if there is one, by the hint?"""
+    """Is the first of two beat phases the right one, by the sound and, if there is one, by the hint?"""
     if settings.one_at_s is None:
         return odds >= 0
     (_, fit), (_, other) = (_meant(heard, reading, settings) for reading in (first, second))
@@ -252,7 +252,7 @@ def _meant(heard: _Heard, reading: _Reading, settings: Settings) -> tuple[int, f
 
 
 def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
-    """The half that was not chosen, with the hint at its first 1; nothing where it has none."""
+    """The beat phase that was not chosen, with the hint at its first 1; nothing where it has none."""
     ones_s = _times_s(heard, left.path)[left.bars.count == 1]
     if not len(ones_s):
         return ()

@@ -38,10 +38,10 @@ LEAST_PLAUSIBLE_MS = 75.0
 FEWEST_LATE = 0.06
 """Share of the hits that must lie near the late places before a pair can count as swung."""
 
-_SLOTS_IN_THREES = (1, 3, 6)
+_SLOTS_IN_THREES = (1, 3, 6)  # a beat of three eighths is never halved
 
-_SAME_ATTACK_S = 0.015
-_LEAN_REACH_MS = 60.0
+_SAME_ATTACK_S = 0.015  # judged: what starts this close is one attack of several sounds
+_LEAN_REACH_MS = 60.0  # judged: a player or an ensemble leans by less than this
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,9 @@ from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.hints import MOST_BEATS
 from pulsefind.core.records import FloatArray, IntArray, Pulse, Settings
 
-USUAL_UNIT = 4
-UNITS = (1, 2, 4, 8, 16, 32)
-LONGEST_BAR = 64
+USUAL_UNIT = 4  # common practice, no source
+UNITS = (1, 2, 4, 8, 16, 32)  # powers of two, as notation has them
+LONGEST_BAR = 64  # judged: far beyond any bar that is counted
 
 SHORTEST_BEAT_S, LONGEST_BEAT_S = 0.05, 50.0
 """Twice the fastest beat that anybody counts; and a long fermata."""

@@ -21,7 +21,7 @@ OWN_PLACE_S = 0.06
 """An exact time up to here from a beat moves that beat alone: a soft attack is heard so much later than it begins. From
 farther off all beats move with it."""
 
-_NEAR_BEATS = 8
+_NEAR_BEATS = 8  # judged: two bars tell the tempo at either end
 
 EVIDENCE_LIMIT = 4.6
 """What was heard counts for no more than this, in log odds (99 %, from where no other half is offered)."""

@@ -21,9 +21,9 @@ from scipy.ndimage import maximum_filter1d
 from pulsefind.core.cache import code_version, kept
 from pulsefind.core.records import FloatArray, IntArray
 
-TEMPO_STIFFNESS = 100.0
-BEAT_REGION = 16
-MAX_INTERVALS = 60
+TEMPO_STIFFNESS = 100.0  # published: Krebs et al. 2015, as madmom has it
+BEAT_REGION = 16  # the part of a beat that counts as one, 1/16: as madmom has it
+MAX_INTERVALS = 60  # lengths of a beat that are tried, as madmom has it
 
 AUDIBLE = 0.05
 """An activation below this says nothing about where in its region a beat lies."""
@@ -34,7 +34,7 @@ BROKEN_BAR = 1e-4
 LARGEST_STEP = 0.16
 """A beat is at most this much longer or shorter than the one before; what lies beyond has a probability of e-7."""
 
-_FLOOR = 1e-7
+_FLOOR = 1e-7  # of probabilities, so that their logarithms stay finite
 
 
 @dataclass(frozen=True, slots=True)

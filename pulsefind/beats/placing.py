@@ -17,11 +17,11 @@ _FRAME_WEIGHT, _FRAME_ALONE_WEIGHT = 0.3, 0.1
 """How much a network's frame counts beside hits, and where there is none: without a hit frames lean the same way for
 bars, so they are worth less than they seem one by one."""
 
-_NEAR_S = 0.012
-_FULL_IMPORTANCE = 10.0
-_OUTLIER_S = 0.012
-_BEND_S = 0.01
-_ROUNDS = 8
+_NEAR_S = 0.012  # judged: spread of the hits of one beat, as tight players have it
+_FULL_IMPORTANCE = 10.0  # judged: hits this strong in sum are all the evidence there can be
+_OUTLIER_S = 0.012  # judged: no hit nearer to the course counts as a stray
+_BEND_S = 0.01  # judged: a bend beyond this is a change of tempo and may stay
+_ROUNDS = 8  # judged: the weights hardly move after these
 
 
 def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:

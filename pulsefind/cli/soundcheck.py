@@ -15,7 +15,7 @@ from pulsefind.core.words import WIDTH
 if TYPE_CHECKING:
     from pulsefind.soundcheck import Check
 
-_INDENT = 25
+_INDENT = 25  # the column in which what was found begins
 
 CheckJsonOption = Annotated[bool, typer.Option("--json", help="Print the checks as JSON.")]
 

@@ -31,7 +31,7 @@ LIMIT_BYTES = 256 * 1024 * 1024
 """The oldest entries go when the folder holds more than this."""
 
 _SUFFIX, _PART = ".activations", ".part"
-_PART_LIFE_S = 3600
+_PART_LIFE_S = 3600  # judged: no run writes one entry for an hour
 
 
 class CacheWarning(UserWarning):

@@ -150,7 +150,7 @@ class Alternative:
 
 @dataclass(frozen=True, slots=True)
 class SectionConfidence:
-    """How likely the 1, and the half of the beat, are as counted in bars first_bar..last_bar (indices, both included).
+    """How likely the 1, and the beat phase, are as counted in bars first_bar..last_bar (indices, both included).
 
     It is what these bars say by themselves: the count is decided over the whole track.
     """
@@ -167,8 +167,8 @@ class Pulse:
 
     time_s, count (1-based), beats_per_bar: (n_beats,); a change of beats_per_bar happens at a count of 1.
     unit: the note value that is counted (4 or 8). probability_* say how sure the decoder is of the 1, of the
-    tempo octave, of the meter and of the half of the beat, sections how sure of the 1 and the half bar by bar. The 1 is
-    right only where the half, the meter and the octave are: its probability is that of all four.
+    tempo octave, of the meter and of the beat phase, sections how sure of the 1 and the phase bar by bar. The 1 is
+    right only where the beat phase, the meter and the octave are: its probability is that of all four.
     alternatives come most likely first. beat_quarters: (n_beats,) how many quarter notes each beat lasts as it is
     written; empty where all last the same.
     """

@@ -6,9 +6,9 @@ import re
 
 from pulsefind.core.errors import HintError
 
-MOST_BEATS = 7
-_UNITS = (2, 4, 8, 16)
-_BPM_RANGE = (20.0, 400.0)
+MOST_BEATS = 7  # judged: longer bars are counted as two
+_UNITS = (2, 4, 8, 16)  # note values that beats are written in
+_BPM_RANGE = (20.0, 400.0)  # judged: beyond, nobody counts
 
 
 def parse_meter(text: str) -> tuple[int, int]:

@@ -261,10 +261,11 @@ class Tempo:
 
 @dataclass(frozen=True, slots=True)
 class Confidence:
-    """How likely it is that the 1, the tempo octave, the meter and the half of the beat are as reported, 0..1 each.
+    """How likely it is that the 1, the tempo octave, the meter and the beat phase are as reported, 0..1 each.
 
-    one is the probability that all four are right: on the wrong half, in the wrong meter or at the wrong octave the 1s
-    are wrong. sections say it section by section, given meter and octave.
+    one is the probability that all four are right: in the wrong beat phase, in the wrong meter or at the wrong octave
+    the 1s are wrong. sections say it section by section, given meter and octave. half is the beat phase (which of the
+    two halves of a beat is the beat), by the name it is saved under.
     """
 
     one: float

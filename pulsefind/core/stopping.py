@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM))
-_AGAIN_S = 0.01
+_AGAIN_S = 0.01  # judged: Python drops an exit that is raised while it imports
 
 
 def stop_at_once(program: str) -> None:

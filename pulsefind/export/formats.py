@@ -33,7 +33,7 @@ ENDINGS = {
 """The formats, and the endings of the files of each."""
 
 JAMS_VERSION = "0.3.4"
-LARGEST_BYTES = 64 * 2**20
+LARGEST_BYTES = 64 * 2**20  # judged: a hundred times the beats of four hours
 
 _PROGRAM = "pulsefind"
 

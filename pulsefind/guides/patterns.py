@@ -134,7 +134,7 @@ def _settle(
             struck[p] = rows.mean(axis=0) >= rate
         if not struck.any():
             return None
-        # Bar by bar while places are sought: the course over the bars is dear, and settled at the end.
+        # While places are looked for, each bar is judged by itself; the slow search over all bars comes once, last.
         played = _evidence(table, struck, phase) > 0 if step < _ROUNDS - 1 else _followed(table, struck, phase)
         covered = allowed & played
         if covered.sum() < min(MIN_BARS, max(2, allowed.sum())):

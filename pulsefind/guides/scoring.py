@@ -26,7 +26,7 @@ def score_of(guide: Guide, beats_per_bar: int) -> float:
 
 
 def _parts_score(guide: Guide) -> float:
-    """What a player can lean on: the weighted geometric mean of its parts, 0..1. Absence of one can't be bought off.
+    """What a player can lean on: the weighted geometric mean of its parts, 0..1. A part that is nought makes it nought.
 
     It is less for sounds outside the drum kit and for figures longer than a bar.
     """

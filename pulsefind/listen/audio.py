@@ -24,9 +24,9 @@ from pulsefind.core.records import Audio
 RATE_HZ = 44100
 """The rate that every stage works at."""
 
-LONGEST_S = 4 * 3600
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000
-MOST_CHANNELS = 1024
+LONGEST_S = 4 * 3600  # judged: an evening's concert
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000  # judged: below, no music; above, no converter
+MOST_CHANNELS = 1024  # what libsndfile reads
 
 LOUDEST = 2.0**31
 """Samples beyond this are damage; some programs write whole numbers of 32 bits as floats."""
@@ -51,8 +51,8 @@ class _BrokenOffError(AudioError):
     """libsndfile stopped in the middle."""
 
 
-LEAD_S = 0.5
-_SILENCE_SHARE = 1e-4
+LEAD_S = 0.5  # judged: silence kept before the first sound, for filters to settle in
+_SILENCE_SHARE = 1e-4  # of the loudest sample, -80 dB: below it is what converters and dither leave
 
 _ANTIPHASE_RATIO = 0.1
 """A mono mix this much quieter than its loudest channel has lost the music to cancellation."""

@@ -15,22 +15,22 @@ from pulsefind.core.mapped import gathered, let_go, pieces
 Float32Array = NDArray[np.float32]
 Bands = slice | NDArray[np.bool_]
 
-HOP = 220
-WINDOW = 1024
-BANDS = 72
-LOW_HZ, HIGH_HZ = 30.0, 16000.0
+HOP = 220  # 5 ms at 44.1 kHz: judged, hits are timed finer afterwards
+WINDOW = 1024  # 23 ms: judged, the longest that keeps the strokes of a roll apart
+BANDS = 72  # judged
+LOW_HZ, HIGH_HZ = 30.0, 16000.0  # from the bass drum to what lossy files keep
 
-_BEND_HZ, _HZ_A_MEL = 1000.0, 200 / 3
+_BEND_HZ, _HZ_A_MEL = 1000.0, 200 / 3  # published: Slaney 1998, Auditory Toolbox
 _BEND_MEL = _BEND_HZ / _HZ_A_MEL
-_LOG_STEP = float(np.log(6.4)) / 27
+_LOG_STEP = float(np.log(6.4)) / 27  # published: the same
 
 PIECE_FRAMES = 8192
 """Frames of a spectrogram that are looked at together: all of an hour take 200 MB, and each copy as much again."""
 
-_BLOCK = 256
-_LET_GO_BLOCKS = 64
-_FLOOR_SHARE = 0.003
-_RISE_FRAMES = 2
+_BLOCK = 256  # frames transformed at once: small enough for a processor's cache
+_LET_GO_BLOCKS = 64  # blocks after which memory that has been read is let go of
+_FLOOR_SHARE = 0.003  # of the loudest band, -50 dB: judged, quieter is room and hiss
+_RISE_FRAMES = 2  # 10 ms: judged, how long attacks take to rise
 
 
 @dataclass(frozen=True, slots=True)

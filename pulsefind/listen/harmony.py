@@ -11,12 +11,12 @@ from pulsefind.listen import features
 from pulsefind.listen.audio import resampled
 from pulsefind.listen.features import Float32Array, framed_magnitude
 
-RATE_HZ = 22050
-HOP = 1102
-WINDOW = 8192
+RATE_HZ = 22050  # chords lie far below half of it
+HOP = 1102  # 20 frames a second: judged, several a beat
+WINDOW = 8192  # 0.37 s: tells semitones apart from 80 Hz on
 
-_BASS_BELOW_HZ = 220.0
-_LOW_HZ, _HIGH_HZ = 40.0, 2500.0
+_BASS_BELOW_HZ = 220.0  # A3: judged, where basses end and chords begin
+_LOW_HZ, _HIGH_HZ = 40.0, 2500.0  # from a bass's low E to where overtones take over
 
 
 def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:

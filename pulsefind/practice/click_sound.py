@@ -20,11 +20,11 @@ TONE_HZ = (1320.0, 1980.0)
 RISE_S = 0.001
 """The attack; it is half way up at the click's time."""
 
-DECAY_S = 0.012
-LENGTH_S = 0.06
-_RELEASE_S = 0.02
-_WINDOW_S = 0.1
-_CALIBRATION_HZ = 48000
+DECAY_S = 0.012  # judged by ear: short and dry
+LENGTH_S = 0.06  # five decays: -43 dB
+_RELEASE_S = 0.02  # the end, faded so that nothing snaps
+_WINDOW_S = 0.1  # judged: over which a click's loudness is measured
+_CALIBRATION_HZ = 48000  # the rate whose filters ITU-R BS.1770 lists
 
 
 def wave(time_s: FloatArray, tone_hz: float) -> FloatArray:

@@ -26,7 +26,7 @@ KINDS = {
 }
 LOSSY = (".ogg", ".mp3")
 
-_WAV_LIMIT_BYTES = 2**32 - 2**16
+_WAV_LIMIT_BYTES = 2**32 - 2**16  # the sizes in a wav file have 32 bits; less what its head takes
 
 
 def check_kind(path: Path) -> str:

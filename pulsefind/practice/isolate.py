@@ -30,9 +30,9 @@ BEFORE_S, RAMP_S = 0.01, 0.008
 SHORTEST_S, LONGEST_S = 0.06, 0.3
 """A moment starts a little before its hit and lasts as long as the sound, within these."""
 
-_NARROW, _WIDER_IF_NOISY = 1.6, 1.4
-_LOWEST_HZ, _HIGHEST_SHARE = 25.0, 0.98
-_PERIODS, _MOST_TAPS = 8, 8191
+_NARROW, _WIDER_IF_NOISY = 1.6, 1.4  # judged by ear: the band's edges over its centre, for a tone and for noise on top
+_LOWEST_HZ, _HIGHEST_SHARE = 25.0, 0.98  # what a filter of this length can still tell apart
+_PERIODS, _MOST_TAPS = 8, 8191  # judged: periods of the lower edge in the filter, and its longest
 
 
 @dataclass(frozen=True, slots=True)

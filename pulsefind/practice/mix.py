@@ -39,8 +39,8 @@ FADE_UP_DB = 18.0
 JOIN_S = 0.01
 """Length of the fade with which a loop returns to its start."""
 
-_ENCODER_TRIES = 3
-_PEAK_ROOM_DB = 0.05
+_ENCODER_TRIES = 3  # judged: each writes the file again, a little lower
+_PEAK_ROOM_DB = 0.05  # between two measurements of a true peak
 
 Samples = NDArray[np.float32]
 

@@ -27,7 +27,7 @@ from pulsefind.report.planned import leading
 LEAD_IN_S = 0.5
 """Silence before a count-in: the output needs it to wake up, and the fade to rise."""
 
-_AT_EDGE_S = 0.002
+_AT_EDGE_S = 0.002  # what rounding of typed times leaves
 
 
 @dataclass(frozen=True, slots=True)

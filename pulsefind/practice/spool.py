@@ -26,9 +26,9 @@ from pulsefind.practice.stretch import stretched
 MARGIN_S = 0.5
 """Sound kept on either side of the part asked for: loops fade through it."""
 
-_BYTES = 4
-_FALLBACK_HZ = 44100
-_RATES_KEPT = (32000, 44100, 48000)
+_BYTES = 4  # of a sample, float32
+_FALLBACK_HZ = 44100  # for what has another rate
+_RATES_KEPT = (32000, 44100, 48000)  # which wav, flac, ogg and mp3 all write
 
 Samples = NDArray[np.float32]
 

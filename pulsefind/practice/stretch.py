@@ -16,19 +16,19 @@ from pulsefind.core import fades
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import FloatArray
 
-SLOWEST, FASTEST = 0.25, 2.0
+SLOWEST, FASTEST = 0.25, 2.0  # judged by ear: beyond, hits smear
 
 BLOCK_S = 0.1
 """Length of the spectral window: long enough for a bass, short enough to keep hits in place."""
 
-HOPS_PER_BLOCK = 8
-PIECE_S = 20.0
+HOPS_PER_BLOCK = 8  # judged by ear
+PIECE_S = 20.0  # judged: bounds the memory
 MARGIN_S = 0.5
 """Sound on either side of a piece that is stretched along with it."""
 
-FADE_S = 0.03
-_SEED = 1
-_SEARCH_STEP_S = 0.005
+FADE_S = 0.03  # judged by ear: between two pieces
+_SEED = 1  # of the stretcher's phases: the same sound gives the same bytes
+_SEARCH_STEP_S = 0.005  # how far two pieces are shifted against each other to agree
 
 Samples = NDArray[np.float32]
 

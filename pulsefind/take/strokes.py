@@ -37,7 +37,7 @@ BAND_HZ = (
 """From the bass drum's tone over bodies and beaters to wires, sticks and cymbals (common practice, no source)."""
 
 LEAST_RISE_DB, MOST_RISE_DB = 2.0, 20.0
-"""What rings on rises by less than the one now and then; beyond the other a rise says no more."""
+"""A sound that rings on rises by up to the first now and then; a rise beyond the second says no more. Judged."""
 
 RISE_WEIGHTS = (0.15, 0.13, 0.0, 0.3, 0.62, 0.57, 1.55, 1.32)
 LEAST_SCORE = 2.98
