@@ -191,8 +191,8 @@ def _off_the_beat(figure: Figure) -> Iterator[_Reading]:
     elif len(phases) == 1:
         cue = f"it falls on {figure.shown}; the bass moves between its hits"
     else:
-        cue = "its figure doesn't begin after its longest gap: the bass moves with another of its hits"
-    heard = "the beat, moved off the true one"
+        cue = "it seems to start after its longest gap, and doesn't; go by the bass"
+    heard = "the beat itself, shifted"
     yield _Reading("off the beat", heard, figure.bpm, figure.fit(figure.beat, moved), figure.fit(figure.beat, 0), cue)
 
 

@@ -31,7 +31,7 @@ class PlanLine:
 
     kind is 'guide', 'band' (no one sound repeats, but it pulses) or 'alone'. guide is the guide's index or None, name
     what it is called, places where it falls; bars and what are ready to be shown: 'bars 13-15', 'kick on 1 and 3', and
-    beside 'bars 1-4' 'alone, 0:02-0:10: nothing pulses, you carry the time'.
+    beside 'bars 1-4' 'alone, 0:02-0:10: you carry the time'.
     """
 
     first_bar: int
@@ -76,7 +76,7 @@ def _line(analysis: Analysis, names: tuple[str, ...], first: int, last: int, gui
         what = f"the band's pulse, {when}: no one sound repeats"
     else:
         kind, name, places = ALONE, "alone", ""
-        what = f"alone, {when}: nothing pulses, you carry the time"
+        what = f"alone, {when}: you carry the time"
     section = section_at(analysis.settings.corrections.sections, int(number[first]))
     what = f"{section.name}: {what}" if section else what
     return PlanLine(first, last, kind, guide, bars, name, places, what, float(edges[first]), float(edges[last + 1]))
