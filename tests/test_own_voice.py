@@ -4,6 +4,7 @@ import re
 from pathlib import Path
 
 import typer.main
+from typer.core import TyperGroup
 
 from pulsefind.cli.app import app
 from pulsefind.core.records import Sound
@@ -25,8 +26,9 @@ def listed():
 
 
 def commands_and_options():
-    commands = typer.main.get_command(app).commands
-    for name, command in commands.items():
+    group = typer.main.get_command(app)
+    assert isinstance(group, TyperGroup)
+    for name, command in group.commands.items():
         yield name
         yield from (option for one in command.params for option in (*one.opts, *one.secondary_opts) if "-" in option)
 
