@@ -1,5 +1,6 @@
 """The store of what took long to compute: safe, bounded, silent unless something is wrong."""
 
+import importlib.metadata
 import os
 import subprocess
 import sys
@@ -30,7 +31,12 @@ def test_what_is_written_is_read_back(monkeypatch, tmp_path):
 
 def test_several_arrays_come_back_in_order_with_their_types(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
-    stored = (np.arange(3), np.zeros((0, 4)), np.array(["", "snare"]), np.array([[0.1, 0.2]], np.float32))
+    stored: tuple[np.ndarray, ...] = (
+        np.arange(3),
+        np.zeros((0, 4)),
+        np.array(["", "snare"]),
+        np.array([[0.1, 0.2]], np.float32),
+    )
     cache.write("key", stored)
     for was, now in zip(stored, cache.read("key"), strict=True):
         assert was.dtype == now.dtype
@@ -62,6 +68,26 @@ def test_a_change_of_any_file_changes_the_version_of_the_code(tmp_path):
     weights.write_bytes(b"12")
     assert len(versions) == 3
     assert cache.code_version(str(code), str(weights)) in versions
+
+
+def test_what_the_code_imports_changes_the_version_too(monkeypatch, tmp_path):
+    package = tmp_path / "pulsefind"
+    (package / "core").mkdir(parents=True)
+    (package / "near.py").write_text("def f():\n    from pulsefind.core import far\n")
+    (package / "core" / "far.py").write_text("import numpy\na = 1\n")
+    (package / "other.py").write_text("a = 1\n")
+    code = package / "code.py"
+    code.write_text("import os\nfrom pulsefind.near import f\n")
+    monkeypatch.setattr(cache, "_PACKAGE", package)
+    first = cache.code_version(str(code))
+    (package / "other.py").write_text("a = 2\n")
+    assert cache.code_version(str(code)) == first
+    (package / "core" / "far.py").write_text("import numpy\na = 2\n")
+    second = cache.code_version(str(code))
+    assert second != first
+    monkeypatch.setattr(importlib.metadata, "version", lambda name: f"{name} 99")
+    assert cache.code_version(str(code)) not in (first, second)
+    cache._sources_and_libraries.cache_clear()
 
 
 def test_a_damaged_entry_counts_as_absent_and_is_told(monkeypatch, tmp_path):

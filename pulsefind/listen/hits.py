@@ -8,16 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from pulsefind.core import nearest
 from pulsefind.core.cache import Arrays, code_version, kept
 from pulsefind.core.records import Audio, Hits, Sound
-from pulsefind.listen import drums, features, measuring, network, recurring
+from pulsefind.listen import network
 from pulsefind.listen.drums import drum_groups, explained
 from pulsefind.listen.features import spectrogram
 from pulsefind.listen.measuring import TIMBRE_HZ, hits_of
 from pulsefind.listen.recurring import recurring_groups
-
-_MADE_BY = tuple(str(module.__file__) for module in (drums, features, measuring, nearest, recurring))
 
 
 def find_hits(audio: Audio, use_cache: bool = False) -> Hits:
@@ -25,8 +22,7 @@ def find_hits(audio: Audio, use_cache: bool = False) -> Hits:
 
     Silence, or less than a handful of attacks, gives no hits.
     """
-    version = code_version(__file__, *_MADE_BY)
-    key = f"hits-{version}-{network.version(network.KIT)}-{audio.sha256}"
+    key = f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{audio.sha256}"
     return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache)), use_cache))
 
 
