@@ -19,7 +19,7 @@ from pulsefind.listen.madmom_name import madmom_can_be_imported
 
 MISSING = (
     "--network: madmom's networks aren't installed: leave it out, or pip install 'pulsefind[madmom]' "
-    "(there is madmom for Python 3.11 to 3.13 on Linux and Windows with x86-64 and on Macs with Apple silicon)"
+    "(Python 3.11 to 3.13 on x86-64, or on Macs with Apple silicon)"
 )
 
 _VERSION = "stock-2"
