@@ -73,8 +73,7 @@ def rows_of(text, name):
     lines = text.splitlines()
     first = next(k for k, line in enumerate(lines) if line.startswith(name))
     rows = []
-    for line in lines[first:]:
-        line = line.ljust(80)
+    for line in (shown.ljust(80) for shown in lines[first:]):
         if (line[:10].strip() not in ("", name)) or not line.strip() or line[10:].startswith("never alone"):
             break
         bars, what = line[10:29].strip(), line[29:].strip()
