@@ -12,6 +12,7 @@ import pytest
 import pulsefind
 
 PACKAGE = Path(pulsefind.__file__).parent
+EVAL = PACKAGE.parent / "eval"
 
 ARROWS = {
     "core": set(),
@@ -47,26 +48,37 @@ ARROWS = {
 }
 """Which rooms a room may look into: packages, and the modules that stand beside them. No room is missing."""
 
+EVAL_ARROWS = {
+    "records": set(),
+    "store": set(),
+    "train": set(),
+    "sets": {"records", "store", "train"},
+    "scoring": {"records", "store"},
+    "decoder": {"records", "scoring"},
+    "take": {"sets", "train"},
+    "robustness": set(),
+    "cli": {"store", "train", "sets", "scoring", "decoder", "take", "robustness"},
+}
+"""The same of eval/."""
+
 ENTRIES = {"__init__", "__main__"}
 
 
-def module_of(path: Path) -> tuple[str, ...]:
-    return path.relative_to(PACKAGE).with_suffix("").parts
-
-
-def imported_rooms(text: str) -> set[str]:
-    """The rooms that a module's text imports from, wherever in the text it does."""
+def imported_rooms(text: str, package: str = "pulsefind") -> set[str]:
+    """The rooms of a package that a module's text imports from, wherever in the text it does."""
     found = set()
     for node in ast.walk(ast.parse(text)):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "pulsefind":
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == package:
             parts = (node.module or "").split(".")
             found |= {parts[1]} if len(parts) > 1 else {alias.name for alias in node.names}
         if isinstance(node, ast.Import):
-            found |= {alias.name.split(".")[1] for alias in node.names if alias.name.startswith("pulsefind.")}
-    return found - {"__version__"}
+            found |= {alias.name.split(".")[1] for alias in node.names if alias.name.startswith(f"{package}.")}
+    return found - {"__version__", "ROOT"}
 
 
-def wrong_arrows(modules: dict[tuple[str, ...], str], arrows: dict[str, set[str]]) -> list[str]:
+def wrong_arrows(
+    modules: dict[tuple[str, ...], str], arrows: dict[str, set[str]], package: str = "pulsefind"
+) -> list[str]:
     """What is wrong with modules (their parts and text) under a table of arrows; an empty list if nothing is."""
     wrong = []
     for parts, text in modules.items():
@@ -76,7 +88,8 @@ def wrong_arrows(modules: dict[tuple[str, ...], str], arrows: dict[str, set[str]
         if room not in arrows:
             wrong.append(f"{'/'.join(parts)} stands in no room of the table")
             continue
-        wrong += [f"{'/'.join(parts)} imports {other}" for other in imported_rooms(text) - arrows[room] - {room}]
+        others = imported_rooms(text, package) - arrows[room] - {room}
+        wrong += [f"{'/'.join(parts)} imports {other}" for other in others]
     return sorted(wrong)
 
 
@@ -89,8 +102,8 @@ def circle(arrows: dict[str, set[str]]) -> list[str]:
     return sorted(left)
 
 
-def our_modules() -> dict[tuple[str, ...], str]:
-    return {module_of(path): path.read_text() for path in sorted(PACKAGE.rglob("*.py"))}
+def our_modules(package: Path = PACKAGE) -> dict[tuple[str, ...], str]:
+    return {path.relative_to(package).with_suffix("").parts: path.read_text() for path in sorted(package.rglob("*.py"))}
 
 
 def test_arrows_point_one_way():
@@ -98,12 +111,19 @@ def test_arrows_point_one_way():
     assert circle(ARROWS) == []
 
 
-def test_no_arrow_of_the_table_is_unused():
-    used = {room: set[str]() for room in ARROWS}
-    for parts, text in our_modules().items():
+def test_arrows_of_eval_point_one_way():
+    assert wrong_arrows(our_modules(EVAL), EVAL_ARROWS, "eval") == []
+    assert circle(EVAL_ARROWS) == []
+    assert not any(imported_rooms(text, "eval") for text in our_modules().values())
+
+
+@pytest.mark.parametrize(("package", "arrows"), [(PACKAGE, ARROWS), (EVAL, EVAL_ARROWS)])
+def test_no_arrow_of_the_table_is_unused(package, arrows):
+    used = {room: set[str]() for room in arrows}
+    for parts, text in our_modules(package).items():
         if parts[0] in used:
-            used[parts[0]] |= imported_rooms(text) - {parts[0]}
-    assert used == ARROWS
+            used[parts[0]] |= imported_rooms(text, package.name) - {parts[0]}
+    assert used == arrows
 
 
 def test_a_back_arrow_an_unlisted_module_and_a_circle_are_noticed():
