@@ -19,7 +19,7 @@ def test_a_newcomer_finishes_it():
 
 
 def test_every_file_it_names_is_there():
-    named = set(re.findall(r"[\w/.]+\.(?:py|md|mjs)\b", TEXT)) - MADE_UP
+    named = set(re.findall(r"[\w/.-]+\.(?:py|md|mjs)\b", TEXT)) - MADE_UP
     assert len(named) > 20
     for name in named:
         places = [ROOT / name, ROOT / "pulsefind" / name, ROOT / "pulsefind" / "weights" / name]

@@ -1,6 +1,6 @@
 """Report, sheet, page and cue sheet say the same plan, names and doubts: read back from what they show.
 
-Made songs, and six public recordings where they are at hand (the sets that DEVELOPERS.md names).
+Made songs, and six public recordings where they are at hand (the sets that datasets.md names).
 """
 
 import dataclasses
@@ -149,7 +149,7 @@ BANNED = (
     *("octave", "give or take", "% of the time", "Trap", "dBTP", "LUFS", " Hz", "kHz", "latency", "misread"),
     *("next best", "settles", "hit rate", "coverage", "percent", "%"),
 )
-"""Words of a log, which no drummer says: DEVELOPERS.md tells what to say instead."""
+"""Words of a log, which no drummer says: docs/words.md tells what to say instead."""
 
 
 def shown_in(value):
