@@ -83,18 +83,25 @@ class Sound:
     """A kind of hit, measured: the middle of its attack's band, its length to -20 dB, and how noisy it is.
 
     noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured. drum names
-    the part of the drum kit that the network takes it for, "" where it was found without teaching.
+    the part of the drum kit that the network takes it for, instrument what it takes the notes to be played on; "" where
+    it was found without teaching.
     """
 
     centre_hz: float
     decay_ms: float
     noisiness: float
     drum: str = ""
+    instrument: str = ""
+
+    @property
+    def taught(self) -> bool:
+        """Is it one of the sounds that the network was taught?"""
+        return bool(self.drum or self.instrument)
 
 
 @dataclass(frozen=True, slots=True)
 class Hits:
-    """Percussive onsets, sorted by kind of sound; one onset in which two sounds meet gives two hits.
+    """Percussive onsets and notes, sorted by kind of sound; one onset in which two sounds meet gives two hits.
 
     time_s: (n_hits,) to about a millisecond; sound: (n_hits,) index into sounds; strength: (n_hits,) linear, 1.0 for
     a full hit of that sound; level_db: (n_hits,) how far the hit stands over what sounded just before it, in its
@@ -126,8 +133,9 @@ class Hits:
             raise ValueError("sound must be an index into sounds")
 
     def certain(self) -> Hits:
-        """Without those that are doubtful."""
-        kept = self.log_odds >= 0
+        """The percussive ones that aren't doubtful: what tells a beat's time. Notes begin more slowly."""
+        is_note = np.array([bool(sound.instrument) for sound in self.sounds], np.bool_)
+        kept = (self.log_odds >= 0) & ~is_note[self.sound]
         return replace(
             self,
             time_s=self.time_s[kept],

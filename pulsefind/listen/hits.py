@@ -1,7 +1,8 @@
-"""Percussive hits: where they are, to a millisecond, and which of the recurring sounds each of them is.
+"""Hits and notes: where they are, to a millisecond, and which of the recurring sounds each of them is.
 
-The drum kit is heard by pulsefind's own kit network, kind by kind (drums). What else recurs (an unknown shaker, a muted
-string, a hand on a guitar) is found without any teaching (recurring). Each hit is then timed and measured (measuring).
+The drum kit, the bass and what is plucked are heard by pulsefind's own kit network, kind by kind (drums). What else
+recurs (an unknown shaker, a muted string, a hand on a guitar) is found without any teaching (recurring). Each hit is
+then timed and measured (measuring).
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import numpy as np
 from pulsefind.core.cache import Arrays, code_version, kept
 from pulsefind.core.records import Audio, Hits, Sound
 from pulsefind.listen import network
-from pulsefind.listen.drums import drum_groups, explained
+from pulsefind.listen.drums import explained, taught_groups
 from pulsefind.listen.features import spectrogram
 from pulsefind.listen.measuring import TIMBRE_HZ, hits_of
 from pulsefind.listen.recurring import recurring_groups
@@ -29,19 +30,19 @@ def find_hits(audio: Audio, use_cache: bool = False) -> Hits:
 def _as_arrays(hits: Hits) -> Arrays:
     """Hits as the cache keeps them."""
     measured = np.array([(s.centre_hz, s.decay_ms, s.noisiness) for s in hits.sounds]).reshape(-1, 3)
-    kinds = np.array([s.drum for s in hits.sounds], np.str_)
+    kinds = np.array([(s.drum, s.instrument) for s in hits.sounds], np.str_).reshape(-1, 2)
     return hits.time_s, hits.sound, hits.strength, hits.level_db, hits.timbre, hits.log_odds, measured, kinds
 
 
 def _from_arrays(arrays: Arrays) -> Hits:
     time_s, sound, strength, level_db, timbre, odds, measured, kinds = arrays
     rows = zip(measured.tolist(), kinds.tolist(), strict=True)
-    sounds = tuple(Sound(centre_hz, decay_ms, noisiness, drum) for (centre_hz, decay_ms, noisiness), drum in rows)
+    sounds = tuple(Sound(*of_sound, *kind) for of_sound, kind in rows)
     return Hits(time_s, sound, strength, level_db, timbre, TIMBRE_HZ, sounds, odds)
 
 
 def _hits_of(audio: Audio, use_cache: bool) -> Hits:
     spectrum = spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
-    kit = drum_groups(network.network_outputs(audio, network.KIT, use_cache=use_cache), spectrum)
+    kit = taught_groups(network.network_outputs(audio, network.KIT, use_cache=use_cache), spectrum)
     untaught = [group for group in recurring_groups(spectrum) if not explained(group, kit, spectrum)]
     return hits_of(audio, spectrum, kit + untaught)

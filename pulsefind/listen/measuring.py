@@ -24,18 +24,19 @@ _BLOCK_FRAMES = 8192
 class Group:
     """The attacks of one sound: attack (n,) frames of the spectrogram, strength (n,), weight (bands,) of its band.
 
-    odds (n,) as in Hits; without them all count.
+    log_odds (n,) as in Hits; without them all count. drum and instrument as in Sound.
     """
 
     attack: IntArray
     strength: FloatArray
     weight: FloatArray
     drum: str = ""
-    odds: FloatArray | None = None
+    log_odds: FloatArray | None = None
+    instrument: str = ""
 
     def sure(self) -> IntArray:
         """The attacks that are not doubtful."""
-        return self.attack if self.odds is None else self.attack[self.odds >= 0]
+        return self.attack if self.log_odds is None else self.attack[self.log_odds >= 0]
 
 
 def hits_of(audio: Audio, spectrum: Spectrogram, groups: list[Group]) -> Hits:
@@ -48,7 +49,7 @@ def hits_of(audio: Audio, spectrum: Spectrogram, groups: list[Group]) -> Hits:
         time_s = _fine_times_s(audio, group.attack, group.weight, spectrum.centre_hz)
         level = rise_db(power_in(spectrum, group.weight), group.attack)
         bands = np.stack([rise_db(power, group.attack) for power in timbre.T], axis=1)
-        odds = np.zeros(len(time_s)) if group.odds is None else group.odds
+        odds = np.zeros(len(time_s)) if group.log_odds is None else group.log_odds
         rows.append((time_s, np.full(len(time_s), k), group.strength, level, bands, odds))
     time_s, sound, strength, level, bands, odds = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((sound, time_s))
@@ -157,7 +158,7 @@ def _describe(audio: Audio, spectrum: Spectrogram, group: Group) -> Sound:
     fallen = np.flatnonzero(above[top:] < 0.01 * above[top])
     decay_frames = int(fallen[0]) if len(fallen) else len(above) - top
     decay_ms = 1000 * decay_frames / spectrum.frame_rate_hz
-    return Sound(centre_hz, decay_ms, _noisiness(audio, attack, weight, spectrum), group.drum)
+    return Sound(centre_hz, decay_ms, _noisiness(audio, attack, weight, spectrum), group.drum, group.instrument)
 
 
 def _noisiness(audio: Audio, attack: IntArray, weight: FloatArray, spectrum: Spectrogram) -> float:
