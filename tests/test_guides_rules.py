@@ -256,11 +256,25 @@ def test_the_score_is_the_weighted_geometric_mean_of_its_parts():
     assert guide.recurrence == pytest.approx(np.mean([place.hit_rate for place in guide.places]))
     assert guide.clarity == pytest.approx(0.8)
     assert guide.coverage_share == 1.0
-    weighed = 0.2 * log(guide.recurrence) + 0.1 * log(guide.audibility) + 0.1 * log(guide.tightness)
+    weighed = 0.1 * log(guide.recurrence) + 0.05 * log(guide.audibility) + 0.05 * log(guide.tightness)
     # On 2 and 4 one of the three other beats could be the 1 as well.
-    assert guide.score == pytest.approx(exp(weighed + 0.3 * log(guide.clarity)) * (1 - 0.25 / 3))
+    assert guide.score == pytest.approx(exp(weighed + 0.3 * log(guide.clarity)) * (1 - 0.1 / 3))
     other = guides_on(a_pulse, dataclasses.replace(hits, sounds=(dataclasses.replace(DRUM, drum=""),)))[0]
-    assert other.score == pytest.approx(0.7 * guide.score)
+    assert other.score == pytest.approx(0.4 * guide.score)
+    bass = dataclasses.replace(DRUM, drum="", instrument="bass")
+    (played,) = guides_on(a_pulse, dataclasses.replace(hits, sounds=(bass,)))
+    assert played.score == pytest.approx(0.75 * guide.score)
+
+
+@pytest.mark.parametrize(
+    ("places", "handicap"), [([1.5], 0.9), ([0, 0.5, 1, 1.5, 2, 3.5], 0.85), ([0, 1, 1.5, 2, 3], 1)]
+)
+def test_one_place_in_a_bar_is_long_to_wait_for_and_more_than_five_run_by(places, handicap):
+    a_pulse = pulse(80, bpm=100)
+    (guide, *_) = guides_on(a_pulse, hits_at(at_places(a_pulse, places), sounds=(DRUM,)))
+    assert len(guide.places) == len(places) and guide.clarity == guide.coverage_share == 1.0
+    audible = 0.05 * log(guide.audibility) + 0.05 * log(guide.tightness)
+    assert scoring._parts_score(guide) == pytest.approx(handicap * exp(audible))
 
 
 def test_clarity_is_how_far_the_least_place_stands_over_the_most_struck_other():
@@ -341,4 +355,4 @@ def test_a_score_falls_by_the_beats_that_could_be_the_1_as_well(positions, left_
     # By hand: of the three other beats, 2 and 4 leave one open; all beats leave all of them.
     a_pulse = pulse(80, bpm=100)
     (guide, *_) = guides_on(a_pulse, hits_at(at_places(a_pulse, positions), sounds=(DRUM,)))
-    assert guide.score == pytest.approx(scoring._parts_score(guide) * (1 - 0.25 * left_open))
+    assert guide.score == pytest.approx(scoring._parts_score(guide) * (1 - 0.1 * left_open))

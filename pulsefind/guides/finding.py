@@ -37,9 +37,6 @@ SECTION_CLARITY = 0.3
 MAX_GUIDES = 12
 PATTERNS_PER_SOUND = 3
 
-FOLDED = 0.6
-"""What a score is multiplied by where only the folded bars show the sound: it has no stray hits to tell against it."""
-
 CLEAR_DRUM, HEARD_WITH_DRUM = 0.4, 0.75
 """A place that stands alone in the folded bars is a drum's if this share of its hits are those of a drum this clear:
 what is struck with the drum there makes it sound unlike its other hits."""
@@ -58,10 +55,9 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits |
         return ()
     found = _guides_of(hits, beats, bars, grid)
     under = _guides_of(folded, beats, bars, grid) if folded else []
-    under = [replace(guide, score=guide.score * FOLDED) for guide in under]
     clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
     under = [guide for guide in under if not _one_hit_of(guide, clear)]
-    found = [guide for guide in found if guide.sound.drum or _says_more(guide, under)] + under
+    found = [guide for guide in found if guide.sound.taught or _says_more(guide, under)] + under
     found.sort(key=lambda guide: -guide.score)
     return tuple(_without_twins(found)[:MAX_GUIDES])
 
@@ -94,7 +90,7 @@ def _one_hit_of(guide: Guide, drums: list[Guide]) -> bool:
 
 
 def _says_more(guide: Guide, folded: list[Guide]) -> bool:
-    """Does a guide outside the drum kit stand out, and is it not several of the folded bars' sounds in one?"""
+    """Does a guide that no network was taught stand out, and is it not several of the folded bars' sounds in one?"""
     places = {place.label for place in guide.places}
     known = [{place.label for place in other.places} for other in folded if other.pattern_bars == 1]
     parts = [other for other in known if other <= places]
