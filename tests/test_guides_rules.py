@@ -256,11 +256,11 @@ def test_the_score_is_the_weighted_geometric_mean_of_its_parts():
     assert guide.recurrence == pytest.approx(np.mean([place.hit_rate for place in guide.places]))
     assert guide.clarity == pytest.approx(0.8)
     assert guide.coverage_share == 1.0
-    weighed = 0.1 * log(guide.recurrence) + 0.05 * log(guide.audibility) + 0.05 * log(guide.tightness)
+    weighed = 0.1 * log(guide.recurrence) + 0.15 * log(guide.audibility) + 0.05 * log(guide.tightness)
     # On 2 and 4 one of the three other beats could be the 1 as well.
     assert guide.score == pytest.approx(exp(weighed + 0.3 * log(guide.clarity)) * (1 - 0.1 / 3))
     other = guides_on(a_pulse, dataclasses.replace(hits, sounds=(dataclasses.replace(DRUM, drum=""),)))[0]
-    assert other.score == pytest.approx(0.4 * guide.score)
+    assert other.score == pytest.approx(0.7 * guide.score)
     bass = dataclasses.replace(DRUM, drum="", instrument="bass")
     (played,) = guides_on(a_pulse, dataclasses.replace(hits, sounds=(bass,)))
     assert played.score == pytest.approx(0.75 * guide.score)
@@ -273,7 +273,7 @@ def test_one_place_in_a_bar_is_long_to_wait_for_and_more_than_five_run_by(places
     a_pulse = pulse(80, bpm=100)
     (guide, *_) = guides_on(a_pulse, hits_at(at_places(a_pulse, places), sounds=(DRUM,)))
     assert len(guide.places) == len(places) and guide.clarity == guide.coverage_share == 1.0
-    audible = 0.05 * log(guide.audibility) + 0.05 * log(guide.tightness)
+    audible = 0.15 * log(guide.audibility) + 0.05 * log(guide.tightness)
     assert scoring._parts_score(guide) == pytest.approx(handicap * exp(audible))
 
 

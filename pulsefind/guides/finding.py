@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from pulsefind.core.arrays import most_common
 from pulsefind.core.counts import Slot, full_bars, slots_of
 from pulsefind.core.nearest import distance
 from pulsefind.core.records import (
@@ -44,6 +43,10 @@ what is struck with the drum there makes it sound unlike its other hits."""
 TWIN_HITS, TWIN_S = 0.6, 0.03
 """Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
 
+NEARLY_THE_SAME = 0.8
+"""So are they when this share of all their places is shared, if the one that comes later was not taught: the parts of
+one sound, found once more. By judgement: one place of five may lack."""
+
 
 def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits | None = None) -> tuple[Guide, ...]:
     """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple.
@@ -54,7 +57,7 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits |
     if full.sum() < min(MIN_BARS, 2):
         return ()
     found = _guides_of(hits, beats, bars, grid)
-    under = _guides_of(folded, beats, bars, grid) if folded else []
+    under = _guides_of(folded, beats, bars, grid, folded=True) if folded else []
     clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
     under = [guide for guide in under if not _one_hit_of(guide, clear)]
     found = [guide for guide in found if guide.sound.taught or _says_more(guide, under)] + under
@@ -62,7 +65,7 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits |
     return tuple(_without_twins(found)[:MAX_GUIDES])
 
 
-def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> list[Guide]:
+def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: bool = False) -> list[Guide]:
     """The guides of every sound by itself: up to three patterns each, in bars that differ."""
     full = full_bars(bars)
     slots = slots_of(bars, grid)
@@ -75,6 +78,7 @@ def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid) -> list[Guide]:
             if pattern is None:
                 break
             guide = _guide(sound, placed, pattern, slots, bars, full)
+            guide = replace(guide, score=score_of(guide, bars.usual_beats, folded))
             if guide.coverage_share >= PLACE_RATE or guide.clarity >= SECTION_CLARITY:
                 found.append(guide)
             remaining = remaining & ~pattern.covered
@@ -132,7 +136,7 @@ def _guide(
     audibility = float(expit((level_db - 8.0) / 3.0))
     tightness = float(np.exp(-spread_ms / 25.0))
     coverage_share = float(pattern.covered.sum() / max(1, full.sum()))
-    guide = Guide(
+    return Guide(
         name=describe(sound),
         sound=sound,
         pattern_bars=length,
@@ -147,8 +151,6 @@ def _guide(
         score=0.0,
         clarity=clarity,
     )
-    usual = most_common(bars.beats_per_bar[full])
-    return replace(guide, score=score_of(guide, usual))
 
 
 def _without_twins(guides: list[Guide]) -> list[Guide]:
@@ -161,8 +163,10 @@ def _without_twins(guides: list[Guide]) -> list[Guide]:
 
 
 def _same(guide: Guide, other: Guide) -> bool:
-    """Are two guides with the same places one sound, split by its parts or struck together throughout?"""
-    if [(p.label, p.bar) for p in guide.places] != [(p.label, p.bar) for p in other.places]:
+    """Is a guide the same sound as a better one, split by its parts or struck together throughout?"""
+    places, others = ({(place.label, place.bar) for place in one.places} for one in (guide, other))
+    shared = len(places & others) / len(places | others)
+    if shared < (1.0 if guide.sound.taught else NEARLY_THE_SAME):
         return False
     a, b = guide.hits.time_s[guide.hits.on_pattern], other.hits.time_s[other.hits.on_pattern]
     if not len(a) or not len(b):

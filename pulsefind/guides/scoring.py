@@ -8,15 +8,16 @@ import numpy as np
 
 from pulsefind.core.records import FloatArray, Guide
 
-SCORE_WEIGHTS = (0.1, 0.05, 0.5, 0.05, 0.3)
-"""How much recurrence, audibility, coverage, tightness and clarity count in a guide's score. This and what follows was
+SCORE_WEIGHTS = (0.1, 0.15, 0.5, 0.05, 0.3)
+"""Powers of recurrence, audibility, coverage, tightness and clarity in a guide's score. This and what follows was
 chosen on made songs with and without drums and on made mixes with a figure (eval.sets.drumless): how often the first
 guide has an instrument's exact places, and how many of the first three."""
 
 INSTRUMENTS = {"bass": 0.75, "guitar or keys": 0.85}
-UNTAUGHT = 0.4
+UNTAUGHT, FOLDED = 0.7, 0.4
 """What a score is multiplied by where the sound is none of the drum kit's: the network tells drums apart most surely,
-and what no network was taught is often a part of a sound, or of two."""
+what no network was taught is often a part of a sound, or of two, and what only the folded bars show has no stray hits
+to tell against it."""
 
 LONGER_FIGURE, ONE_PLACE, MANY_PLACES = 0.85, 0.9, 0.85
 """The same where a figure of two or four bars has to be kept in mind, where a whole bar passes until the next hit, and
@@ -31,13 +32,16 @@ made songs 0 does as well."""
 _SAME_PLACE_BEATS = 0.1
 
 
-def score_of(guide: Guide, beats_per_bar: int) -> float:
-    """What a player can lean on, 0..1, less where the guide's places leave the 1 open."""
-    return _parts_score(guide) * (1.0 - LEFT_OPEN * _open(guide, beats_per_bar))
+def score_of(guide: Guide, beats_per_bar: int, folded: bool = False) -> float:
+    """What a player can lean on, 0..1, less where the guide's places leave the 1 open.
+
+    folded: only the bars laid on each other show the sound.
+    """
+    return _parts_score(guide, folded) * (1.0 - LEFT_OPEN * _open(guide, beats_per_bar))
 
 
-def _parts_score(guide: Guide) -> float:
-    """What a player can lean on: the weighted geometric mean of its parts, 0..1, less for what is hard to follow.
+def _parts_score(guide: Guide, folded: bool = False) -> float:
+    """What a player can lean on: the product of powers of its parts, 0..1, less for what is hard to follow.
 
     None of the parts makes up for one that is missing.
     """
@@ -45,7 +49,7 @@ def _parts_score(guide: Guide) -> float:
     score = float(np.exp(np.array(SCORE_WEIGHTS) @ np.log(np.maximum(parts, 1e-3))))
     places_a_bar = len(guide.places) / guide.pattern_bars
     handicaps = (
-        1.0 if guide.sound.drum else INSTRUMENTS.get(guide.sound.instrument, UNTAUGHT),
+        1.0 if guide.sound.drum else INSTRUMENTS.get(guide.sound.instrument, FOLDED if folded else UNTAUGHT),
         1.0 if guide.pattern_bars == 1 else LONGER_FIGURE,
         ONE_PLACE if places_a_bar <= 1 else MANY_PLACES if places_a_bar > MOST_PLACES else 1.0,
     )
