@@ -1,4 +1,4 @@
-"""Plain names for sounds: what was measured, and what it may be like, never more.
+"""Plain names for sounds, by ear: what was heard, and what it may be like, never more.
 
 The words for likeness are those of the General MIDI Level 1 percussion map. The frequency and length ranges are
 common practice, no source.
@@ -14,11 +14,23 @@ _NOISY = 0.4
 
 
 def describe(sound: Sound) -> str:
-    """For example 'bright short tick around 8 kHz, like a closed hi-hat or a maraca'."""
-    where = f"around {_round_hz(sound.centre_hz)}"
+    """What it sounds like, and what it may be: 'bright short tick, like a closed hi-hat or a maraca'.
+
+    Of notes, which the network was taught, it says what may play them: 'plucked high note, short, like a guitar or a
+    keyboard'. How high and how long the sound was measured to be stands in its record.
+    """
+    if sound.instrument:
+        return _note(sound)
     length = "short" if sound.decay_ms < _SHORT_MS else "long" if sound.decay_ms > _LONG_MS else "dry"
-    likeness = _likeness(sound)
-    return f"{_character(sound, length)} {where}, {likeness}"
+    return f"{_character(sound, length)}, {_likeness(sound)}"
+
+
+def _note(sound: Sound) -> str:
+    ringing = "ringing" if sound.decay_ms > _LONG_MS else "short"
+    if sound.instrument == "bass":
+        return f"bass, {ringing} low notes like a bass guitar's, a double bass's or a keyboard's"
+    height = "low " if sound.centre_hz < _LOW_MID_HZ else "high " if sound.centre_hz >= _MID_HZ else ""
+    return f"plucked {height}note, {ringing}, like a guitar or a keyboard"
 
 
 def _character(sound: Sound, length: str) -> str:
@@ -52,11 +64,3 @@ def _likeness(sound: Sound) -> str:
     if long:
         return "like a cymbal or an open hi-hat"
     return "like a closed hi-hat or a maraca" if short else "like a hi-hat, a cabasa or a tambourine"
-
-
-def _round_hz(hz: float) -> str:
-    if hz < 100:
-        return f"{round(hz / 5) * 5} Hz"
-    if hz < 1000:
-        return f"{round(hz / 10) * 10} Hz"
-    return f"{hz / 1000:.1f} kHz".replace(".0 kHz", " kHz")
