@@ -71,7 +71,7 @@ def test_the_report_fits_80_columns_and_answers_in_order(run, song):
     result = run("find", song)
     assert result.returncode == 0
     assert max(len(line) for line in result.stdout.splitlines()) <= 80
-    order = ["Tempo", "Feel", "Count-in", "The 1", "FOLLOW", "Count  ", "Also", "Sure", "Wrong?"]
+    order = ["Tempo", "Feel", "Count-in", "The 1", "FOLLOW", "Count  ", "Also", "How sure", "Wrong?"]
     found = [result.stdout.index(f"\n{word}") for word in order]
     assert found == sorted(found)
     assert "\x1b" not in result.stdout

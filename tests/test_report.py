@@ -12,6 +12,7 @@ from pagemaking import analysis_of
 
 from pulsefind.core.counts import label
 from pulsefind.core.records import Alternative, Confidence, SectionConfidence, Sound
+from pulsefind.core.words import field
 from pulsefind.demo import FILE_NAME
 from pulsefind.report.terminal import report
 
@@ -32,7 +33,7 @@ def told(analysis):
 
 def test_the_plan_comes_before_all_that_is_said_about_a_guide():
     text = report(of(((1, 3), 30.0), ((0, 1.5), 5.0)))
-    order = ["Tempo", "Feel", "Count-in", "The 1", "FOLLOW", "Count  ", "Also", "Sure", "Wrong?"]
+    order = ["Tempo", "Feel", "Count-in", "The 1", "FOLLOW", "Count  ", "Also", "How sure", "Wrong?"]
     at = [re.search(f"^{name}", text, re.M).start() for name in order]
     assert at == sorted(at)
     assert "bars 1-16          bright tick on 2 and 4" in text
@@ -64,7 +65,7 @@ def test_a_song_in_doubt_says_so_before_the_plan_and_how_to_settle_it():
     other = Alternative("the 1 is 2 beats later", 0.5, "--one-at 2.00")
     text = told(replace(sure, confidence=Confidence(0.4, 0.9, 0.9), alternatives=(other,)))
     assert "DOUBT The 1 may be 2 beats later. Listen at 0:03, bar 2:" in text
-    assert text.index("If not: --one-at 2.00") < text.index("FOLLOW")
+    assert text.index("If not, add --one-at 2.00") < text.index("FOLLOW")
     assert "not sure of the 1" in text and "%" not in text
 
 
@@ -74,7 +75,17 @@ def test_doubtful_bars_have_a_question_mark_and_the_tap_that_settles_them():
     text = told(replace(sure, confidence=Confidence(0.8, 0.9, 0.9, 1.0, sections)))
     assert "FOLLOW bars 1-16 ?" in text
     # Bar 9 of bars of 2 s that start at 1 s.
-    assert "? Bars 9-16: the 1 may be elsewhere. Count along from 0:17. If it doesn't fit, tap 8 bars there:" in text
+    assert (
+        "? Bars 9-16: the 1 may be elsewhere. Count along from 0:17. If it doesn't fit, tap 8 bars there and add"
+        in text
+    )
+
+
+def test_an_option_and_its_value_stay_in_one_line():
+    for filler in range(60, 80):
+        lines = field("Wrong?", "x" * filler + " add --bpm 173:212 or --one-at 1.5")
+        assert any("--bpm 173:212" in line for line in lines) and any("--one-at 1.5" in line for line in lines)
+        assert max(map(len, lines)) <= 80
 
 
 @pytest.mark.parametrize("seed", range(12))

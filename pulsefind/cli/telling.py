@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.core.words import WIDTH
+from pulsefind.core.words import WIDTH, wrapped
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
@@ -35,7 +35,7 @@ class Telling:
 def show(text: str) -> None:
     """Print a line, wrapped for the terminal."""
     indent = text[: len(text) - len(text.lstrip())]
-    print(textwrap.fill(text, WIDTH, subsequent_indent=f"{indent}  ", break_on_hyphens=False, break_long_words=False))
+    print("\n".join(wrapped(text.lstrip(), indent, f"{indent}  ")))
 
 
 def levels_text(one: Rendered) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 
 from pulsefind.core.records import Analysis, Stretch
@@ -11,6 +12,8 @@ WIDTH = 80
 
 INDENT = 10
 """The column in which the text of a report's field begins: the longest name and a space."""
+
+_JOINED = "\N{NO-BREAK SPACE}"
 
 ONE_UNSURE = "the place of the 1 is uncertain; check it by ear"
 TEMPO_UNSURE = "half or double the tempo may be meant; tap along to find out"
@@ -25,13 +28,14 @@ def time_text(time_s: float) -> str:
 
 def field(name: str, text: str, head: str = "") -> list[str]:
     """A line of the report, wrapped: its name at the left, beside it a column for the head and one for the text."""
-    return textwrap.wrap(
-        text,
-        WIDTH,
-        initial_indent=name.ljust(INDENT) + head,
-        subsequent_indent=" " * (INDENT + len(head)),
-        break_on_hyphens=False,
-    )
+    return wrapped(text, name.ljust(INDENT) + head, " " * (INDENT + len(head)))
+
+
+def wrapped(text: str, first: str = "", others: str = "") -> list[str]:
+    """Text in lines for a terminal, behind these indents; an option and its value stay together, and words whole."""
+    whole = re.sub(r"(--[a-z][a-z-]*) (?=[\w'\"])", rf"\1{_JOINED}", text)
+    lines = textwrap.wrap(whole, WIDTH, initial_indent=first, subsequent_indent=others, break_on_hyphens=False)
+    return [line.replace(_JOINED, " ") for line in lines]
 
 
 def clock(time_s: float) -> str:

@@ -42,7 +42,7 @@ class Doubt:
 
     @property
     def sentence(self) -> str:
-        """All of it: 'The 1 may be 2 beats later. Listen ... If they don't: --one-at 1.20'."""
+        """All of it: 'The 1 may be 2 beats later. Listen ... If not, add --one-at 1.20'."""
         return f"{self.headline} {self.way_out}"
 
     @property
@@ -53,8 +53,8 @@ class Doubt:
 
     @property
     def way_out(self) -> str:
-        """How to settle it: 'Count along ... If it doesn't fit, tap 8 bars there: --taps TAPS.txt'."""
-        return f"{self.listen} {self.then}: {self.settle}"
+        """How to settle it: 'Count along ... If it doesn't fit, tap 8 bars there and add --taps TAPS.txt'."""
+        return f"{self.listen} {self.then} {self.settle}"
 
 
 def doubts_of(analysis: Analysis) -> tuple[Doubt, ...]:
@@ -93,7 +93,7 @@ def _one(analysis: Analysis) -> Doubt | None:
     at = f"{clock(float(analysis.bars.start_s[bar]))}, bar {int(analysis.bars.number[bar])}"
     listen = f"Listen at {at}: do the bass and the chords change on its 1?"
     settle = other.hint if other else "--one-at SECONDS, the time of any 1"
-    return _whole_song(analysis, about, (text, listen, "If not", settle), sure)
+    return _whole_song(analysis, about, (text, listen, "If not, add", settle), sure)
 
 
 def _tempo(analysis: Analysis) -> Doubt | None:
@@ -104,7 +104,7 @@ def _tempo(analysis: Analysis) -> Doubt | None:
     text = f"the tempo may be {other.reading}" if other else f"the tempo may be {bpm / 2:.0f} or {bpm * 2:.0f}"
     settle = other.hint if other else f"--bpm {round(bpm * 0.45)}:{round(bpm * 0.55)}"
     listen = "Tap your foot with the whole band, not with one sound."
-    return _whole_song(analysis, THE_TEMPO, (text, listen, "If that is your tempo", settle), sure)
+    return _whole_song(analysis, THE_TEMPO, (text, listen, "If that is your tempo, add", settle), sure)
 
 
 def _meter(analysis: Analysis) -> Doubt | None:
@@ -112,7 +112,7 @@ def _meter(analysis: Analysis) -> Doubt | None:
     if sure >= SURE_ENOUGH:
         return None
     text, listen = f"it may not be {feel_of(analysis).meter}", "Count from one change of chord to the next."
-    return _whole_song(analysis, THE_METER, (text, listen, "If you count three", "--meter 3/4"), sure)
+    return _whole_song(analysis, THE_METER, (text, listen, "If you count three, add", "--meter 3/4"), sure)
 
 
 def _alternative(analysis: Analysis, option: str) -> Alternative | None:
@@ -131,7 +131,7 @@ def _stretch(analysis: Analysis, first: int, last: int) -> Doubt:
         bars=bars_text(int(number[first]), int(number[last])),
         text="the 1 may be elsewhere",
         listen=listen,
-        then="If it doesn't fit, tap 8 bars there",
+        then="If it doesn't fit, tap 8 bars there and add",
         settle="--taps TAPS.txt",
         likely=likely,
     )

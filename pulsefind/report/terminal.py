@@ -122,7 +122,7 @@ def _sureness(analysis: Analysis) -> list[str]:
     by_word: dict[str, list[str]] = {}
     for what, share in answers:
         by_word.setdefault(sure_words(share), []).append(what)
-    lines = field("Sure", "; ".join(f"{word} of {listed(whats)}" for word, whats in by_word.items()))
+    lines = field("How sure", "; ".join(f"{word} of {listed(whats)}" for word, whats in by_word.items()))
     for warning in other_warnings(analysis):
         lines += field("Note", warning)
     return [*lines, ""]
@@ -130,9 +130,8 @@ def _sureness(analysis: Analysis) -> list[str]:
 
 def _corrections(analysis: Analysis) -> list[str]:
     bpm = analysis.tempo.bpm
-    wrong_one = "the 1 is elsewhere: --one-at SECONDS, the time of any 1"
-    wrong_tempo = (
-        f"twice too fast: --bpm {round(bpm * 0.45)}:{round(bpm * 0.55)}; "
-        f"twice too slow: --bpm {round(bpm * 1.8)}:{round(bpm * 2.2)}"
-    )
-    return [*field("Wrong?", wrong_one), *field("", wrong_tempo)]
+    return [
+        *field("Wrong?", "If the 1 is elsewhere, add the time of any 1: --one-at 12.3"),
+        *field("", f"If it is twice too fast, add --bpm {round(bpm * 0.45)}:{round(bpm * 0.55)}"),
+        *field("", f"If it is twice too slow, add --bpm {round(bpm * 1.8)}:{round(bpm * 2.2)}"),
+    ]
