@@ -26,7 +26,7 @@ ARROWS = {
     "export": {"core", "beats"},
     "practice": {"core", "listen", "guides", "report"},
     "take": {"core", "listen", "beats", "export"},
-    "page": {"core", "listen", "guides", "report", "take"},
+    "page": {"core", "listen", "guides", "report", "take", "song"},
     "demo": {"core"},
     "soundcheck": {"core", "listen", "analysis", "practice", "page", "demo"},
     "cli": {

@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from pagebrowser import JS_TESTS, needs_browser, needs_node
 from pagemaking import RATE_HZ
 
 import pulsefind
+from pulsefind.core.corrections import Corrections, Section
 from pulsefind.core.records import Settings
 from pulsefind.listen.audio import load
 from pulsefind.page.assets import joined_script
@@ -29,6 +31,17 @@ def test_data_has_the_plan_and_counts_of_the_analysis(analysis, audio):
     assert data["phrase"] == 4
     assert np.allclose(data["beats"]["time"], analysis.beats.time_s, atol=1e-5)
     json.dumps(data, allow_nan=False)
+
+
+def test_sections_that_were_named_stand_on_the_road(analysis, audio):
+    sections = (Section("intro", 1, 4), Section("verse", 9, 99), Section("beyond", 40, 44))
+    named = replace(analysis, settings=replace(analysis.settings, corrections=Corrections("So", sections=sections)))
+    data = page_data(named, audio, True, "a.wav", "a.html")
+    assert data["sections"] == [
+        {"name": "intro", "first": 1, "last": 4},
+        {"name": "verse", "first": 9, "last": 16},
+    ]
+    assert '<h1 dir="auto">So</h1>' in page_html(named, audio, None, "a.wav", "a.html")
 
 
 def test_hints_are_kept_for_the_command():

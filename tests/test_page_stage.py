@@ -106,6 +106,24 @@ def test_what_comes_is_said_before_it_comes(opened, page_file):
 
 
 @needs_browser
+@pytest.mark.parametrize("size", [(390, 844), (844, 390), (768, 1024), (1440, 900), (1920, 1080)])
+def test_everything_on_stage_is_in_sight(opened, page_file, size):
+    page = opened(page_file, *size)
+    page.click("#stage-open")
+    # A name and places as long as they come, and the longest warning.
+    page.evaluate("window.pulsefindPage.app.reading.guides[0].called = 'second lower bright wash'")
+    page.evaluate("window.pulsefindPage.app.select(3)")
+    page.evaluate(
+        "document.getElementById('stage-next').textContent = 'the 1 in doubt in 12 bars, then alone in 16 bars'"
+    )
+    for part in page.locator("#stage > *:not(.unseen)").all():
+        box = part.bounding_box()
+        assert box["x"] >= 0 and box["y"] >= 0, part.get_attribute("id")
+        assert box["x"] + box["width"] <= size[0] + 1, part.get_attribute("id")
+        assert box["y"] + box["height"] <= size[1] + 1, part.get_attribute("id")
+
+
+@needs_browser
 @pytest.mark.parametrize("size", [(390, 844), (844, 390), (1440, 900)])
 def test_it_can_be_read_from_two_metres(opened, page_file, size):
     """Letters of 10 minutes of arc, twice what normal sight just reads (Snellen), also on a phone of 140 mm by 65."""

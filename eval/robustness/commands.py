@@ -84,6 +84,13 @@ def licences(
         print(rows, end="")
 
 
+def picture() -> None:
+    """The picture of README.md, made anew in Chromium."""
+    from eval.robustness.picture import take_picture
+
+    print(take_picture())
+
+
 def page(
     minutes: Annotated[float, typer.Option(min=0.1, help="Length of the track.")] = 10.0,
     times: Annotated[int, typer.Option(min=1, help="How often each measurement is made.")] = 5,

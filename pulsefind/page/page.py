@@ -23,6 +23,7 @@ from pulsefind.guides.plan import phrase_bars
 from pulsefind.listen.audio import decode
 from pulsefind.page.assets import joined_script, render, source_hash, web_text
 from pulsefind.report.handed import told
+from pulsefind.song.writing import values_of
 
 RATE_HZ = 44100
 
@@ -183,6 +184,8 @@ def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, o
         "inside": inside,
         "excerpt": _excerpt(audio),
         "outline": outline(audio).tolist(),
+        "sections": _sections(analysis),
+        "known": values_of(analysis.settings.corrections),
     }
 
 
@@ -205,6 +208,17 @@ def _guide_data(guide: Guide) -> dict[str, Any]:
         "centreHz": round(guide.sound.centre_hz, 1),
         "decayMs": round(guide.sound.decay_ms, 1),
     }
+
+
+def _sections(analysis: Analysis) -> list[dict[str, Any]]:
+    """The sections that the player has named, as indices of bars; those beyond the song are left out."""
+    index = {int(number): k for k, number in enumerate(analysis.bars.number)}
+    last = max(index, default=0)
+    return [
+        {"name": section.name, "first": index[section.first_bar], "last": index[min(section.last_bar, last)]}
+        for section in analysis.settings.corrections.sections
+        if section.first_bar in index
+    ]
 
 
 def outline(audio: Audio) -> NDArray[np.int64]:

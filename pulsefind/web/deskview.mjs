@@ -14,7 +14,7 @@ import {
   timeText,
 } from "./drawing.mjs";
 import { alikeRuns, guidePlacesIn, inDoubt, meterText, planParts, usualMeter } from "./reading.mjs";
-import { barWords, drawKey } from "./roadview.mjs";
+import { barWords, drawKey } from "./roadwords.mjs";
 
 const MOST_LINE_PX = 520;
 

@@ -1,42 +1,33 @@
 // The road: the whole song at a glance. Above, how loud it is and its tempo; below, the bars as one road whose surface
 // says what to follow. Where the player is alone the surface ends; where the 1 is in doubt it is hatched.
 
-import {
-  $,
-  barName,
-  barsText,
-  called,
-  leading,
-  colourOf,
-  el,
-  littleMotion,
-  mark,
-  rangeOf,
-  shortTime,
-  svg,
-} from "./drawing.mjs";
-import { barAtPlace, numberStep, roadLayout, rowOf, xOf } from "./layout.mjs";
-import { guidePlacesIn, inDoubt, planParts } from "./reading.mjs";
+import { $, barsText, leading, colourOf, littleMotion, mark, svg } from "./drawing.mjs";
+import { numberStep, roadLayout, rowOf, xOf } from "./layout.mjs";
+import { planParts } from "./reading.mjs";
+import { RoadHands } from "./roadhands.mjs";
+import { barWords } from "./roadwords.mjs";
 
 // Heights of a row, from the top down, in px: large where there is room, small on phones.
 const LARGE = { names: 18, tempo: 20, hills: 46, road: 32, numbers: 18, gap: 8 };
 const SMALL = { names: 15, tempo: 10, hills: 24, road: 26, numbers: 15, gap: 4 };
 const SMALL_BELOW_PX = { width: 620, height: 560 };
 const EDGE_PX = 6;
-const DRAG_PX = 6;
 const LETTER_PX = 7.6;
 
 export class RoadView {
   constructor(app) {
     this.app = app;
     this.box = $("road");
-    this.#wirePointer();
-    this.box.addEventListener("keydown", (event) => this.#key(event));
+    this.hands = new RoadHands(app, this);
     app.on("reading", () => this.draw());
-    app.on("place", () => this.#showChosen());
-    app.on("loop", () => this.#showChosen());
+    // A tap is answered at once, also where the sound takes a moment to follow.
+    app.on("place", (bar) => {
+      this.showChosen();
+      if (this.layout) this.#pointer(app.reading.bars[bar].start, bar);
+    });
+    app.on("loop", () => this.showChosen());
     app.on("moved", ({ song, at }) => this.#move(song, at));
-    app.on("stopped", () => this.#showChosen());
+    app.on("stopped", () => this.showChosen());
     new ResizeObserver(() => this.#measureHeight()).observe($("road-bar"));
   }
 
@@ -52,7 +43,7 @@ export class RoadView {
     const rows = this.layout.rows.map((row) => this.#drawRow(row, parts));
     this.now = svg("path", { class: "road-now" });
     this.chosen = svg("g", { class: "road-chosen" });
-    const height = this.layout.rows.length * this.#rowHeight() - this.size.gap;
+    const height = this.layout.rows.length * this.rowHeight() - this.size.gap;
     this.box.replaceChildren(
       svg(
         "svg",
@@ -62,7 +53,7 @@ export class RoadView {
         this.now,
       ),
     );
-    this.#showChosen();
+    this.showChosen();
     performance.mark("road drawn");
   }
 
@@ -76,7 +67,7 @@ export class RoadView {
     document.documentElement.style.setProperty("--road", `${height}px`);
   }
 
-  #rowHeight() {
+  rowHeight() {
     const { names, tempo, hills, road, numbers, gap } = this.size;
     return names + tempo + hills + road + numbers + gap;
   }
@@ -98,7 +89,7 @@ export class RoadView {
       }));
     return svg(
       "g",
-      { transform: `translate(0 ${index * this.#rowHeight()})` },
+      { transform: `translate(0 ${index * this.rowHeight()})` },
       this.#hills(row),
       ...this.#tempo(row),
       ...inRow.flatMap((part) => this.#stretch(row, part)),
@@ -260,7 +251,7 @@ export class RoadView {
 
   // ---- where one is
 
-  #showChosen(loop = this.app.loop) {
+  showChosen(loop = this.app.loop) {
     const { reading, selected } = this.app;
     if (!this.layout) return;
     this.chosen.replaceChildren(...(loop ? this.#loopParts(loop) : []));
@@ -277,7 +268,7 @@ export class RoadView {
       if (loop.first > row.last || loop.last < row.first) return [];
       const x0 = this.#x(row, reading.bars[Math.max(row.first, loop.first)].start);
       const x1 = this.#x(row, reading.bars[Math.min(row.last, loop.last)].end);
-      const y = index * this.#rowHeight() + this.size.names;
+      const y = index * this.rowHeight() + this.size.names;
       const height = this.#roadTop() - this.size.names + this.size.road + 5;
       return [
         svg("rect", { class: "loop-ground", x: x0, y, width: x1 - x0, height }),
@@ -295,7 +286,7 @@ export class RoadView {
   #pointer(t, bar) {
     const row = rowOf(this.layout, bar);
     const x = this.#x(this.layout.rows[row], t);
-    const y = row * this.#rowHeight() + this.size.names;
+    const y = row * this.rowHeight() + this.size.names;
     const bottom = this.#roadTop() - this.size.names + this.size.road + 5;
     this.now.setAttribute("d", `M${x} ${y + 6}v${bottom - 6}M${x - 5} ${y - 2}h10l-5 8Z`);
   }
@@ -305,100 +296,4 @@ export class RoadView {
     const t = littleMotion() ? this.app.reading.time[at.beat] : song;
     this.#pointer(t, at.bar);
   }
-
-  // ---- fingers and keys
-
-  #wirePointer() {
-    const { box } = this;
-    box.addEventListener("pointerdown", (event) => {
-      if (event.button > 0 || !this.layout) return;
-      const bar = this.#barUnder(event);
-      this.drag = { from: bar, to: bar, x: event.clientX, y: event.clientY, moved: false };
-      box.setPointerCapture(event.pointerId);
-    });
-    box.addEventListener("pointermove", (event) => {
-      if (!this.drag) return;
-      this.drag.moved ||= Math.hypot(event.clientX - this.drag.x, event.clientY - this.drag.y) > DRAG_PX;
-      this.drag.to = this.#barUnder(event);
-      if (this.drag.moved) this.#showChosen(rangeOf(this.drag));
-    });
-    box.addEventListener("pointerup", () => {
-      const { drag } = this;
-      this.drag = null;
-      if (!drag) return;
-      if (drag.moved) this.app.setLoop(rangeOf(drag));
-      else this.#choose(drag.from);
-    });
-    box.addEventListener("pointercancel", () => {
-      this.drag = null;
-      this.#showChosen();
-    });
-  }
-
-  #barUnder(event) {
-    const box = this.box.firstChild.getBoundingClientRect();
-    const row = Math.floor((event.clientY - box.top) / this.#rowHeight());
-    return barAtPlace(this.layout, this.app.reading, row, event.clientX - box.left);
-  }
-
-  #choose(bar) {
-    this.app.goTo(bar);
-    this.app.say(barWords(this.app.reading, bar));
-  }
-
-  #key(event) {
-    const { app } = this;
-    if (event.key === "Enter") {
-      event.preventDefault();
-      app.playFrom(app.selected);
-      return;
-    }
-    const to = this.#barByKey(event.key, app.selected);
-    if (to === null || event.ctrlKey || event.metaKey || event.altKey) return;
-    event.preventDefault();
-    event.stopPropagation();
-    if (event.shiftKey) {
-      this.loopFrom ??= app.selected;
-      app.setLoop(rangeOf({ from: this.loopFrom, to }));
-      app.select(to);
-    } else {
-      this.loopFrom = null;
-      app.goTo(to);
-    }
-  }
-
-  #barByKey(key, bar) {
-    const last = this.app.reading.bars.length - 1;
-    const { phrase } = this.app.data;
-    const steps = {
-      ArrowLeft: -1,
-      ArrowRight: 1,
-      ArrowUp: 1,
-      ArrowDown: -1,
-      PageUp: phrase,
-      PageDown: -phrase,
-    };
-    const to = key === "Home" ? 0 : key === "End" ? last : key in steps ? bar + steps[key] : null;
-    return to === null ? null : Math.min(last, Math.max(0, to));
-  }
-}
-
-export function barWords(reading, k) {
-  const guide = reading.plan[k];
-  const name = `${barName(reading, k)}${inDoubt(reading, k) ? " (its 1 is in doubt)" : ""}`;
-  if (guide < 0) return `${name}: ${reading.kinds[k] === "band" ? "follow the band's pulse" : "alone"}`;
-  const places = guidePlacesIn(reading, guide, k).map((place) => place.label);
-  const at = places.length ? `on ${places.join(", ")}` : "which rests in this bar";
-  return `${name}: follow the ${called(reading, guide)} ${at}`;
-}
-
-// The road's key: what its surfaces and signs mean.
-export function drawKey(box, reading, data) {
-  const items = [];
-  if (reading.kinds.includes("alone")) items.push(el("span", {}, el("i", { class: "key-alone" }), "alone"));
-  if (reading.doubts.some((doubt) => !doubt.whole))
-    items.push(el("span", {}, el("i", { class: "key-doubt" }), "the 1 is in doubt"));
-  items.push(el("span", {}, el("i", { class: "key-tempo" }), `tempo ${data.words.feel.tempo}`));
-  items.push(el("span", {}, shortTime(reading.end - reading.bars[0].start)));
-  box.replaceChildren(...items);
 }

@@ -8,24 +8,63 @@ export function songFileName(track) {
   return `${name.replace(/\.[^.]*$/, "")}.song.toml`;
 }
 
-// data: what the page was made with; reading: as corrected; corrections: in order. Empty without any.
+// data: what the page was made with, what the file said then (known) included; reading: as corrected; corrections: in
+// order. Empty without any.
 export function songFileText(data, reading, corrections) {
   if (!corrections.length) return "";
-  const { track } = data;
-  const lines = [`recording = { sha256 = "${track.sha256}", length_s = ${track.duration.toFixed(3)} }`];
+  const { track, known } = data;
+  const values = {
+    ...known,
+    recording: { sha256: track.sha256, length_s: Number(track.duration.toFixed(3)) },
+  };
   const nudge = totalNudge(corrections);
-  if (nudge) lines.push(`nudge_ms = ${nudge}`);
-  const taps = corrections.findLast(({ kind }) => kind === "taps");
+  if (nudge) values.nudge_ms = (known.nudge_ms ?? 0) + nudge;
   const counted = corrections.filter(({ kind }) => ["shift", "half", "double", "offbeat"].includes(kind));
+  if (counted.length) sayCounts(values, reading, counted, nudge);
+  const meters = corrections.filter(({ kind }) => kind === "meter").map((meter) => passage(reading, meter));
+  if (meters.length) values.meters = [...(known.meters ?? []), ...meters];
+  const taps = corrections.findLast(({ kind }) => kind === "taps");
+  if (taps) sayTaps(values, taps);
+  return written(values);
+}
+
+// A 1 and a tempo that were chosen here take the place of what was told before.
+function sayCounts(values, reading, counted, nudge) {
+  delete values.taps;
   const one = reading.bars.find((bar) => bar.firstCount === 1);
-  if (!taps && counted.length && one) lines.push(`the_1 = ["${clock(one.start - nudge / 1000)}"]`);
-  if (!taps && counted.some(({ kind }) => kind === "half" || kind === "double"))
-    lines.push(`bpm = "${bpmRange(reading)}"`);
-  const meters = corrections.filter(({ kind }) => kind === "meter");
-  if (meters.length) lines.push("meters = [", ...meters.map((m) => `    "${passage(reading, m)}",`), "]");
-  if (taps)
-    lines.push("", "[taps]", `times = [${taps.times.map((t) => t.toFixed(3)).join(", ")}]`, "by_ear = true");
+  if (one) values.the_1 = [clock(one.start - nudge / 1000)];
+  if (counted.some(({ kind }) => kind === "half" || kind === "double")) values.bpm = bpmRange(reading);
+}
+
+function sayTaps(values, { times }) {
+  delete values.the_1;
+  delete values.bpm;
+  values.taps = { times: times.map((t) => Number(t.toFixed(3))), by_ear: true };
+}
+
+// Tables come last in TOML; short ones stand in a line.
+function written(values) {
+  const isTable = (key, value) => key === "taps" || (Array.isArray(value) && typeof value[0] === "object");
+  const entries = Object.entries(values);
+  const lines = entries
+    .filter(([key, value]) => !isTable(key, value))
+    .map(([key, value]) => `${key} = ${toml(value)}`);
+  for (const [key, value] of entries.filter(([name, held]) => isTable(name, held))) {
+    for (const table of Array.isArray(value) ? value : [value]) {
+      lines.push("", Array.isArray(value) ? `[[${key}]]` : `[${key}]`);
+      lines.push(...Object.entries(table).map(([name, held]) => `${name} = ${toml(held)}`));
+    }
+  }
   return `${lines.join("\n")}\n`;
+}
+
+// A value as TOML 1.0 writes it; its strings are escaped as those of JSON.
+function toml(value) {
+  if (Array.isArray(value)) return `[${value.map(toml).join(", ")}]`;
+  if (typeof value !== "object") return JSON.stringify(value);
+  return `{ ${Object.entries(value)
+    .map(([name, held]) => `${name} = ${toml(held)}`)
+    .join(", ")} }`;
 }
 
 export function totalNudge(corrections) {

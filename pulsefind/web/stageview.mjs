@@ -8,6 +8,7 @@ import { guidePlacesIn, nextChange, nextDoubt, patternPhase, planParts, position
 const LIT_BEATS = 0.3;
 const SWELL = 0.1;
 const SOON_BARS = 2;
+const MOST_LETTERS = 24;
 const WIDE_PX = 720;
 const NARROW_PX = 400;
 const FORWARD = [" ", "Enter", "PageDown", "ArrowDown", "ArrowRight"];
@@ -131,7 +132,9 @@ export class StageView {
     const key = `${guide}:${reading.bars[bar].full}:${guide < 0 ? 0 : patternPhase(reading.bars[bar], reading.guides[guide].patternBars)}`;
     if (key !== this.lineKey || !$("stage-line").firstChild) this.#drawLine(bar, guide, places);
     this.lineKey = key;
-    setText("stage-places", places.map((place) => place.label).join("  "));
+    // More than can be read at a glance stands on the line only.
+    const labels = places.map((place) => place.label).join("  ");
+    setText("stage-places", $("stage-what").textContent.length + labels.length > MOST_LETTERS ? "" : labels);
   }
 
   #drawLine(bar, guide, places) {

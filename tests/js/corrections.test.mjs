@@ -86,14 +86,24 @@ test("the song's file holds what was corrected", () => {
   ]);
   assert.equal(
     text,
-    `recording = { sha256 = "${"0".repeat(64)}", length_s = 60.000 }\nnudge_ms = 12\nthe_1 = ["0:01.70"]\n`,
+    `recording = { sha256 = "${"0".repeat(64)}", length_s = 60 }\nnudge_ms = 12\nthe_1 = ["0:01.70"]\n`,
   );
   assert.match(said(data, [{ kind: "half" }]), /bpm = "45:55"/);
   const meter = { kind: "meter", first: 2, last: 4, full: 3, from: 2, to: 4 };
-  assert.match(said(data, [meter]), /meters = \[\n {4}"bars 2-4: 3\/4",\n\]/);
+  assert.match(said(data, [meter]), /meters = \["bars 2-4: 3\/4"\]/);
   assert.match(
     said(data, [{ kind: "taps", times: [1, 1.6], parts: [] }]),
-    /\[taps\]\ntimes = \[1.000, 1.600\]\nby_ear = true/,
+    /\[taps\]\ntimes = \[1, 1.6\]\nby_ear = true/,
   );
+  const before = {
+    ...data,
+    known: { title: 'So "called"', nudge_ms: 5, meters: ["bar 8: 2/4"], taps: { times: [1] } },
+  };
+  const added = said(before, [{ kind: "shift", beats: 1 }, meter, { kind: "nudge", ms: 2 }]);
+  assert.match(
+    added,
+    /^title = "So \\"called\\""\nnudge_ms = 7\nmeters = \["bar 8: 2\/4", "bars 2-4: 3\/4"\]/,
+  );
+  assert.doesNotMatch(added, /taps/);
   assert.equal(songFileName("in/My song.v2.flac"), "My song.v2.song.toml");
 });

@@ -35,6 +35,7 @@ export function songData(bars = 8, bpm = 100) {
       },
     ],
     plan: [-1, ...Array(bars).fill(0)],
+    known: {},
     words: words(bars, step),
   };
 }
