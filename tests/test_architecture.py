@@ -23,7 +23,7 @@ ARROWS = {
     "analysis": {"core", "listen", "beats", "guides"},
     "song": {"core", "beats"},
     "report": {"core", "guides"},
-    "export": {"core", "beats"},
+    "export": {"core", "beats", "guides"},
     "practice": {"core", "listen", "guides", "report"},
     "take": {"core", "listen", "beats", "export"},
     "page": {"core", "listen", "guides", "report", "take", "song"},

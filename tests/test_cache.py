@@ -195,3 +195,19 @@ def test_many_runs_at_once_read_and_write_whole_entries(monkeypatch, tmp_path):
     runs = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(3)]
     assert [run.wait() for run in runs] == [0, 0, 0]
     assert entries() == ["key.activations"]
+
+
+def test_what_was_said_is_remembered_for_its_time_only_where_it_can_be(tmp_path, monkeypatch):
+    monkeypatch.setenv("PULSEFIND_CACHE", str(tmp_path / "cache"))
+    assert [cache.remembered("said", 100.0, now_s) for now_s in (1000.0, 1050.0, 1099.0, 1101.0)] == [
+        False,
+        True,
+        True,
+        False,
+    ]
+    assert not cache.remembered("else", 100.0, 1000.0)
+    # A clock that was put back is no reason to keep silent.
+    assert not cache.remembered("said", 100.0, 500.0)
+    (tmp_path / "file").write_text("")
+    monkeypatch.setenv("PULSEFIND_CACHE", str(tmp_path / "file"))
+    assert not cache.remembered("said", 100.0, 1000.0) and not cache.remembered("said", 100.0, 1000.0)

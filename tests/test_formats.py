@@ -58,7 +58,7 @@ def test_jams_segments_are_the_guides_and_alone_stretches_with_their_lengths():
     segments = json.loads(write_jams(song))["annotations"][3]["data"]
     stretches = [stretch for guide in song.guides for stretch in guide.coverage] + list(song.alone)
     assert stretches
-    assert {one["value"] for one in segments} == {f"guide 1: {song.guides[0].name}", *["alone"] * len(song.alone)}
+    assert {one["value"] for one in segments} == {"guide: bright tick", *["alone"] * len(song.alone)}
     expected = sorted((s.start_s, s.end_s) for s in stretches)
     assert sorted((one["time"], one["time"] + one["duration"]) for one in segments) == [
         pytest.approx(pair, abs=2e-6) for pair in expected

@@ -64,9 +64,11 @@ def test_a_song_in_doubt_says_so_before_the_plan_and_how_to_settle_it():
     sure = of(((0, 1.5), 30.0))
     other = Alternative("the 1 is 2 beats later", 0.5, "--one-at 2.00")
     text = told(replace(sure, confidence=Confidence(0.4, 0.9, 0.9), alternatives=(other,)))
-    assert "DOUBT The 1 may be 2 beats later. Listen at 0:03, bar 2:" in text
+    assert "DOUBT The 1 may well be 2 beats later. Listen at 0:03, bar 2:" in text
     assert text.index("If not, add --one-at 2.00") < text.index("FOLLOW")
     assert "not sure of the 1" in text and "%" not in text
+    less = told(replace(sure, confidence=Confidence(0.55, 0.9, 0.9), alternatives=(other,)))
+    assert "The 1 may be 2 beats later." in less
 
 
 def test_doubtful_bars_have_a_question_mark_and_the_tap_that_settles_them():

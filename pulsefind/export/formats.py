@@ -23,6 +23,7 @@ from pulsefind.core.as_json import json_text
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import Analysis
 from pulsefind.export.midi import read_midi, write_midi
+from pulsefind.guides.called import called
 
 ENDINGS = {
     "midi": (".mid",),
@@ -195,8 +196,8 @@ def _tempi(analysis: Analysis) -> list[dict[str, Any]]:
 
 def _segments(analysis: Analysis) -> list[dict[str, Any]]:
     spans = [
-        (stretch.start_s, stretch.end_s - stretch.start_s, f"guide {number}: {guide.name}")
-        for number, guide in enumerate(analysis.guides, 1)
+        (stretch.start_s, stretch.end_s - stretch.start_s, f"guide: {name}")
+        for name, guide in zip(called(analysis.guides), analysis.guides, strict=True)
         for stretch in guide.coverage
     ]
     spans += [(stretch.start_s, stretch.end_s - stretch.start_s, "alone") for stretch in analysis.alone]

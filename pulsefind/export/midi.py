@@ -21,6 +21,7 @@ import numpy as np
 from pulsefind.beats.imported import Given
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import Analysis, FloatArray, IntArray
+from pulsefind.guides.called import called
 
 TICKS_PER_QUARTER = 960  # common practice, no source: 0.5 ms at 120 bpm, divides by 2, 3 and 5
 PERCUSSION_CHANNEL = 9  # published: channel 10 of General MIDI, counted from 0
@@ -52,10 +53,10 @@ def write_midi(analysis: Analysis) -> bytes:
     file = mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER)
     _add_track(file, _text(analysis.track.name), _conductor(analysis))
     _add_track(file, "click", _click_notes(analysis))
-    for number, guide in enumerate(analysis.guides, 1):
+    for name, guide in zip(called(analysis.guides), analysis.guides, strict=True):
         ticks = tick_of(analysis, guide.hits.time_s)
         notes = [note for tick in ticks for note in _note(int(tick), GUIDE_NOTE, _VELOCITY)]
-        _add_track(file, _text(f"guide {number}: {guide.name}"), notes)
+        _add_track(file, _text(f"guide: {name}"), notes)
     out = io.BytesIO()
     file.save(file=out)
     return out.getvalue()
@@ -144,9 +145,9 @@ def _markers(analysis: Analysis) -> list[_Event]:
     marks = [(ticks[0], FIRST_BEAT)]
     if bars.has_pickup:
         marks.append((ticks[0], PICKUP))
-    for number, guide in enumerate(analysis.guides, 1):
+    for name, guide in zip(called(analysis.guides), analysis.guides, strict=True):
         for stretch in guide.coverage:
-            marks.append((ticks[bars.first_beat[stretch.first_bar]], f"guide {number} in: {guide.name}"))
+            marks.append((ticks[bars.first_beat[stretch.first_bar]], f"guide in: {name}"))
     marks += [(ticks[bars.first_beat[stretch.first_bar]], "alone") for stretch in analysis.alone]
     marks.append((ticks[-1], END))
     return [(tick, mido.MetaMessage("marker", text=_text(text))) for tick, text in marks]

@@ -88,7 +88,8 @@ def _one(analysis: Analysis) -> Doubt | None:
         return None
     other = _alternative(analysis, "--one-at")
     about = THE_BEAT if other is not None and "half a beat" in other.reading else THE_ONE
-    text = other.reading.replace(" is ", " may be ", 1) if other else "the 1 may be on another beat"
+    may_be = " may well be " if other is not None and other.probability > sure else " may be "
+    text = other.reading.replace(" is ", may_be, 1) if other else "the 1 may be on another beat"
     bar = min(len(analysis.bars.start_s) - 1, 1)
     at = f"{clock(float(analysis.bars.start_s[bar]))}, bar {int(analysis.bars.number[bar])}"
     listen = f"Listen at {at}: do the bass and the chords change on its 1?"
