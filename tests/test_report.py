@@ -71,6 +71,17 @@ def test_a_song_in_doubt_says_so_before_the_plan_and_how_to_settle_it():
     assert "The 1 may be 2 beats later." in less
 
 
+def test_alone_is_said_only_where_nothing_pulses():
+    # Of the bars without a guide those are alone in which more than half of the beats have no sound of their own.
+    made = of(((0, 1.5), 30.0))
+    silent = replace(made, plan=(0,) * 12 + (None,) * 4)
+    text = told(silent)
+    assert "bars 13-16 the band's pulse, 0:25-0:33: no one sound repeats never alone" in text
+    carried = np.arange(len(made.beats.time_s)) >= 48
+    text = told(replace(silent, beats=replace(made.beats, carried=carried)))
+    assert "bars 13-16 alone, 0:25-0:33: you carry the time" in text and "never alone" not in text
+
+
 def test_doubtful_bars_have_a_question_mark_and_the_tap_that_settles_them():
     sure = of(((0, 1.5), 30.0))
     sections = (SectionConfidence(0, 7, 0.9, 1.0), SectionConfidence(8, 15, 0.3, 1.0))

@@ -11,7 +11,7 @@ from pulsefind.report.counting import count_rows, counted_bars
 from pulsefind.report.doubts import doubts_of, other_warnings, sure_words
 from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
 from pulsefind.report.guiding import easiest_and_surest, mishearings, reliable, tells
-from pulsefind.report.planned import falls, leading, plan_lines, plan_rows
+from pulsefind.report.planned import ALONE, falls, leading, plan_lines, plan_rows
 
 _MORE_GUIDES = 4
 _MISHEARINGS = 2
@@ -75,7 +75,8 @@ def _plan(analysis: Analysis) -> list[str]:
 
 
 def _never_alone(analysis: Analysis) -> list[str]:
-    return [] if analysis.alone else field("", "never alone: something to follow in every bar")
+    alone = any(line.kind == ALONE for line in plan_lines(analysis))
+    return [] if alone else field("", "never alone: something to follow in every bar")
 
 
 def _leader(analysis: Analysis) -> list[str]:
