@@ -228,5 +228,5 @@ function followFact(reading) {
 function doubtFacts(reading) {
   return reading.doubts
     .filter((doubt) => doubt.whole)
-    .map((doubt) => fact("Not sure", doubt.about, ` ${doubt.text}. ${doubt.listen}`));
+    .map((doubt) => fact("Not sure", doubt.about, ` ${doubt.sentence}`));
 }
