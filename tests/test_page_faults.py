@@ -62,3 +62,31 @@ def test_no_serious_accessibility_fault(opened, page_file, light):
             if fault["impact"] in ("serious", "critical")
         ]
         assert serious == [], view
+
+
+@needs_browser
+@pytest.mark.skipif(not AXE.exists(), reason="axe-core is not installed in tests/js")
+@pytest.mark.parametrize("light", ["dark", "light"])
+def test_the_stage_has_no_serious_accessibility_fault(opened, page_file, light):
+    page = opened(page_file, 844, 390, color_scheme=light)
+    page.evaluate(AXE.read_text())
+    for bar in (3, 7, 10):
+        page.evaluate(f"window.pulsefindPage.app.select({bar})")
+        if bar == 3:
+            page.click("#stage-open")
+        found = page.evaluate("axe.run('#stage', { resultTypes: ['violations'] })")["violations"]
+        assert [fault["id"] for fault in found if fault["impact"] in ("serious", "critical")] == []
+
+
+@needs_browser
+@pytest.mark.parametrize("width", [390, 1280])
+def test_text_at_twice_its_size_stays_readable(opened, page_file, width):
+    page = opened(page_file, width)
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    for view in VIEWS:
+        page.click(f"#tab-{view}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, view
+        # The road and what is told below it are still both there.
+        road = page.locator(".road-drawing").bounding_box()
+        dock = page.locator(".transport").bounding_box()
+        assert road["y"] + road["height"] < dock["y"], view

@@ -182,3 +182,58 @@ def test_loudness_starts_low_and_the_limiter_holds(opened, page_file):
         }"""
     )
     assert 0.2 < loud <= 0.9
+
+
+@needs_browser
+@pytest.mark.parametrize("speed", [1.0, 0.8])
+def test_the_seam_of_a_loop_does_not_crack(opened, page_file, speed):
+    """A steady low tone through a loop: at its seams nothing stands out above 5 kHz, where a crack would be heard."""
+    page = opened(page_file)
+    found = page.evaluate(
+        """async (speed) => {
+            const { app } = window.pulsefindPage;
+            const rate = 44100;
+            const n = Math.ceil((app.reading.end + 1) * rate);
+            const buffer = new AudioBuffer({ numberOfChannels: 1, length: n, sampleRate: rate });
+            const tone = Float32Array.from({ length: n }, (_, k) => 0.4 * Math.sin((2 * Math.PI * 97 * k) / rate));
+            buffer.copyToChannel(tone, 0);
+            const options = { startBar: 1, loop: { first: 1, last: 1 }, speed, clicks: null };
+            const { samples } = await app.render(options, 8, { buffer, delay: 0, anchors: [] });
+            return Array.from(samples);
+        }""",
+        speed,
+    )
+    from scipy.signal import butter, sosfilt
+
+    samples = np.array(found)
+    bright = sosfilt(butter(6, 5000, "highpass", fs=RATE_HZ, output="sos"), samples)
+    # What the fade-in of the first second does is no seam.
+    assert np.abs(samples[RATE_HZ:]).max() > 0.3
+    assert 20 * np.log10(np.abs(bright[RATE_HZ:]).max() / 0.4) < -50
+
+
+@needs_browser
+def test_twenty_minutes_of_looping_do_not_drift(opened, page_file):
+    """Where each pass starts after 20 minutes, against the exact sum of lengths: a sample at most."""
+    page = opened(page_file)
+    starts, length_s, rate_hz = page.evaluate(
+        """async () => {
+            const { app } = window.pulsefindPage;
+            const mixer = await app.readyMixer();
+            const clicks = { on: "none", places: [] };
+            await app.play({ startBar: 1, loop: { first: 1, last: 4 }, clicks, countInBars: 0 });
+            const { scheduler } = app.player;
+            const first = scheduler.segments[0].at;
+            const seen = [];
+            const push = scheduler.segments.push.bind(scheduler.segments);
+            scheduler.segments.push = (segment) => seen.push(segment.at - first) && push(segment);
+            scheduler.pump(first + 1200);
+            app.player.stop();
+            const { bars } = app.reading;
+            return [seen, bars[5].start - bars[1].start, mixer.context.sampleRate];
+        }"""
+    )
+    exact_s = length_s * np.arange(1, len(starts) + 1)
+    assert starts[-1] > 1190
+    # Each pass begins on a sample, the first one too.
+    assert np.abs(np.array(starts) - exact_s).max() <= 1.0 / rate_hz

@@ -66,11 +66,12 @@ export class Scheduler {
     mixer.fadeIn(this.startAt);
   }
 
-  #addSegment(from, to, at, barsBefore, startBar, speed = this.run.speed) {
+  // Segments begin and end on samples; where they should is kept too, so that rounding doesn't add up round by round.
+  #addSegment(from, to, exactAt, barsBefore, startBar, speed = this.run.speed) {
     const rate = this.context.sampleRate;
-    const exactEnd = at + (to - from) / speed;
-    const until = Math.round(exactEnd * rate) / rate;
-    const segment = { from, to, at, until, speed, barsBefore, startBar, done: from, chunk: 0 };
+    const exactUntil = exactAt + (to - from) / speed;
+    const [at, until] = [exactAt, exactUntil].map((t) => Math.round(t * rate) / rate);
+    const segment = { from, to, at, until, exactUntil, speed, barsBefore, startBar, done: from, chunk: 0 };
     segment.gain = this.context.createGain();
     segment.gain.connect(this.mixer.track);
     this.segments.push(segment);
@@ -120,7 +121,7 @@ export class Scheduler {
     const { loop, ramp } = this.run;
     const bars = segment.barsBefore + (loop.last - segment.startBar + 1);
     const speed = ramp ? rampedSpeed(segment.speed, ramp) : segment.speed;
-    this.#addSegment(loop.start, loop.end, segment.until, bars, loop.first, speed);
+    this.#addSegment(loop.start, loop.end, segment.exactUntil, bars, loop.first, speed);
     // Older passes are never asked for again: a loop may run for hours.
     if (this.segments.length > 8) this.segments.shift();
   }
