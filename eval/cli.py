@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from eval.decoder.ablation import ablation_table, scores
+from eval.decoder.correcting import corrected, course_table
 from eval.decoder.hinted import hint_table, hinted
 from eval.robustness.commands import fuzz, interrupts, licences, mutants, page, picture
 from eval.scoring.comparing import comparison, falls, refrozen
@@ -160,6 +161,17 @@ def ablate(
     """What each kind of the decoder's evidence is worth, real and rendered sets apart."""
     tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
     typer.echo(ablation_table(list(scores(tracks))), nl=False)
+
+
+@app.command()
+def correct(
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+    seed: Annotated[int, typer.Option(help="Draws how far off times are pressed.")] = 1,
+) -> None:
+    """A simulated person corrects the first wrong thing, one at a time: after how many is a track right?"""
+    tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
+    typer.echo(course_table(list(corrected(tracks, seed))), nl=False)
 
 
 @app.command()

@@ -9,7 +9,7 @@ from made_activations import NO_HARMONY, RATE_HZ, Truth, activations, heard, one
 
 from pulsefind.beats.aligning import align
 from pulsefind.beats.decode import decode
-from pulsefind.beats.passages import with_passages
+from pulsefind.beats.passages import read, with_passages
 from pulsefind.core.corrections import Corrections, One
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Settings
@@ -226,3 +226,38 @@ def _row_worth(sound, row, frames, is_one):
     )
     worth -= sum(100 * abs(np.expm1(0.01 * (a - b))) for a, b in pairwise(row))
     return worth + sum(_frame_worth(sound, int(f), is_one[k + 1]) for k, f in enumerate(frames))
+
+
+def test_a_count_that_slips_and_comes_back_is_mended_by_one_told_1():
+    # Two bars of two where the truth has none: the first told 1 behind the first of them mends both.
+    slipped = written(*[FOUR] * 8, (2, 1.0), *[FOUR] * 6, (2, 1.0), *[FOUR] * 8)
+    truth = written(*[FOUR] * 23)
+    sound = heard(slipped)
+    before, pulse = told(sound, Corrections(ones=(One(float(truth.time_s[36]), False),)))
+    assert np.array_equal(before.beats_per_bar, slipped.beats_per_bar)
+    same(truth, pulse)
+
+
+def test_a_1_told_before_the_first_beat_or_after_the_last_is_reached_by_beats():
+    truth = song((4, 8, 120))
+    quiet = heard(truth).values.copy()
+    quiet[: round(3.4 * RATE_HZ)] = quiet[round(14.4 * RATE_HZ) :] = 0.0
+    for one_s in (1.0, 15.0):
+        for exact in (False, True):
+            hints = Settings(one_at_s=one_s, one_exact=exact)
+            pulse = decode(activations(quiet), NO_HARMONY, hints)
+            pulse = with_passages(pulse, activations(quiet), NO_HARMONY, hints)
+            at = int(np.argmin(np.abs(pulse.time_s - one_s)))
+            assert abs(pulse.time_s[at] - one_s) < (1e-9 if exact else 0.02) and pulse.count[at] == 1
+            assert np.abs(np.diff(pulse.time_s) - 0.5).max() < 0.05
+            assert ((np.diff(pulse.count) == 1) | (pulse.count[1:] == 1)).all()
+
+
+def test_a_later_group_of_taps_counts_from_itself_on():
+    truth = song((4, 24, 120))
+    shifted = replace(truth, count=np.where(np.arange(96) < 48, truth.count, (truth.count + 1) % 4 + 1))
+    taps = np.r_[0:16, 48:64]
+    settings = Settings(taps_s=tuple(truth.time_s[taps]), taps_count=tuple(int(c) for c in shifted.count[taps]))
+    pulse = read(heard(truth), NO_HARMONY, settings)
+    at = np.abs(pulse.time_s[:, None] - truth.time_s[None, :]).argmin(axis=0)
+    assert np.array_equal(pulse.count[at], shifted.count)

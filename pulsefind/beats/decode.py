@@ -140,7 +140,7 @@ def _decoded(
     time_s, moved = _times_s(heard, best.path), False
     if hint_s is not None:
         one, _ = _meant(heard, best, replace(settings, one_at_s=hint_s))
-        time_s, moved = _with_fixed_one(time_s, one, hint_s, OWN_PLACE_S if settings.one_exact else REACH_S)
+        time_s, moved = _with_fixed_one(time_s, one, hint_s, settings.one_exact)
         best = replace(best, bars=rotated(best.bars, one))
     shares = _shares(readings)
     unit = settings.meter[1] if settings.meter else _unit(best.bars, best.bpm)
@@ -314,13 +314,19 @@ def _unit(bars: BarPath, bpm: float) -> int:
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
 
-def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float, near_s: float) -> tuple[FloatArray, bool]:
-    """Move all beats so that a beat meets the hint, if it is not near. Returns times and whether they moved."""
-    if abs(one_at_s - time_s[one]) <= near_s:
+def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float, exact: bool) -> tuple[FloatArray, bool]:
+    """Move all beats so that a beat meets the hint, if it is not near. Returns times and whether they moved.
+
+    A 1 by ear that lies near the middle between two beats means the middle.
+    """
+    step_s = float(np.median(np.diff(time_s)[max(0, one - 4) : one + 4]))
+    away_s = one_at_s - float(time_s[one])
+    if abs(away_s) <= (OWN_PLACE_S if exact else REACH_S):
         return time_s, False
-    share = (one_at_s - time_s[one]) / float(np.median(np.diff(time_s)[max(0, one - 4) : one + 4]))
+    if not exact and abs(abs(away_s) - step_s / 2) <= REACH_S:
+        away_s = float(np.copysign(step_s / 2, away_s))
     step = np.diff(time_s, append=2 * time_s[-1] - time_s[-2])
-    return time_s + share * step, True
+    return time_s + away_s / step_s * step, True
 
 
 def _phase(best: _Reading, time_s: FloatArray, settings: Settings) -> tuple[float, tuple[Alternative, ...]]:

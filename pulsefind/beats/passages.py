@@ -13,9 +13,20 @@ from itertools import pairwise
 import numpy as np
 
 from pulsefind.beats.aligning import align
-from pulsefind.beats.counting import BarPath, rotated
 from pulsefind.beats.decode import decode
+from pulsefind.beats.parts import (
+    LOCAL_BEATS,
+    beat_length_s,
+    counted_from_one,
+    first_part,
+    joined,
+    last_part,
+    quarter_length_s,
+    recounted,
+)
 from pulsefind.beats.path import AUDIBLE
+from pulsefind.beats.taps import groups, lateness_s, step_s
+from pulsefind.beats.told import with_taps_in_place
 from pulsefind.core.corrections import BarForm, One, Passage, TempoFrom
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Activations, FloatArray, Harmony, IntArray, Pulse, SectionConfidence, Settings
@@ -29,7 +40,8 @@ TEMPO_SHARE = 0.2
 FIRST_AFTER_STOP = 0.2
 """After a stop the first beat with an activation of at least this is the 1."""
 
-_LOCAL_BEATS = 8
+REACH_BARS = 2
+"""A 1 that was told up to so many bars before the first beat, or after the last, is reached by beats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +58,19 @@ class _Sound:
         return len(self.activations.values) / self.activations.frame_rate_hz
 
 
+def read(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
+    """The decoder's pulse with all that was told: hints at the whole track, taps in their place, and single bars.
+
+    Raises
+    ------
+    HintError
+        if a bar is named that the song doesn't have.
+    """
+    first = groups(settings)[0]
+    pulse = with_taps_in_place(decode(activations, harmony, first), first)
+    return with_passages(pulse, activations, harmony, settings)
+
+
 def with_passages(pulse: Pulse, activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
     """The pulse as the song's file has it; the pulse itself where it says nothing of single bars.
 
@@ -54,13 +79,17 @@ def with_passages(pulse: Pulse, activations: Activations, harmony: Harmony, sett
     HintError
         if a bar is named that the song doesn't have.
     """
-    known = settings.corrections
-    if not (known.ones or known.passages or known.tempi) or not len(pulse.time_s):
+    known, later = settings.corrections, groups(settings)[1:]
+    if len(pulse.time_s) > 2 and settings.one_at_s is not None:
+        pulse = _reaching(pulse, settings.one_at_s, settings.one_exact)
+    if not (known.ones or known.passages or known.tempi or later) or not len(pulse.time_s):
         return pulse
     sound = _Sound(activations, harmony, settings)
     told = _with_quarters(pulse, settings)
     for one in known.ones:
         told = _from_one(told, one, sound)
+    for taps in later:
+        told = _from_taps(told, taps, sound)
     steps: list[Passage | TempoFrom] = [*known.passages, *known.tempi]
     for step in sorted(steps, key=_first_bar):
         told = _in_tempo(told, step, sound) if isinstance(step, TempoFrom) else _in_meters(told, step, sound)
@@ -76,24 +105,67 @@ def _with_quarters(pulse: Pulse, settings: Settings) -> Pulse:
     return replace(pulse, beat_quarters=np.full(len(pulse.time_s), quarters))
 
 
+def _reaching(pulse: Pulse, one_s: float, exact: bool) -> Pulse:
+    """The pulse with beats as far as a told 1 that lies up to two bars before the first beat, or after the last.
+
+    They go on at the tempo of that end, and by ear lie where it leads.
+    """
+    early = one_s < pulse.time_s[0]
+    end = 0 if early else len(pulse.time_s) - 1
+    end_s, step_s, meter = float(pulse.time_s[end]), beat_length_s(pulse, end), int(pulse.beats_per_bar[end])
+    n = round(abs(end_s - one_s) / step_s)
+    if (not early and one_s <= end_s) or not 1 <= n <= REACH_BARS * meter:
+        return pulse
+    by = np.arange(-n, 0) if early else np.arange(1, n + 1)
+    added_s = np.maximum(end_s + (abs(one_s - end_s) / n if exact else step_s) * by, 0.0)
+    count = (int(pulse.count[end]) - 1 + by) % meter + 1
+    order = np.argsort(np.r_[pulse.time_s, added_s], kind="stable")
+    return replace(
+        pulse,
+        time_s=np.r_[pulse.time_s, added_s][order],
+        count=np.r_[pulse.count, count][order],
+        beats_per_bar=np.r_[pulse.beats_per_bar, np.full(n, meter)][order],
+    )
+
+
+def _from_taps(pulse: Pulse, taps: Settings, sound: _Sound) -> Pulse:
+    """The pulse with a later group of taps in its place; what comes after it follows them."""
+    late_s = lateness_s(sound.activations, np.array(taps.taps_s)) if taps.taps_by_ear else 0.0
+    tap_s = np.array(taps.taps_s) - late_s
+    put = with_taps_in_place(pulse, replace(taps, taps_s=tuple(tap_s), taps_by_ear=False))
+    last = int(np.searchsorted(put.time_s, tap_s[-1], side="right"))
+    before, rest = first_part(put, last), last_part(put, last)
+    next_s, step = float(tap_s[-1]) + step_s(tap_s), step_s(tap_s)
+    if not len(rest.time_s):
+        return put
+    count = int(before.count[-1]) % int(before.beats_per_bar[-1]) + 1
+    near = np.flatnonzero(np.abs(rest.time_s - next_s) <= NEAR_SHARE * step)
+    if len(near):
+        return joined(before, recounted(last_part(rest, int(near[0])), count))
+    bpm = 60 / step
+    return joined(
+        before, recounted(_read_again(sound, next_s, bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE)), count)
+    )
+
+
 def _from_one(pulse: Pulse, one: One, sound: _Sound) -> Pulse:
     """The pulse with a 1 at that time, from which the rest is counted; what comes before it stays."""
     at = int(np.argmin(np.abs(pulse.time_s - one.time_s)))
-    if abs(float(pulse.time_s[at]) - one.time_s) <= NEAR_SHARE * _step_s(pulse, at):
-        return _joined(_first(pulse, at), _counted_from_one(_last(pulse, at)))
-    before = _first(pulse, int(np.searchsorted(pulse.time_s, one.time_s - NEAR_SHARE * _step_s(pulse, at))))
-    bpm = 60 / _step_s(pulse, at)
-    return _joined(before, _read_again(sound, one.time_s, bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE)))
+    if abs(float(pulse.time_s[at]) - one.time_s) <= NEAR_SHARE * beat_length_s(pulse, at):
+        return joined(first_part(pulse, at), counted_from_one(last_part(pulse, at)))
+    before = first_part(pulse, int(np.searchsorted(pulse.time_s, one.time_s - NEAR_SHARE * beat_length_s(pulse, at))))
+    bpm = 60 / beat_length_s(pulse, at)
+    return joined(before, _read_again(sound, one.time_s, bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE)))
 
 
 def _in_tempo(pulse: Pulse, tempo: TempoFrom, sound: _Sound) -> Pulse:
     """The pulse whose rest, from a bar on, has another tempo; where it has that already, only its turn is looked at."""
     at = _beat_of_bar(pulse, tempo.bar, f"tempi: bar {tempo.bar}")
-    bpm = 60 / _step_s(_last(pulse, at), 0)
+    bpm = 60 / beat_length_s(last_part(pulse, at), 0)
     turn_s = _turn_s(pulse, at, sound)
     if tempo.bpm_low <= bpm <= tempo.bpm_high:
         return replace(pulse, time_s=np.r_[pulse.time_s[:at], turn_s, pulse.time_s[at + 1 :]])
-    return _joined(_first(pulse, at), _read_again(sound, turn_s, tempo.bpm_low, tempo.bpm_high))
+    return joined(first_part(pulse, at), _read_again(sound, turn_s, tempo.bpm_low, tempo.bpm_high))
 
 
 def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
@@ -103,8 +175,10 @@ def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
         at = int(np.argmin(np.abs(pulse.time_s - passage.at_s)))
     else:
         at = _beat_of_bar(pulse, passage.first_bar, f"meters: bar {passage.first_bar}")
-    before, nothing = _first(pulse, at), _first(pulse, 0)
-    quarter_s = _quarter_s(before, True) if len(before.time_s) > 2 else _quarter_s(_last(pulse, at), False)
+    before, nothing = first_part(pulse, at), first_part(pulse, 0)
+    quarter_s = (
+        quarter_length_s(before, True) if len(before.time_s) > 2 else quarter_length_s(last_part(pulse, at), False)
+    )
     start_s = _turn_s(pulse, at, sound) if passage.at_s is None else passage.at_s
     bar, rest = 0, nothing
     forms = passage.forms
@@ -115,8 +189,8 @@ def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
         if not run:
             break
         laid, end_s = _laid(run, start_s, quarter_s, sound, pulse)
-        before = _joined(before, laid)
-        quarter_s = _quarter_s(laid, at_end=True) if len(laid.time_s) > 2 else quarter_s
+        before = joined(before, laid)
+        quarter_s = quarter_length_s(laid, at_end=True) if len(laid.time_s) > 2 else quarter_s
         bar += len(run)
         start_s, rest = end_s, nothing
         if run[-1].held:
@@ -124,7 +198,7 @@ def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
             start_s = float(rest.time_s[0]) if len(rest.time_s) else sound.end_s
         elif n_bars is None or bar >= n_bars:
             rest = _after(pulse, end_s, quarter_s, sound)
-    return _joined(before, rest)
+    return joined(before, rest)
 
 
 def _turn_s(pulse: Pulse, at: int, sound: _Sound) -> float:
@@ -135,7 +209,7 @@ def _turn_s(pulse: Pulse, at: int, sound: _Sound) -> float:
     if at < 3:
         return float(pulse.time_s[at])
     rate_hz = sound.activations.frame_rate_hz
-    step_s = float(np.median(np.diff(pulse.time_s[max(0, at - _LOCAL_BEATS) : at])))
+    step_s = float(np.median(np.diff(pulse.time_s[max(0, at - LOCAL_BEATS) : at])))
     led_s = float(pulse.time_s[at - 1]) + step_s
     first, last = (round((led_s + by * NEAR_SHARE * step_s) * rate_hz) for by in (-1, 1))
     near = sound.activations.values[first : last + 1].sum(axis=1)
@@ -183,14 +257,14 @@ def _laid(
 def _after(pulse: Pulse, end_s: float, quarter_s: float, sound: _Sound) -> Pulse:
     """The rest of a song behind a passage: as it was heard if a beat lies there, else read again; a 1 is its first."""
     if end_s >= sound.end_s - quarter_s:
-        return _first(pulse, 0)
+        return first_part(pulse, 0)
     at = int(np.argmin(np.abs(pulse.time_s - end_s)))
-    if abs(float(pulse.time_s[at]) - end_s) <= NEAR_SHARE * _step_s(pulse, at):
-        rest = _counted_from_one(_last(pulse, at))
+    if abs(float(pulse.time_s[at]) - end_s) <= NEAR_SHARE * beat_length_s(pulse, at):
+        rest = counted_from_one(last_part(pulse, at))
         # A search for beats of one length bends the one at the turn; the passage's own end is truer.
         return replace(rest, time_s=np.r_[end_s, rest.time_s[1:]])
     if end_s > pulse.time_s[-1]:
-        return _first(pulse, 0)
+        return first_part(pulse, 0)
     bpm = 60 / (quarter_s * float(np.median(pulse.beat_quarters)))
     return _read_again(sound, end_s, bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE))
 
@@ -204,7 +278,7 @@ def _after_stop(form: BarForm, end_s: float, quarter_s: float, sound: _Sound, pu
     first = round((end_s - quarter_s / 4) * sound.activations.frame_rate_hz)
     loud = np.flatnonzero(sound.activations.values[max(first, 0) :].sum(axis=1) >= FIRST_AFTER_STOP)
     if not len(loud):
-        return _first(pulse, 0)
+        return first_part(pulse, 0)
     # The top of the first peak.
     values = sound.activations.values.sum(axis=1)
     at = max(first, 0) + int(loud[0])
@@ -239,13 +313,13 @@ def _read_again(sound: _Sound, from_s: float, bpm_low: float, bpm_high: float) -
     if not len(pulse.time_s):
         return pulse
     pulse = replace(pulse, time_s=pulse.time_s + cut_s)
-    kept = _last(pulse, int(np.searchsorted(pulse.time_s, from_s + _step_s(pulse, 0) / 2)))
-    return _counted_from_one(_with_first(kept, from_s)) if len(kept.time_s) else kept
+    kept = last_part(pulse, int(np.searchsorted(pulse.time_s, from_s + beat_length_s(pulse, 0) / 2)))
+    return counted_from_one(_with_first(kept, from_s)) if len(kept.time_s) else kept
 
 
 def _with_first(pulse: Pulse, time_s: float) -> Pulse:
     """The pulse with a beat before its first; where it lies far ahead, with as many as fit between."""
-    step_s = _step_s(pulse, 0)
+    step_s = beat_length_s(pulse, 0)
     n = max(1, round((float(pulse.time_s[0]) - time_s) / step_s))
     lead = time_s + (float(pulse.time_s[0]) - time_s) * np.arange(n) / n
     meter = int(pulse.beats_per_bar[0])
@@ -259,69 +333,12 @@ def _with_first(pulse: Pulse, time_s: float) -> Pulse:
     )
 
 
-def _counted_from_one(pulse: Pulse) -> Pulse:
-    """The pulse counted so that its first beat is a 1; its bars keep their lengths."""
-    bars = rotated(BarPath(pulse.count.copy(), pulse.beats_per_bar.copy(), 0.0, np.zeros(0)), 0)
-    return replace(pulse, count=bars.count, beats_per_bar=bars.beats_per_bar)
-
-
-def _joined(before: Pulse, after: Pulse) -> Pulse:
-    """Two parts of a song; a bar that the second one breaks off is as long as it was counted."""
-    inside = before.time_s < after.time_s[0] if len(after.time_s) else np.ones(len(before.time_s), np.bool_)
-    meters = before.beats_per_bar.copy()
-    if len(after.time_s) and after.count[0] == 1 and inside.any():
-        last = int(np.flatnonzero(inside)[-1])
-        begin = last - int(before.count[last]) + 1
-        # A pickup keeps its meter: it is no short bar.
-        if begin >= 0:
-            meters[begin : last + 1] = before.count[last]
-    return replace(
-        before,
-        time_s=np.r_[before.time_s[inside], after.time_s],
-        count=np.r_[before.count[inside], after.count],
-        beats_per_bar=np.r_[meters[inside], after.beats_per_bar],
-        beat_quarters=np.r_[before.beat_quarters[inside], after.beat_quarters],
-    )
-
-
-def _first(pulse: Pulse, n: int) -> Pulse:
-    return _part(pulse, slice(0, n))
-
-
-def _last(pulse: Pulse, first: int) -> Pulse:
-    return _part(pulse, slice(first, len(pulse.time_s)))
-
-
-def _part(pulse: Pulse, part: slice) -> Pulse:
-    return replace(
-        pulse,
-        time_s=pulse.time_s[part],
-        count=pulse.count[part],
-        beats_per_bar=pulse.beats_per_bar[part],
-        beat_quarters=pulse.beat_quarters[part],
-    )
-
-
 def _beat_of_bar(pulse: Pulse, bar: int, what: str) -> int:
     """The index of a bar's first beat, bars counted as in the report."""
     ones: IntArray = np.flatnonzero(pulse.count == 1)
     if not 1 <= bar <= len(ones):
         raise HintError(f"{what} in the song's file: the song has bars 1 to {len(ones)}")
     return int(ones[bar - 1])
-
-
-def _step_s(pulse: Pulse, at: int) -> float:
-    """The usual length of the beats around one."""
-    near = np.diff(pulse.time_s[max(0, at - _LOCAL_BEATS // 2) : at + _LOCAL_BEATS // 2 + 1])
-    return float(np.median(near)) if len(near) else 0.5
-
-
-def _quarter_s(pulse: Pulse, at_end: bool) -> float:
-    """How long a quarter note lasts at the end of a part, or at its beginning."""
-    steps = np.diff(pulse.time_s) / pulse.beat_quarters[:-1]
-    if not len(steps):
-        return 0.5
-    return float(np.median(steps[-_LOCAL_BEATS:] if at_end else steps[:_LOCAL_BEATS]))
 
 
 def _over(heard: Pulse, told: Pulse) -> tuple[SectionConfidence, ...]:

@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.special import expit, logit
 
 from pulsefind.beats.counting import best_bars
+from pulsefind.core.corrections import FEWEST_TAPS
 from pulsefind.core.nearest import distance, nearest
 from pulsefind.core.records import Activations, FloatArray, IntArray, Pulse, Settings
 
@@ -30,6 +31,9 @@ NEAR_SHARE = 0.25
 
 MISSED = 1.6
 """A step of so many usual ones is no beat: there, nothing was tapped."""
+
+PAUSE = 4.5
+"""A step of more usual ones than that parts taps at one place of a song from those at another."""
 
 TAP_ODDS = 6.0
 """Log odds of a beat at a tap, and against one midway between two."""
@@ -63,6 +67,29 @@ def lateness_s(activations: Activations, tap_s: FloatArray) -> float:
 def step_s(tap_s: FloatArray) -> float:
     """The usual step between taps."""
     return float(np.median(np.diff(tap_s)))
+
+
+def groups(settings: Settings) -> list[Settings]:
+    """The settings with the taps up to a pause of more than a bar, then with those up to the next: each a group.
+
+    The first group counts for the whole track, each later one from itself on. Where a group is too small to tell a
+    tempo, all taps are one.
+    """
+    if not settings.taps_s:
+        return [settings]
+    tap_s = np.array(settings.taps_s)
+    cuts = np.flatnonzero(np.diff(tap_s) > PAUSE * step_s(tap_s)) + 1
+    parts = np.split(np.arange(len(tap_s)), cuts)
+    if min(map(len, parts)) < FEWEST_TAPS:
+        return [settings]
+    return [
+        replace(
+            settings,
+            taps_s=tuple(settings.taps_s[k] for k in part),
+            taps_count=tuple(settings.taps_count[k] for k in part) if settings.taps_count else (),
+        )
+        for part in parts
+    ]
 
 
 def tempi(tap_s: FloatArray) -> tuple[float, float]:

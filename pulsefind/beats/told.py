@@ -38,7 +38,8 @@ def _with_run(pulse: Pulse, tap_s: FloatArray, counts: IntArray | None) -> Pulse
     before = int(np.searchsorted(pulse.time_s, tap_s[0] - half))
     after = int(np.searchsorted(pulse.time_s, tap_s[-1] + half))
     near = np.clip(nearest(pulse.time_s, tap_s), 0, len(pulse.time_s) - 1)
-    if len(np.unique(near)) == len(near) == after - before and near[0] == before:
+    as_found = counts is None or np.array_equal(pulse.count[near], counts)
+    if as_found and len(np.unique(near)) == len(near) == after - before and near[0] == before:
         # Beat for beat what was found, with its counts.
         time_s = pulse.time_s.copy()
         time_s[near] = tap_s
@@ -48,8 +49,12 @@ def _with_run(pulse: Pulse, tap_s: FloatArray, counts: IntArray | None) -> Pulse
         first = int(pulse.count[before - 1]) if before else 0
         counts = (first + np.arange(len(tap_s))) % meter + 1
     meters = np.maximum(counts, pulse.beats_per_bar[near])
+    quarters = pulse.beat_quarters
+    if len(quarters):
+        quarters = np.r_[quarters[:before], quarters[near], quarters[after:]]
     return replace(
         pulse,
+        beat_quarters=quarters,
         time_s=np.r_[pulse.time_s[:before], tap_s, pulse.time_s[after:]],
         count=np.r_[pulse.count[:before], counts, pulse.count[after:]],
         beats_per_bar=np.r_[pulse.beats_per_bar[:before], meters, pulse.beats_per_bar[after:]],
