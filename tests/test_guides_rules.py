@@ -95,8 +95,8 @@ def changes(course):
 
 def slow_evidence(row, wanted):
     """A place is struck in 9 of 10 bars in which the pattern is played, in 15 of 100 others; one bar proves 3 nats."""
-    odds = sum(log(0.9 / 0.15) if struck else log(0.1 / 0.85) for struck, w in zip(row, wanted, strict=True) if w)
-    return min(3.0, max(-3.0, odds))
+    log_odds = sum(log(0.9 / 0.15) if struck else log(0.1 / 0.85) for struck, w in zip(row, wanted, strict=True) if w)
+    return min(3.0, max(-3.0, log_odds))
 
 
 def test_where_a_pattern_is_played_is_the_likeliest_of_all_courses():
@@ -306,8 +306,8 @@ def test_one_sound_may_have_a_pattern_in_each_of_three_sections():
     assert [(g.coverage[0].first_bar, g.coverage[-1].last_bar) for g in found] == [(0, 13), (14, 26), (27, 39)]
 
 
-def with_odds(hits, odds):
-    return dataclasses.replace(hits, log_odds=np.asarray(odds, float))
+def with_odds(hits, log_odds):
+    return dataclasses.replace(hits, log_odds=np.asarray(log_odds, float))
 
 
 @pytest.mark.parametrize("surely", [-1.5, 1.5])
@@ -318,8 +318,8 @@ def test_doubt_begins_where_the_places_divide(surely):
     hits = hits_at(struck, sounds=(DRUM,))
     time_s = np.r_[struck, strays]
     order = np.argsort(time_s)
-    odds = np.r_[np.full(len(struck), surely), np.full(len(strays), surely - 3.0)][order]
-    hits = with_odds(hits_at(time_s[order], sounds=(DRUM,)), odds)
+    log_odds = np.r_[np.full(len(struck), surely), np.full(len(strays), surely - 3.0)][order]
+    hits = with_odds(hits_at(time_s[order], sounds=(DRUM,)), log_odds)
     (guide, *_) = guides_on(a_pulse, hits)
     assert labels(guide) == [(1, "2"), (1, "4")]
     np.testing.assert_allclose(guide.hits.time_s, struck)

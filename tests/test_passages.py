@@ -174,8 +174,8 @@ LENGTHS = 0.5 * RATE_HZ * np.exp(0.01 * np.arange(-22, 23))
 
 def _frame_worth(sound, frame, one):
     near = sound.values[max(0, frame - 1) : frame + 2].sum(axis=1)
-    odds = np.clip(np.log(near / (1 - near)), -3, 4).max()
-    return odds + (0.5 * float(np.clip(sound.downbeat_log_odds[frame], -3, 4)) if one else 0.0)
+    log_odds = np.clip(np.log(near / (1 - near)), -3, 4).max()
+    return log_odds + (0.5 * float(np.clip(sound.downbeat_log_odds[frame], -3, 4)) if one else 0.0)
 
 
 def _ways(quarters):

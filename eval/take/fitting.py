@@ -147,9 +147,9 @@ def fit_rises(heard: list[Heard]) -> FloatArray:
     x, y = np.c_[x, np.ones(len(x))][clear], away_s[clear] <= _NEAR_S
 
     def cost(w: FloatArray) -> tuple[float, FloatArray]:
-        odds = x @ w
-        miss = expit(odds) - y
-        return float(np.sum(np.logaddexp(0, odds) - y * odds)), x.T @ miss
+        log_odds = x @ w
+        miss = expit(log_odds) - y
+        return float(np.sum(np.logaddexp(0, log_odds) - y * log_odds)), x.T @ miss
 
     bounds = [(0.0, None)] * (x.shape[1] - 1) + [(None, None)]
     fitted: FloatArray = minimize(cost, np.zeros(x.shape[1]), jac=True, bounds=bounds, method="L-BFGS-B").x[:-1]

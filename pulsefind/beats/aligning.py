@@ -24,7 +24,7 @@ MOST_STEPS = 4
 PIECE_BEATS = 48
 """Beats that are decided on at once; as many again are looked ahead at, so that a piece doesn't end on a guess."""
 
-_ODDS_FLOOR, _ODDS_TOP = -3.0, 4.0
+_LOG_ODDS_FLOOR, _LOG_ODDS_TOP = -3.0, 4.0
 _ONE_WEIGHT = 0.5
 _FLOOR = 1e-7
 
@@ -57,7 +57,7 @@ def _piece(
     start = round(start_s * rate_hz)
     n_steps = int(TEMPO_REACH / TEMPO_STEP)
     length = quarter_s * rate_hz * np.exp(TEMPO_STEP * np.arange(-n_steps, n_steps + 1))
-    odds = _beat_odds(activations)
+    log_odds = _beat_log_odds(activations)
     # (interval, frame after the start): what the best way to a beat there, after a quarter of that length, is worth.
     n_frames = int(np.ceil(quarters.sum() * length[-1])) + 2
     value = np.full((len(length), n_frames), -np.inf)
@@ -70,18 +70,19 @@ def _piece(
         step = np.maximum(1, np.round(beat_quarters * length).astype(np.int64))
         value = np.full_like(value, -np.inf)
         frame = start + np.arange(n_frames)
-        heard = np.where(frame < len(odds[0]), odds[int(is_one[k + 1])][np.clip(frame, 0, len(odds[0]) - 1)], 0.0)
+        of_frame = log_odds[int(is_one[k + 1])]
+        heard = np.where(frame < len(of_frame), of_frame[np.clip(frame, 0, len(of_frame) - 1)], 0.0)
         for row, by in enumerate(step):
             value[row, by:] = best[row, : n_frames - by] + heard[by:]
     return _traced(value, came, quarters, length, start_s, rate_hz)
 
 
-def _beat_odds(activations: Activations) -> tuple[FloatArray, FloatArray]:
+def _beat_log_odds(activations: Activations) -> tuple[FloatArray, FloatArray]:
     """(n_frames,) log odds of a beat that is no 1, and of a 1, at each frame or a frame beside it."""
     beat = np.clip(activations.values.sum(axis=1), _FLOOR, 1 - _FLOOR)
-    odds = np.clip(np.log(beat / (1 - beat)), _ODDS_FLOOR, _ODDS_TOP)
-    plain = maximum_filter1d(odds, 3)
-    return plain, plain + _ONE_WEIGHT * np.clip(activations.downbeat_log_odds, _ODDS_FLOOR, _ODDS_TOP)
+    log_odds = np.clip(np.log(beat / (1 - beat)), _LOG_ODDS_FLOOR, _LOG_ODDS_TOP)
+    plain = maximum_filter1d(log_odds, 3)
+    return plain, plain + _ONE_WEIGHT * np.clip(activations.downbeat_log_odds, _LOG_ODDS_FLOOR, _LOG_ODDS_TOP)
 
 
 def _changed(value: FloatArray, cost: FloatArray) -> tuple[FloatArray, IntArray]:

@@ -21,10 +21,10 @@ SECTION_BARS = 16
 """Parts of songs mostly have 8 or 16 bars (common practice, no source)."""
 
 
-def phase_shares(odds: FloatArray, count: IntArray, meter: int) -> FloatArray:
-    """(meter,) probability that the 1 lies 0, 1, 2 ... beats after where it is counted, from the odds of its beats."""
-    n_bars = max(1.0, len(odds) / meter)
-    score = np.array([odds[(count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)])
+def phase_shares(log_odds: FloatArray, count: IntArray, meter: int) -> FloatArray:
+    """(meter,) probability that the 1 lies 0, 1, 2 ... beats after where it is counted, from log odds of beats."""
+    n_bars = max(1.0, len(log_odds) / meter)
+    score = np.array([log_odds[(count - 1 - shift) % meter == 0].sum() / n_bars for shift in range(meter)])
     shares: FloatArray = softmax(min(PHASE_EVIDENCE_BARS, n_bars) * score)
     return shares
 
@@ -35,11 +35,11 @@ def beat_phase_share(log_odds: float) -> float:
 
 
 def by_section(
-    odds: FloatArray, phase_log_odds: FloatArray, count: IntArray, beats_per_bar: IntArray
+    log_odds: FloatArray, phase_log_odds: FloatArray, count: IntArray, beats_per_bar: IntArray
 ) -> tuple[SectionConfidence, ...]:
     """How sure each section of 16 bars is by itself; what is left over, less than half a section, joins the last.
 
-    odds: (n_beats,) that each is a downbeat; phase_log_odds: (n_beats,) by how much each is marked more than the
+    log_odds: (n_beats,) that each is a downbeat; phase_log_odds: (n_beats,) by how much each is marked more than the
     middle after it; count and beats_per_bar as found. No beats, no sections.
     """
     if not len(count):
@@ -53,6 +53,6 @@ def by_section(
         inside = (bar >= first) & (bar < end)
         meter = most_common(beats_per_bar[inside])
         phase = beat_phase_share(float(phase_log_odds[inside].mean()))
-        one = float(phase_shares(odds[inside], count[inside], meter)[0])
+        one = float(phase_shares(log_odds[inside], count[inside], meter)[0])
         found.append(SectionConfidence(first, end - 1, one * phase, phase))
     return tuple(found)

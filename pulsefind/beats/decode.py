@@ -18,7 +18,7 @@ from pulsefind.beats.one_hint import EVIDENCE_LIMIT, OWN_PLACE_S, REACH_S, among
 from pulsefind.beats.path import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
 from pulsefind.beats.taps import (
     continued,
-    counted_odds,
+    counted_log_odds,
     counted_otherwise,
     heard_otherwise,
     lateness_s,
@@ -78,7 +78,7 @@ class _Reading:
     """One reading of the track: its beats, how they are counted, and how well it explains what was heard."""
 
     path: BeatPath
-    odds: FloatArray
+    log_odds: FloatArray
     bars: BarPath
     bpm: float
     score: float
@@ -161,7 +161,9 @@ def _decoded(
         alternatives=tuple(sorted(alternatives, key=lambda other: -other.probability)),
         warnings=warnings,
         probability_phase=chosen.probability,
-        sections=by_section(best.odds, _over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar),
+        sections=by_section(
+            best.log_odds, _over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar
+        ),
     )
 
 
@@ -219,35 +221,35 @@ def _better_beat_phase(heard: _Heard, reading: _Reading, settings: Settings) -> 
     path, later = reading.path, _half_a_beat_later(reading.path)
     if len(later.frame) < _MIN_BEATS:
         return _BeatPhase(reading, 1.0, ())
-    odds = float(heard.phase_log_odds[path.frame].mean() - heard.phase_log_odds[later.frame].mean())
+    log_odds = float(heard.phase_log_odds[path.frame].mean() - heard.phase_log_odds[later.frame].mean())
     if settings.taps_s:
         return _BeatPhase(reading, 1.0, ())
     hinted = settings.one_at_s is not None
-    if not hinted and beat_phase_share(odds) > _SETTLED:
-        return _BeatPhase(reading, beat_phase_share(odds), ())
+    if not hinted and beat_phase_share(log_odds) > _SETTLED:
+        return _BeatPhase(reading, beat_phase_share(log_odds), ())
     moved = _reading(heard, later, settings)
-    stays = _means_first(heard, reading, moved, odds, settings)
-    share = beat_phase_share(odds if stays else -odds)
+    stays = _means_first(heard, reading, moved, log_odds, settings)
+    share = beat_phase_share(log_odds if stays else -log_odds)
     settled = hinted or share > _SETTLED
     chosen, left = (reading, moved) if stays else (moved, reading)
     return _BeatPhase(chosen, share, () if settled else _other_half(left, 1 - share, heard))
 
 
-def _means_first(heard: _Heard, first: _Reading, second: _Reading, odds: float, settings: Settings) -> bool:
+def _means_first(heard: _Heard, first: _Reading, second: _Reading, log_odds: float, settings: Settings) -> bool:
     """Is the first of two beat phases the right one, by the sound and, if there is one, by the hint?"""
     if settings.one_at_s is None:
-        return odds >= 0
+        return log_odds >= 0
     (_, fit), (_, other) = (_meant(heard, reading, settings) for reading in (first, second))
     if settings.one_exact:
         return fit >= other
-    return fit - other + float(np.clip(odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
+    return fit - other + float(np.clip(log_odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
 
 
 def _meant(heard: _Heard, reading: _Reading, settings: Settings) -> tuple[int, float]:
     """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
     assert settings.one_at_s is not None
     count, time_s = reading.bars.count, _times_s(heard, reading.path)
-    shares = phase_shares(reading.odds, count, _usual_meter(reading.bars))
+    shares = phase_shares(reading.log_odds, count, _usual_meter(reading.bars))
     return meant(time_s, count, shares, settings.one_at_s, settings.one_exact)
 
 
@@ -269,14 +271,14 @@ def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
     """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
     time_s = _times_s(heard, path)
     change = chord_change(heard.harmony, time_s)
-    odds = heard.downbeat_log_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
+    log_odds = heard.downbeat_log_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
     meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
-    odds, meters = counted_odds(odds, time_s, settings, meters)
-    bars = best_bars(odds, meters)
+    log_odds, meters = counted_log_odds(log_odds, time_s, settings, meters)
+    bars = best_bars(log_odds, meters)
     bpm = _bpm(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
     log_meter = float(np.log(METER_PRIOR.get(_usual_meter(bars), min(METER_PRIOR.values()))))
-    return _Reading(path, odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_meter)
+    return _Reading(path, log_odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_meter)
 
 
 def _usual_meter(bars: BarPath) -> int:
@@ -332,8 +334,8 @@ def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float, exact: bool) 
 def _phase(best: _Reading, time_s: FloatArray, settings: Settings) -> tuple[float, tuple[Alternative, ...]]:
     """How sure the 1 is against every other constant shift of the count, and the next best shift."""
     meter = _usual_meter(best.bars)
-    odds = best.odds
-    share = phase_shares(odds, best.bars.count, meter)
+    log_odds = best.log_odds
+    share = phase_shares(log_odds, best.bars.count, meter)
     if settings.one_at_s is not None or meter == 1:
         return float(share[0]), ()
     others = sorted(range(1, meter), key=lambda shift: -share[shift])
@@ -354,10 +356,10 @@ def _meter_share(best: _Reading, settings: Settings) -> float:
     """How sure the number of beats in a bar is, on the beats as they are."""
     if settings.meter is not None:
         return 1.0
-    odds = best.odds
+    log_odds = best.log_odds
     chosen = _usual_meter(best.bars)
-    damping = min(1.0, METER_EVIDENCE_BEATS / max(len(odds), 1))
-    log = {m: damping * best_bars(odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
+    damping = min(1.0, METER_EVIDENCE_BEATS / max(len(log_odds), 1))
+    log = {m: damping * best_bars(log_odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
     top = max(log.values())
     weight = {m: float(np.exp(value - top)) for m, value in log.items()}
     return weight.get(chosen, 0.0) / sum(weight.values())

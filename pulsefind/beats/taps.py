@@ -35,13 +35,13 @@ MISSED = 1.6
 PAUSE = 4.5
 """A step of more usual ones than that parts taps at one place of a song from those at another."""
 
-TAP_ODDS = 6.0
+TAP_LOG_ODDS = 6.0
 """Log odds of a beat at a tap, and against one midway between two."""
 
-COUNT_ODDS = 12.0
+COUNT_LOG_ODDS = 12.0
 """Log odds of a downbeat where a 1 was tapped, and against one at other counts."""
 
-_ODDS_LIMIT = 5.3  # 0.5 % and 99.5 %: judged, no network is surer
+_LOG_ODDS_LIMIT = 5.3  # 0.5 % and 99.5 %: judged, no network is surer
 _SAME_BEAT_S = 0.07  # published: within it two times are the same beat (Davies et al. 2009)
 
 
@@ -106,10 +106,10 @@ def with_taps(activations: Activations, tap_s: FloatArray) -> Activations:
     time_s = np.arange(len(activations.values)) / rate_hz
     away_s = distance(tap_s, time_s)
     tapped = _within_runs(time_s, tap_s)
-    told = TAP_ODDS * (2 * np.exp(-0.5 * (away_s / SCATTER_S) ** 2) - 1) * tapped
+    told = TAP_LOG_ODDS * (2 * np.exp(-0.5 * (away_s / SCATTER_S) ** 2) - 1) * tapped
     total = activations.values.sum(axis=1)
     share = np.divide(activations.values[:, 1], total, out=np.full(len(total), 0.25), where=total > 0)
-    limit = expit(-_ODDS_LIMIT)
+    limit = expit(-_LOG_ODDS_LIMIT)
     heard = np.clip(total, limit, 1 - limit)
     beat = np.where(tapped, expit(logit(heard) + told), total)
     return replace(activations, values=np.stack([beat * (1 - share), beat * share], axis=1))
@@ -141,8 +141,8 @@ def _within_runs(time_s: FloatArray, tap_s: FloatArray) -> FloatArray:
     return inside
 
 
-def counted_odds(
-    odds: FloatArray, beat_s: FloatArray, settings: Settings, meters: tuple[int, ...]
+def counted_log_odds(
+    log_odds: FloatArray, beat_s: FloatArray, settings: Settings, meters: tuple[int, ...]
 ) -> tuple[FloatArray, tuple[int, ...]]:
     """Log odds of a downbeat at each beat, and meters to choose from, after counts were tapped.
 
@@ -151,27 +151,27 @@ def counted_odds(
     the tapped one. Then the tapped counts are set.
     """
     if not settings.taps_count:
-        return odds, meters
+        return log_odds, meters
     at, count = tapped_beats(beat_s, settings)
     if not len(at):
-        return odds, meters
+        return log_odds, meters
     meter = tapped_meter(settings.taps_count)
     if meter is not None:
-        alone = best_bars(odds, meters)
+        alone = best_bars(log_odds, meters)
         if (alone.beats_per_bar[at] != meter).mean() > 0.5:
-            meters, alone = (meter,), best_bars(odds, (meter,))
+            meters, alone = (meter,), best_bars(log_odds, (meter,))
         off = int(np.bincount((count - alone.count[at]) % meter, minlength=meter).argmax())
-        odds = _moved(odds, off if off <= meter / 2 else off - meter)
-    odds = odds.copy()
-    odds[at] = np.where(count == 1, COUNT_ODDS, -COUNT_ODDS)
-    return odds, meters
+        log_odds = _moved(log_odds, off if off <= meter / 2 else off - meter)
+    log_odds = log_odds.copy()
+    log_odds[at] = np.where(count == 1, COUNT_LOG_ODDS, -COUNT_LOG_ODDS)
+    return log_odds, meters
 
 
-def _moved(odds: FloatArray, earlier: int) -> FloatArray:
+def _moved(log_odds: FloatArray, earlier: int) -> FloatArray:
     """The odds of each beat are those of so many beats later; at the end left open, those of a usual beat."""
-    index = np.arange(len(odds)) + earlier
-    inside = (index >= 0) & (index < len(odds))
-    return np.where(inside, odds[np.clip(index, 0, len(odds) - 1)], np.median(odds))
+    index = np.arange(len(log_odds)) + earlier
+    inside = (index >= 0) & (index < len(log_odds))
+    return np.where(inside, log_odds[np.clip(index, 0, len(log_odds) - 1)], np.median(log_odds))
 
 
 def counted_otherwise(settings: Settings, alone: Pulse) -> str | None:

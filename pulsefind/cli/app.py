@@ -37,7 +37,7 @@ class Commands(TyperGroup):
 
 
 def _is_song(word: str) -> bool:
-    """Is a word a file's name, rather than a command with a slip in it?"""
+    """Is a word a file's name rather than a misspelt command?"""
     return not word.startswith("-") and (Path(word).suffix != "" or Path(word).exists())
 
 

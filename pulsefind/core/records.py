@@ -135,7 +135,7 @@ class Bars:
         return tuple(self.stretch(first, last) for first, last in runs(mask))
 
     def with_neighbours(self, values: list[_PerBar]) -> list[_PerBar]:
-        """One value a bar, but that a pickup, and a last bar that is cut off, go with the bar beside them."""
+        """One value per bar; a pickup, or a last bar that is cut off, takes that of the bar beside it."""
         values = list(values)
         if len(values) > 1 and self.has_pickup:
             values[0] = values[1]

@@ -12,7 +12,7 @@ _AGAIN_S = 0.01  # judged: Python drops an exit that is raised while it imports
 
 
 def stop_at_once(program: str) -> None:
-    """From now on, end on the spot when told to: for as long as a program only loads what it consists of."""
+    """From now on, end at once when told to: for the time in which a program is still loading."""
 
     def leave(number: int, _: object) -> None:
         os.write(2, f"{program}: stopped\n".encode())

@@ -166,8 +166,8 @@ def _evidence(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArr
     wanted = struck[phase]
     hit = np.log(0.9 / STRAY_RATE) * (table & wanted).sum(axis=1)
     miss = np.log(0.1 / (1 - STRAY_RATE)) * (~table & wanted).sum(axis=1)
-    odds: FloatArray = np.clip(hit + miss, -MOST_EVIDENCE, MOST_EVIDENCE)
-    return odds
+    log_odds: FloatArray = np.clip(hit + miss, -MOST_EVIDENCE, MOST_EVIDENCE)
+    return log_odds
 
 
 def _information_score(table: NDArray[np.bool_], pattern: Pattern, phase: IntArray) -> float:

@@ -33,7 +33,7 @@ class Placed:
     slot: IntArray
     offset_ms: FloatArray
     level_db: FloatArray
-    odds: FloatArray
+    log_odds: FloatArray
 
 
 def lay(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: list[Slot]) -> Placed:
@@ -59,8 +59,8 @@ def lay(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: lis
     )
     inside = nearest.bar >= 0
     offset_ms = np.where(nearest.on_place, nearest.offset_ms, 0.0)
-    level_db, odds = hits.level_db[member][inside], hits.log_odds[member][inside]
-    return Placed(time_s[inside], nearest.bar[inside], slot[inside], offset_ms[inside], level_db, odds)
+    level_db, log_odds = hits.level_db[member][inside], hits.log_odds[member][inside]
+    return Placed(time_s[inside], nearest.bar[inside], slot[inside], offset_ms[inside], level_db, log_odds)
 
 
 def without_doubtful(placed: Placed, full: NDArray[np.bool_], n_slots: int) -> Placed:
@@ -69,16 +69,16 @@ def without_doubtful(placed: Placed, full: NDArray[np.bool_], n_slots: int) -> P
     How surely a drum is heard differs from song to song, and from place to place within one it differs most between
     those where it is struck and those where it isn't: of the odds that 70 % of the bars reach, the widest gap counts.
     """
-    if not (placed.odds < 0).any():
+    if not (placed.log_odds < 0).any():
         return placed
-    lowest = float(placed.odds.min()) - 1.0
+    lowest = float(placed.log_odds.min()) - 1.0
     table = np.full((len(full), n_slots), lowest)
     on = placed.slot >= 0
-    np.maximum.at(table, (placed.bar[on], placed.slot[on]), placed.odds[on])
+    np.maximum.at(table, (placed.bar[on], placed.slot[on]), placed.log_odds[on])
     reached = np.sort(np.r_[np.quantile(table[full], 1 - PLACE_RATE, axis=0), lowest, _SUREST])
     gap, middle = np.diff(reached), (reached[1:] + reached[:-1]) / 2
     least = middle[np.argmax(np.minimum(gap, CLEAREST_GAP) - USUAL_PULL * np.abs(middle))]
-    kept = placed.odds >= least
+    kept = placed.log_odds >= least
     return Placed(*(getattr(placed, field.name)[kept] for field in fields(placed)))
 
 

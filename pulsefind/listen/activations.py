@@ -14,8 +14,8 @@ OWN, STOCK = "own", "stock"
 """pulsefind's own network, and madmom's (Böck, Krebs and Widmer 2016; not for paid work)."""
 
 _FRAME_RATE_HZ = 100.0
-_ODDS_REACH = 2
-_ODDS_FLOOR = 0.005
+_LOG_ODDS_REACH = 2
+_LOG_ODDS_FLOOR = 0.005
 _HALF_REACH = 3
 _HALF_FLOOR = 1e-4
 
@@ -40,26 +40,26 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     return Activations(within_music(values, audio), downbeat_log_odds(values), phases, _FRAME_RATE_HZ)
 
 
-def _beat_odds(values: FloatArray, floor: float) -> FloatArray:
+def _beat_log_odds(values: FloatArray, floor: float) -> FloatArray:
     """(n_frames,) log odds of any beat against none."""
     beat = np.clip(values.sum(axis=1), floor, 1 - floor)
-    odds: FloatArray = np.log(beat / (1 - beat))
-    return odds
+    log_odds: FloatArray = np.log(beat / (1 - beat))
+    return log_odds
 
 
 def _one_odds(values: FloatArray, floor: float) -> FloatArray:
     """(n_frames,) log odds of a downbeat against another beat."""
-    odds: FloatArray = np.log(values[:, 1] + floor) - np.log(values[:, 0] + floor)
-    return odds
+    log_odds: FloatArray = np.log(values[:, 1] + floor) - np.log(values[:, 0] + floor)
+    return log_odds
 
 
 def downbeat_log_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of downbeat against other beat, from the highest activations within 20 ms."""
-    near = maximum_filter1d(values, 2 * _ODDS_REACH + 1, axis=0, mode="nearest")
-    return _one_odds(near, _ODDS_FLOOR)
+    near = maximum_filter1d(values, 2 * _LOG_ODDS_REACH + 1, axis=0, mode="nearest")
+    return _one_odds(near, _LOG_ODDS_FLOOR)
 
 
 def phase_log_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of any beat, the highest within 30 ms."""
-    odds: FloatArray = maximum_filter1d(_beat_odds(values, _HALF_FLOOR), 2 * _HALF_REACH + 1, mode="nearest")
-    return odds
+    log_odds: FloatArray = maximum_filter1d(_beat_log_odds(values, _HALF_FLOOR), 2 * _HALF_REACH + 1, mode="nearest")
+    return log_odds

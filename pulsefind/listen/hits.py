@@ -35,10 +35,10 @@ def _as_arrays(hits: Hits) -> Arrays:
 
 
 def _from_arrays(arrays: Arrays) -> Hits:
-    time_s, sound, strength, level_db, timbre, odds, measured, kinds = arrays
+    time_s, sound, strength, level_db, timbre, log_odds, measured, kinds = arrays
     rows = zip(measured.tolist(), kinds.tolist(), strict=True)
     sounds = tuple(Sound(*of_sound, *kind) for of_sound, kind in rows)
-    return Hits(time_s, sound, strength, level_db, timbre, TIMBRE_HZ, sounds, odds)
+    return Hits(time_s, sound, strength, level_db, timbre, TIMBRE_HZ, sounds, log_odds)
 
 
 def _hits_of(audio: Audio, use_cache: bool) -> Hits:

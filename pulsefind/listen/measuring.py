@@ -49,13 +49,13 @@ def hits_of(audio: Audio, spectrum: Spectrogram, groups: list[Group]) -> Hits:
         time_s = _fine_times_s(audio, group.attack, group.weight, spectrum.centre_hz)
         level = rise_db(power_in(spectrum, group.weight), group.attack)
         bands = np.stack([rise_db(power, group.attack) for power in timbre.T], axis=1)
-        odds = np.zeros(len(time_s)) if group.log_odds is None else group.log_odds
-        rows.append((time_s, np.full(len(time_s), k), group.strength, level, bands, odds))
-    time_s, sound, strength, level, bands, odds = (np.concatenate(column) for column in zip(*rows, strict=True))
+        log_odds = np.zeros(len(time_s)) if group.log_odds is None else group.log_odds
+        rows.append((time_s, np.full(len(time_s), k), group.strength, level, bands, log_odds))
+    time_s, sound, strength, level, bands, log_odds = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((sound, time_s))
     sounds = tuple(_describe(audio, spectrum, group) for group in groups)
     measured = (time_s[order], sound[order], strength[order], level[order], bands[order])
-    return Hits(*measured, TIMBRE_HZ, sounds, odds[order])
+    return Hits(*measured, TIMBRE_HZ, sounds, log_odds[order])
 
 
 def _no_hits() -> Hits:

@@ -19,8 +19,8 @@ from pulsefind.saved import from_json, to_json
 
 def test_the_share_of_a_phase_is_that_of_one_mean_bar():
     # Bars of four whose 1 has log odds 2, 0, 0, 0 in the mean: softmax by hand.
-    odds = np.tile([2.0, 0.0, 0.0, 0.0], 10) + np.repeat([0.5, -0.5], 20)
-    share = phase_shares(odds, np.tile([1, 2, 3, 4], 10), 4)
+    log_odds = np.tile([2.0, 0.0, 0.0, 0.0], 10) + np.repeat([0.5, -0.5], 20)
+    share = phase_shares(log_odds, np.tile([1, 2, 3, 4], 10), 4)
     assert share == pytest.approx(np.exp([2.0, 0, 0, 0]) / (np.exp(2) + 3))
     assert beat_phase_share(0.0) == 0.5 and beat_phase_share(np.log(9)) == pytest.approx(0.9)
 
@@ -47,13 +47,13 @@ def heard(vague=None, other_half=None):
     truth = song((4, 49, 160))
     values = values_of(truth.time_s, truth.count, truth.time_s[-1] + 1)
     sound = activations(values)
-    odds, halves = sound.downbeat_log_odds.copy(), sound.phase_log_odds.copy()
+    log_odds, halves = sound.downbeat_log_odds.copy(), sound.phase_log_odds.copy()
     frame = np.round(truth.time_s * 100).astype(int)
     if vague:
-        odds[frame[4 * vague[0]] - 3 : frame[4 * vague[1]] - 3] = 0.0
+        log_odds[frame[4 * vague[0]] - 3 : frame[4 * vague[1]] - 3] = 0.0
     if other_half:
         halves[frame[4 * other_half[0]] - 3 : frame[4 * other_half[1]] - 3] = 0.0
-    return Activations(sound.values, odds, halves, 100.0)
+    return Activations(sound.values, log_odds, halves, 100.0)
 
 
 def test_only_the_section_without_a_clear_1_is_in_doubt():
