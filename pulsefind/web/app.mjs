@@ -14,6 +14,7 @@ import { Mixer, START_LEVEL, insideBytes } from "./sound.mjs";
 const MOST_GUIDE_BOOST = 4;
 const EARLIEST_TAP_S = 0.25;
 const LEAST_REVEAL_LEVEL = 0.3;
+const PAINT_MS = 60;
 
 export class App {
   constructor(data) {
@@ -106,6 +107,7 @@ export class App {
     const mixer = await this.readyMixer();
     if (!this.track && this.data.inside) {
       this.tell("unpacking");
+      await painted();
       this.recording ??= insideBytes([...document.querySelectorAll(".recording")]).then((bytes) =>
         mixer.context.decodeAudioData(bytes),
       );
@@ -320,4 +322,12 @@ export class App {
     await this.player.start(this.reading, this.track, chosen);
     this.#playing("Hold it");
   }
+}
+
+// After the next paint; in a hidden page, which paints nothing, a moment later.
+function painted() {
+  return new Promise((resolve) => {
+    requestAnimationFrame(() => setTimeout(resolve, 0));
+    setTimeout(resolve, PAINT_MS);
+  });
 }

@@ -92,11 +92,16 @@ export class RecordView {
       return;
     }
     const width = Math.max(280, $("record-ribbon").clientWidth);
-    const bars = reading.bars;
+    const { bars } = reading;
+    const [from, to] = [bars[marks[0].bar].start, bars[marks.at(-1).bar].end];
     const hatched = planParts(reading)
       .filter((part) => part.kind === "alone")
-      .map((part) => ({ from: bars[part.first].start, to: bars[part.last].end }));
-    const drawn = ribbon(marks, { from: bars[0].start, to: reading.end, width, hatched, said: words });
+      .map((part) => ({
+        from: Math.max(from, bars[part.first].start),
+        to: Math.min(to, bars[part.last].end),
+      }))
+      .filter((part) => part.to > part.from);
+    const drawn = ribbon(marks, { from, to, width, hatched, said: words });
     $("record-ribbon").replaceChildren(drawn, ribbonWords(marks), stretchList(reading, marks));
     $("record-command").textContent = this.#command();
   }

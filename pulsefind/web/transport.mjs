@@ -14,7 +14,10 @@ export class Transport {
     document.addEventListener("keydown", (event) => this.#key(event));
     app.on("unpacking", () => setText("play", "Reading"));
     app.on("playing", () => this.#showPlaying(true));
-    app.on("stopped", () => this.#showPlaying(false));
+    app.on("stopped", () => {
+      this.#showPlaying(false);
+      this.#showBar(app.selected);
+    });
     app.on("training", (going) => setText("play", going ? "Stop" : "Start"));
     app.on("lead", (count) => this.#showLead(count));
     app.on("moved", ({ at }) => this.#show(at));
