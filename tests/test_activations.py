@@ -9,7 +9,7 @@ from making import RATE_HZ
 from pulsefind.analysis import analyse
 from pulsefind.core import cache
 from pulsefind.core.errors import HintError
-from pulsefind.core.settings import Settings
+from pulsefind.core.records import Settings
 from pulsefind.listen.activations import OWN, STOCK, activations, downbeat_log_odds
 from pulsefind.listen.audio import crop, from_samples
 

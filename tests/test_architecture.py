@@ -146,6 +146,13 @@ def test_one_file_imports_madmom_and_only_the_command_line_imports_typer():
         assert "import typer" not in text or parts[0] == "cli", parts
 
 
+def test_records_are_imported_from_one_place():
+    for parts, text in our_modules().items():
+        if parts[0] != "core":
+            assert "core.heard" not in text, parts
+            assert "core.settings import Settings" not in text, parts
+
+
 def test_help_imports_nothing_heavy():
     code = (
         "import sys\nsys.argv = ['pulsefind', '--help']\nfrom pulsefind.cli.app import main\n"

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from songs import analysis
 
-from pulsefind.core.records import Tempo
-from pulsefind.core.settings import Settings
+from pulsefind.core.records import Settings, Tempo
 from pulsefind.report.counting import count_rows, counted_bars
 from pulsefind.report.feel import feel_of, feel_text, swing_word, tempo_text
 from pulsefind.report.planned import falls

@@ -16,8 +16,7 @@ from pagemaking import analysis_of, song, sound_of
 from test_sheet import crowded
 
 from pulsefind.analysis import analyse
-from pulsefind.core.records import Alternative, SectionConfidence
-from pulsefind.core.settings import Settings
+from pulsefind.core.records import Alternative, SectionConfidence, Settings
 from pulsefind.page.page import page_data
 from pulsefind.page.sheet import sheet_html
 from pulsefind.practice.ladder import cue_sheet

@@ -9,8 +9,7 @@ from made_activations import song
 from pulsefind.analysis import analyse
 from pulsefind.beats.bars import lay_bars
 from pulsefind.beats.second_opinion import same_bars, second_opinion
-from pulsefind.core.records import Beats, Pulse
-from pulsefind.core.settings import Settings
+from pulsefind.core.records import Beats, Pulse, Settings
 from pulsefind.listen.audio import from_samples
 
 

@@ -21,12 +21,12 @@ from eval.decoder.evidence import Evidence, evidence
 from eval.records import Answer, Reference, Track
 from eval.scoring.metrics import MATCH_S, track_scores
 from pulsefind.beats.passages import read
-from pulsefind.core.arrays import FloatArray, IntArray, most_common
+from pulsefind.core.arrays import most_common
 from pulsefind.core.corrections import BarForm, Corrections, One, Passage, counted_from
 from pulsefind.core.errors import HintError
 from pulsefind.core.nearest import nearest
 from pulsefind.core.obeyed import obeyed
-from pulsefind.core.records import Pulse, Settings
+from pulsefind.core.records import FloatArray, IntArray, Pulse, Settings
 
 RIGHT = 0.98
 MOST_CORRECTIONS = 5

@@ -8,7 +8,7 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 from pulsefind.analysis import analyse
-from pulsefind.core.settings import Settings
+from pulsefind.core.records import Settings
 from pulsefind.demo import RATE_HZ, make_song
 from pulsefind.listen.audio import from_samples
 from pulsefind.page.page import Recording, page_html

@@ -1,9 +1,9 @@
 """The frozen records that the stages hand on to each other.
 
 One way: Audio -> Activations -> Pulse -> Beats -> Bars -> Grid, Audio -> Hits, all of them -> Guides ->
-Analysis. Here stand those of what is found; those of what is heard are in heard.py. A record checks its arrays
-when it is made (shape, order, no NaN), so that a stage may trust what it is given. Times are float64 seconds from
-the first sample of the file as decoded; units stand in the names.
+Analysis. All of them are imported from here; those of what is heard are written down in heard.py, settings in
+settings.py. A record checks its arrays when it is made (shape, order, no NaN), so that a stage may trust what it is
+given. Times are float64 seconds from the first sample of the file as decoded; units stand in the names.
 """
 
 from __future__ import annotations
@@ -14,19 +14,47 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.core.arrays import FloatArray as FloatArray
-from pulsefind.core.arrays import IntArray as IntArray
-from pulsefind.core.arrays import check_increasing, check_lengths, freeze, most_common, runs
+from pulsefind.core.arrays import FloatArray, IntArray, check_increasing, check_lengths, freeze, most_common, runs
 from pulsefind.core.corrections import form_at
-from pulsefind.core.heard import Activations as Activations
-from pulsefind.core.heard import Alternative as Alternative
-from pulsefind.core.heard import Audio as Audio
-from pulsefind.core.heard import Harmony as Harmony
-from pulsefind.core.heard import Hits as Hits
-from pulsefind.core.heard import Pulse as Pulse
-from pulsefind.core.heard import SectionConfidence as SectionConfidence
-from pulsefind.core.heard import Sound as Sound
-from pulsefind.core.settings import Settings as Settings
+from pulsefind.core.heard import (
+    Activations,
+    Alternative,
+    Audio,
+    Harmony,
+    Hits,
+    Pulse,
+    SectionConfidence,
+    Sound,
+)
+from pulsefind.core.settings import Settings
+
+__all__ = [
+    "FEWEST_FOR_TEMPO",
+    "Activations",
+    "Alternative",
+    "Analysis",
+    "Audio",
+    "Bars",
+    "Beats",
+    "Confidence",
+    "FloatArray",
+    "Grid",
+    "GridSection",
+    "Guide",
+    "GuideHits",
+    "Harmony",
+    "Hits",
+    "IntArray",
+    "Misreading",
+    "Place",
+    "Pulse",
+    "SectionConfidence",
+    "Settings",
+    "Sound",
+    "Stretch",
+    "Tempo",
+    "Track",
+]
 
 _PerBar = TypeVar("_PerBar")
 
