@@ -11,7 +11,7 @@ import typer
 from eval.decoder.ablation import ablation_table, scores
 from eval.decoder.correcting import corrected, course_table
 from eval.decoder.hinted import hint_table, hinted
-from eval.robustness.commands import fuzz, interrupts, licences, mutants, page, picture
+from eval.robustness.commands import fuzz, interrupts, licences, mutants, page, picture, same
 from eval.scoring.comparing import comparison, falls, refrozen
 from eval.scoring.running import run_tracks
 from eval.scoring.systems import SYSTEMS, systems_named
@@ -185,7 +185,7 @@ def hint(
     typer.echo(hint_table(list(hinted(tracks, seed))), nl=False)
 
 
-for command in (take, take_band, take_fit, fuzz, interrupts, mutants, licences, page, picture):
+for command in (take, take_band, take_fit, fuzz, interrupts, mutants, licences, page, picture, same):
     app.command()(command)
 app.add_typer(train, name="train")
 

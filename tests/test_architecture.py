@@ -56,7 +56,7 @@ EVAL_ARROWS = {
     "scoring": {"records", "store"},
     "decoder": {"records", "scoring"},
     "take": {"sets", "train"},
-    "robustness": set(),
+    "robustness": {"records", "sets"},
     "cli": {"store", "train", "sets", "scoring", "decoder", "take", "robustness"},
 }
 """The same of eval/."""

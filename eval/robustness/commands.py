@@ -71,6 +71,18 @@ def mutants(
         print(line, flush=True)
 
 
+def same(
+    sets: Annotated[list[str], typer.Argument(metavar="SET...", help="Names of sets, each a folder below --root.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+) -> None:
+    """Recordings louder, turned over, at other rates, coded, or later: how many keep beats, 1 and first guide."""
+    from eval.robustness.sameness import same_table, sameness
+    from eval.sets.loaders import load_set
+
+    tracks = [track for name in dict.fromkeys(sets) for track in load_set(name, root)]
+    print(same_table(sameness(tracks)), end="")
+
+
 def licences(
     write: Annotated[bool, typer.Option("--write", help="Put the table into eval/robustness/LICENCES.md.")] = False,
 ) -> None:
