@@ -128,8 +128,9 @@ def _analysed(
 
 def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) -> tuple[Pulse, Beats, Hits]:
     """Beats and hits of a part that starts at start_s, in seconds of the whole recording."""
-    part, silence_s = recordings.past_silence(part)
-    start_s += silence_s
+    begins_s = start_s
+    part, lead_s = recordings.with_lead(part)
+    start_s += lead_s
     hints = _from_there(settings, start_s)
     progress("listening")
     # Processes that share the stock networks' work are started before there is a second thread.
@@ -149,7 +150,11 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     if stock is not None and settings.network != STOCK:
         said += (second_opinion(lay_bars(pulse, beats), heard, decode(stock, harmony, hints)),)
     pulse = dataclasses.replace(pulse, warnings=pulse.warnings + said)
-    return _shifted(pulse, start_s), _shifted(beats, start_s), _shifted(hits, start_s)
+    return (
+        _shifted(pulse, start_s, begins_s),
+        _shifted(beats, start_s, begins_s),
+        _shifted(hits, start_s, begins_s),
+    )
 
 
 def _from_there(settings: Settings, start_s: float) -> Settings:
@@ -198,9 +203,9 @@ def _given(pulse: Pulse, start_s: float, end_s: float, duration_s: float) -> tup
 _Timed = TypeVar("_Timed", Pulse, Beats, Hits)
 
 
-def _shifted(record: _Timed, start_s: float) -> _Timed:
-    """Move all times from the analysed part to the whole recording."""
-    return dataclasses.replace(record, time_s=record.time_s + start_s) if start_s else record
+def _shifted(record: _Timed, start_s: float, begins_s: float = 0.0) -> _Timed:
+    """Move all times from the analysed part to the whole recording, where none lies before the part begins."""
+    return dataclasses.replace(record, time_s=np.maximum(record.time_s + start_s, begins_s)) if start_s else record
 
 
 def _track(audio: Audio, start_s: float, end_s: float) -> Track:

@@ -14,7 +14,7 @@ from pulsefind.core import mapped
 from pulsefind.core.child import Limits
 from pulsefind.core.errors import AudioError
 from pulsefind.listen import audio as recordings
-from pulsefind.listen.audio import BLOCK, LEAD_S, RATE_HZ, crop, from_samples, load, past_silence
+from pulsefind.listen.audio import BLOCK, LEAD_S, RATE_HZ, crop, from_samples, load, with_lead
 
 ODD_NAMES = [
     "a.m4a",
@@ -277,13 +277,15 @@ def test_crop_keeps_the_time_of_its_start_and_refuses_an_empty_range():
         crop(audio, 2.0, 3.0)
 
 
-def test_long_silence_before_the_first_sound_is_left_out_but_for_a_lead():
+def test_a_recording_starts_after_the_same_silence_whatever_it_had():
     tone = 0.5 * sine(440, RATE_HZ) + 0.1
-    silent = from_samples(np.concatenate([np.zeros(3 * RATE_HZ), tone]), RATE_HZ)
-    rest, start_s = past_silence(silent)
-    assert start_s == pytest.approx(3.0 - LEAD_S, abs=1e-9)
-    np.testing.assert_array_equal(rest.samples, silent.samples[-len(rest.samples) :])
+    expected = np.concatenate([np.zeros(round(LEAD_S * RATE_HZ)), tone]).astype(np.float32)
+    for silence_s in (0.0, 0.2, LEAD_S, 3.0):
+        silent = from_samples(np.concatenate([np.zeros(round(silence_s * RATE_HZ)), tone]), RATE_HZ)
+        led, start_s = with_lead(silent)
+        assert start_s == pytest.approx(silence_s - LEAD_S, abs=1e-9)
+        np.testing.assert_array_equal(led.samples, expected)
     hissing = from_samples(silent.samples + np.float32(1e-5), RATE_HZ)
-    assert past_silence(hissing)[1] == start_s
-    for audio in (from_samples(tone, RATE_HZ), from_samples(np.zeros(RATE_HZ), RATE_HZ), from_samples([], RATE_HZ)):
-        assert past_silence(audio) == (audio, 0.0)
+    assert with_lead(hissing)[1] == start_s
+    for audio in (from_samples(np.zeros(RATE_HZ), RATE_HZ), from_samples([], RATE_HZ)):
+        assert with_lead(audio) == (audio, 0.0)

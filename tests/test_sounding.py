@@ -82,10 +82,10 @@ def test_what_stands_before_the_sound_and_after_its_last_attack_is_left_out(gain
     samples = gain * np.concatenate([silence, noise(2), silence, noise(1), lost])
     values = np.full((901, 2), 0.1)
     kept = within_music(values, from_samples(samples, RATE_HZ))[:, 0] > 0
-    # Sound counts with a quarter of a second around it; the last attack is that of the second noise, at 6 s.
+    # Sound counts from a tenth of a second before it; the last attack is that of the second noise, at 6 s.
     expected = np.zeros(901, bool)
-    expected[175:611] = True
-    assert expected[:611][kept[:611]].all() and np.flatnonzero(kept)[0] == 175
+    expected[190:611] = True
+    assert expected[:611][kept[:611]].all() and np.flatnonzero(kept)[0] == 190
     assert abs(np.flatnonzero(kept)[-1] - 610) <= 12
 
 

@@ -10,7 +10,7 @@ from eval.records import Answer, FloatArray, Track
 from eval.scoring.metrics import track_scores
 from pulsefind.core.records import Activations, Harmony, Pulse
 from pulsefind.listen.activations import activations, phase_log_odds
-from pulsefind.listen.audio import load, past_silence
+from pulsefind.listen.audio import load, with_lead
 from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.network import pulse_by_whole_and_bass
 
@@ -40,7 +40,7 @@ def evidence(track: Track) -> Evidence:
     AudioError
         if it can't be read.
     """
-    part, start_s = past_silence(load(track.audio))
+    part, start_s = with_lead(load(track.audio))
     heard = activations(part, "own", use_cache=True)
     bass = phase_log_odds(pulse_by_whole_and_bass(part, use_cache=True)[1])
     return Evidence(track, heard, phase_log_odds(heard.values), bass, harmony_of(part, use_cache=True), start_s)

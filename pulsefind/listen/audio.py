@@ -9,6 +9,7 @@ import shutil
 import struct
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -126,10 +127,11 @@ def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audi
     return part, first / audio.rate_hz
 
 
-def past_silence(audio: Audio) -> tuple[Audio, float]:
-    """Leave out silence before the first sound, all but LEAD_S of it: how much there is must not change the answer.
+def with_lead(audio: Audio) -> tuple[Audio, float]:
+    """The recording with LEAD_S of silence before the first sound, whatever it had: that must not change the answer.
 
-    Silence is what lies 80 dB below the loudest sample. Returns the rest and the time at which it starts, in seconds.
+    Silence is what lies 80 dB below the loudest sample. Returns the recording and the time at which it then starts, in
+    seconds, below 0 where silence was put in front. Nothing but silence stays as it is.
     """
     samples = audio.samples
     if not len(samples):
@@ -139,8 +141,19 @@ def past_silence(audio: Audio) -> tuple[Audio, float]:
         sounding = np.flatnonzero(np.abs(samples[first : first + BLOCK]) > threshold)
         if len(sounding):
             lead = first + int(sounding[0]) - round(LEAD_S * audio.rate_hz)
-            return crop(audio, lead / audio.rate_hz, None) if lead > 0 else (audio, 0.0)
+            return crop(audio, lead / audio.rate_hz, None) if lead > 0 else _after_silence(audio, -lead)
     return audio, 0.0
+
+
+def _after_silence(audio: Audio, n: int) -> tuple[Audio, float]:
+    """The recording after n samples of silence, and the time at which that starts."""
+    if not n:
+        return audio, 0.0
+    silence = np.zeros(n, np.float32)
+    samples = gathered(chain([silence], pieces(audio.samples, BLOCK)), str(audio.path or "the samples"))
+    digest = hashlib.sha256(f"{n} before {audio.sha256}".encode()).hexdigest()
+    later = Audio(samples, audio.rate_hz, audio.path, audio.channels, audio.source_rate_hz, digest)
+    return later, -n / audio.rate_hz
 
 
 def rms(samples: Samples) -> float:

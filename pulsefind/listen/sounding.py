@@ -30,7 +30,6 @@ REGULAR = 0.35
 of 66 recordings: at least 0.65 (measured)."""
 
 _LOUD_PERCENTILE = 95
-_GAP_FRAMES = 25
 _AFTER_FRAMES, _BEFORE_FRAMES, _NEAR_FRAMES = 3, 10, 10
 _STRETCH, _STEP = 600, 50
 _SHORTEST_BEAT, _LONGEST_BEAT = 25, 150
@@ -48,25 +47,26 @@ def within_music(values: FloatArray, audio: Audio) -> FloatArray:
     if not attack.any():
         return kept
     last = int(np.flatnonzero(attack)[-1]) + _NEAR_FRAMES
-    inside = slice(int(sound.argmax()), last + 1)
+    inside = slice(max(0, int(sound.argmax()) - _NEAR_FRAMES), last + 1)
     kept[inside] = values[inside]
     return kept
 
 
 def _sounds_and_attacks(audio: Audio) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """(n_frames,) at 100 frames a second: is there any sound within a quarter of a second; does power rise there?
+    """(n_frames,) at 100 frames a second: is there any sound; does power rise there?
 
     Both by the recording's own level, so that its gain doesn't matter: silent is what lies SILENCE_DB below the loud
     frames. A recording of zeros is all silent.
     """
     power = _power(audio)
     limit = np.percentile(power, _LOUD_PERCENTILE, axis=0) * 10 ** (SILENCE_DB / 10) if len(power) else 0.0
-    sound = maximum_filter1d((power > limit).any(axis=1), 2 * _GAP_FRAMES + 1, mode="constant")
+    sound: NDArray[np.bool_] = np.any(power > limit, axis=1)
     padded = np.pad(power, ((_BEFORE_FRAMES, _AFTER_FRAMES - 1), (0, 0)))
     before = uniform_filter1d(padded, _BEFORE_FRAMES, axis=0, origin=-(_BEFORE_FRAMES // 2))[: len(power)]
     after = uniform_filter1d(padded, _AFTER_FRAMES, axis=0, origin=-(_AFTER_FRAMES // 2))[_BEFORE_FRAMES:][: len(power)]
     rises = (after > limit) & (after >= before * 10 ** (ATTACK_DB / 10))
-    return sound, rises.any(axis=1)
+    attack: NDArray[np.bool_] = np.any(rises, axis=1)
+    return sound, attack
 
 
 def _power(audio: Audio) -> FloatArray:
