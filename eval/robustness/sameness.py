@@ -81,7 +81,7 @@ FORMS: dict[str, Made] = {
     "mp3 at 128 kbit/s": _mp3,
     "3 s of silence in front": _after_silence,
 }
-EXACT = ("-6 dB", "-12 dB", "-20 dB", "-30 dB", "polarity")
+EXACT = ("-6 dB", "-12 dB", "-20 dB", "-30 dB", "polarity", "3 s of silence in front")
 """Forms that must change nothing at all."""
 
 
