@@ -356,3 +356,26 @@ def test_a_score_falls_by_the_beats_that_could_be_the_1_as_well(positions, left_
     a_pulse = pulse(80, bpm=100)
     (guide, *_) = guides_on(a_pulse, hits_at(at_places(a_pulse, positions), sounds=(DRUM,)))
     assert guide.score == pytest.approx(scoring._parts_score(guide) * (1 - 0.1 * left_open))
+
+
+def test_less_is_asked_of_the_places_of_notes():
+    # 27 of 40 bars are 67.5 %: enough for a note (65 %), not for a hit (70 %).
+    a_pulse = pulse(160, bpm=100)
+    bars = np.sort(np.random.default_rng(2).permutation(40)[:27])
+    times = in_bars(a_pulse, ([0], range(40)), ([2], bars))
+    bass = Sound(90.0, 300.0, 0.1, instrument="bass")
+    (played, *_) = guides_on(a_pulse, hits_at(times, sounds=(bass,)))
+    assert labels(played) == [(1, "1"), (1, "3")]
+    (struck, *_) = guides_on(a_pulse, hits_at(times, sounds=(dataclasses.replace(bass, instrument=""),)))
+    assert labels(struck) == [(1, "1")]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_guide_has_a_place_struck_in_fewer_than_six_of_ten_of_its_bars(seed):
+    rng = np.random.default_rng(seed)
+    a_pulse = pulse(160, bpm=100)
+    rates = rng.uniform(0.4, 1.0, 4)
+    times = in_bars(a_pulse, *(([place], np.flatnonzero(rng.random(40) < rate)) for place, rate in enumerate(rates)))
+    for sound in (DRUM, Sound(90.0, 300.0, 0.1, instrument="bass"), Sound(900.0, 60.0, 0.1)):
+        for guide in guides_on(a_pulse, hits_at(times, sounds=(sound,))):
+            assert min(place.hit_rate for place in guide.places) >= 0.6

@@ -27,11 +27,14 @@ from pulsefind.core.records import (
 )
 from pulsefind.guides.naming import describe
 from pulsefind.guides.patterns import LEAST_CLARITY, MIN_BARS, Pattern, clarity_of, falls_on, find_pattern, pattern_bar
-from pulsefind.guides.placing import PLACE_RATE, Placed, lay, without_doubtful
+from pulsefind.guides.placing import NOTE_RATE, PLACE_RATE, Placed, lay, without_doubtful
 from pulsefind.guides.scoring import score_of
 
 SECTION_CLARITY = 0.3
 """How far the places of a section's pattern must stand out: something is struck often enough anywhere for less."""
+
+LEAST_HIT_RATE = 0.6
+"""No guide has a place that is struck in fewer of its bars: which bars it holds in is settled after its places are."""
 
 MAX_GUIDES = 12
 PATTERNS_PER_SOUND = 3
@@ -71,15 +74,19 @@ def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: bool = 
     slots = slots_of(bars, grid)
     found: list[Guide] = []
     for k, sound in enumerate(hits.sounds):
-        placed = without_doubtful(lay(hits, k, beats, bars, grid, slots), full, len(slots))
+        rate = NOTE_RATE if sound.instrument else PLACE_RATE
+        placed = without_doubtful(
+            lay(hits, k, beats, bars, grid, slots), full, len(slots), notes=bool(sound.instrument)
+        )
         remaining = full.copy()
         for _ in range(PATTERNS_PER_SOUND):
-            pattern = find_pattern(placed, bars, remaining, len(slots), bool(sound.drum))
+            pattern = find_pattern(placed, bars, remaining, len(slots), bool(sound.drum), rate)
             if pattern is None:
                 break
             guide = _guide(sound, placed, pattern, slots, bars, full)
             guide = replace(guide, score=score_of(guide, bars.usual_beats, folded))
-            if guide.coverage_share >= PLACE_RATE or guide.clarity >= SECTION_CLARITY:
+            holds = guide.coverage_share >= PLACE_RATE or guide.clarity >= SECTION_CLARITY
+            if holds and min(place.hit_rate for place in guide.places) >= LEAST_HIT_RATE:
                 found.append(guide)
             remaining = remaining & ~pattern.covered
     return found

@@ -52,14 +52,19 @@ class Pattern:
     covered: NDArray[np.bool_]
 
 
-def find_pattern(placed: Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int, drum: bool) -> Pattern | None:
-    """The pattern of the allowed bars: one that holds through them, or else that of a section, or None."""
+def find_pattern(
+    placed: Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int, drum: bool, rate: float = PLACE_RATE
+) -> Pattern | None:
+    """The pattern of the allowed bars: one that holds through them, or else that of a section, or None.
+
+    Its places are struck in at least the share rate of its bars.
+    """
     table = struck_table(placed, len(bars.beats), n_slots)
-    return _throughout(table, placed, bars, allowed, drum) or _in_a_section(table, placed, bars, allowed)
+    return _throughout(table, placed, bars, allowed, drum, rate) or _in_a_section(table, placed, bars, allowed, rate)
 
 
 def _throughout(
-    table: NDArray[np.bool_], placed: Placed, bars: Bars, allowed: NDArray[np.bool_], drum: bool
+    table: NDArray[np.bool_], placed: Placed, bars: Bars, allowed: NDArray[np.bool_], drum: bool, rate: float
 ) -> Pattern | None:
     """The pattern of all allowed bars, of one bar unless a longer one explains them much better.
 
@@ -71,7 +76,7 @@ def _throughout(
         rows = [table[allowed & (phase == p)] for p in range(length)]
         if min(map(len, rows)) < (MIN_BARS if length == 1 else REPEATS_OF_LONGER):
             break
-        struck = np.array([row.mean(axis=0) >= PLACE_RATE for row in rows])
+        struck = np.array([row.mean(axis=0) >= rate for row in rows])
         if not struck.any():
             continue
         score = _information_score(table, Pattern(struck, allowed), phase) - (LONGER_GAINS if length > 1 else 0.0)
@@ -84,7 +89,9 @@ def _throughout(
     return best[1] if best else None
 
 
-def _in_a_section(table: NDArray[np.bool_], placed: Placed, bars: Bars, allowed: NDArray[np.bool_]) -> Pattern | None:
+def _in_a_section(
+    table: NDArray[np.bool_], placed: Placed, bars: Bars, allowed: NDArray[np.bool_], rate: float
+) -> Pattern | None:
     """The pattern that explains most of the allowed bars.
 
     The search starts from all bars, and from every stretch of eight: a figure that fills one section only would
@@ -94,7 +101,7 @@ def _in_a_section(table: NDArray[np.bool_], placed: Placed, bars: Bars, allowed:
     for length in PATTERN_BARS:
         phase = pattern_bar(bars, length)
         for seed in _seeds(allowed):
-            pattern = _settle(table, allowed, seed, phase, length)
+            pattern = _settle(table, allowed, seed, phase, rate)
             if pattern is None or not _falls_on_places(placed, pattern, bars, ON_PATTERN):
                 continue
             score = _information_score(table, pattern, phase) - (LONGER_GAINS if length > 1 else 0.0)
@@ -120,18 +127,19 @@ def pattern_bar(bars: Bars, length: int) -> IntArray:
 
 
 def _settle(
-    table: NDArray[np.bool_], allowed: NDArray[np.bool_], seed: NDArray[np.bool_], phase: IntArray, length: int
+    table: NDArray[np.bool_], allowed: NDArray[np.bool_], seed: NDArray[np.bool_], phase: IntArray, rate: float
 ) -> Pattern | None:
     """Find places and covered bars that agree with each other, starting from the bars of the seed."""
     covered = seed
+    length = int(phase.max()) + 1
     struck = np.zeros((length, table.shape[1]), np.bool_)
-    rate = PLACE_RATE * 0.75
+    least = 0.75 * rate
     for step in range(_ROUNDS):
         for p in range(length):
             rows = table[covered & (phase == p)]
             if len(rows) < 2:
                 return None
-            struck[p] = rows.mean(axis=0) >= rate
+            struck[p] = rows.mean(axis=0) >= least
         if not struck.any():
             return None
         # While places are looked for, each bar is judged by itself; the slow search over all bars comes once, last.
@@ -139,7 +147,7 @@ def _settle(
         covered = allowed & played
         if covered.sum() < min(MIN_BARS, max(2, allowed.sum())):
             return None
-        rate = PLACE_RATE if step else PLACE_RATE * 0.9
+        least = rate if step else 0.9 * rate
     return Pattern(struck, covered)
 
 
