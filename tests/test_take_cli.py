@@ -41,9 +41,9 @@ def take_file(tmp_path):
 
 
 def test_a_take_is_reviewed_in_the_terminal(run, track_file, take_file):
-    code, out, err = run("take", track_file, take_file, "--starts-at", "0")
+    code, out, err = run("take", track_file, take_file, "--starts-at", "0", "--details")
     assert (code, err) == (0, "")
-    for word in ("Start", "Hits", "Whole", "Meaning", "Alone", "Places", "Next", "pulsefind click"):
+    for word in ("Start", "Take", "Practise", "Hits", "Whole", "Meaning", "Alone", "Places", "Next", "pulsefind click"):
         assert word in out
     # A command is not broken over lines: it is there to be copied.
     assert max(len(line) for line in out.splitlines() if "pulsefind click" not in line) <= 80

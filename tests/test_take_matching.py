@@ -379,7 +379,7 @@ def test_hits_alone_say_nothing_of_the_player_s_grid_up_to_the_edges_of_the_stre
     )
     asked = []
 
-    def as_asked(beats, bars, hits):
+    def as_asked(beats, bars, hits, in_threes):
         asked.append(hits.time_s)
         return track.grid
 

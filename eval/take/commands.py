@@ -17,6 +17,7 @@ class Part(StrEnum):
     align = "align"
     groove = "groove"
     audio = "audio"
+    faults = "faults"
     example = "example"
 
 
@@ -26,6 +27,7 @@ def take(
 ) -> None:
     """The review of takes against simulated players and human performances."""
     from eval.take import aligning, groove, simulated
+    from eval.take.faults import faults
 
     known = {
         Part.sim: simulated.simulated,
@@ -33,6 +35,7 @@ def take(
         Part.align: aligning.alignment,
         Part.groove: groove.groove,
         Part.audio: groove.groove_audio,
+        Part.faults: faults,
         Part.example: simulated.example,
     }
     for part in parts or [part for part in known if part is not Part.example]:

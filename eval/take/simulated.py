@@ -17,9 +17,9 @@ from pulsefind.core.records import Analysis
 from pulsefind.demo import make_song
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.records import Review
-from pulsefind.take.report import review_report
 from pulsefind.take.review import review_take
 from pulsefind.take.strokes import find_strokes
+from pulsefind.take.verdict import verdict
 
 HERE, SONG = Path("take.mid"), Path("made.wav")
 
@@ -44,7 +44,7 @@ def example(n: int) -> str:
     heard = from_samples(add_leak(render(take.hits, rng), track.samples, -1.4, 60.0, -22.0, rng), RATE_HZ)
     named = replace(analysis, track=replace(analysis.track, name="song.flac"))
     review = review_take(named, find_strokes(heard), Path("take1.wav"), Path("song.flac"), track, heard)
-    return review_report(review)
+    return verdict(review, details=True)
 
 
 def random_player(rng: np.random.Generator) -> Player:

@@ -42,6 +42,7 @@ HowLateOption = Annotated[
 HistoryOption = Annotated[
     Path | None, typer.Option("--history", help="Add the take to this file of yours, and show progress.")
 ]
+DetailsOption = Annotated[bool, typer.Option("--details", help="All tables as well, place by place.")]
 TakeJsonOption = Annotated[bool, typer.Option("--json", help="Print the review as JSON instead of the report.")]
 TakeOutOption = Annotated[Path | None, typer.Option("--out", help="Write the review to this file, as JSON.")]
 
@@ -54,6 +55,7 @@ def take(
     latency_ms: LatencyOption = None,
     how_late: HowLateOption = False,
     history: HistoryOption = None,
+    details: DetailsOption = False,
     json_output: TakeJsonOption = False,
     out: TakeOutOption = None,
     force: ForceOption = False,
@@ -78,7 +80,7 @@ def take(
     review = review_take(
         analysis, hits, recording, track, track_audio, take_audio, starts_at_s=starts_at_s, latency_ms=latency_ms
     )
-    _show(review, json_output, out, force)
+    _show(review, details, json_output, out, force)
     if history is not None and review.verdict == "reviewed":
         _remember(review, history, json_output)
 
@@ -103,14 +105,14 @@ def _track(track: Path, hints: Hints) -> tuple[Analysis, Audio | None]:
     return analysis, audio
 
 
-def _show(review: Review, json_output: bool, out: Path | None, force: bool) -> None:
+def _show(review: Review, details: bool, json_output: bool, out: Path | None, force: bool) -> None:
     from pulsefind.core.files import write_file
-    from pulsefind.take.report import review_report
     from pulsefind.take.to_json import review_to_json
+    from pulsefind.take.verdict import verdict
 
     if out is not None:
         write_file(out, review_to_json(review).encode(), force)
-    print(review_to_json(review) if json_output else review_report(review), end="\n" if json_output else "")
+    print(review_to_json(review) if json_output else verdict(review, details), end="\n" if json_output else "")
 
 
 def _remember(review: Review, history: Path, quiet: bool) -> None:

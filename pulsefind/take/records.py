@@ -19,6 +19,10 @@ KINDS = ("kick", "snare", "tom", "hat", "cymbal", "other")
 """What a hit may be. From sound alone only kick, snare and cymbal (hi-hat included) are told apart."""
 
 
+NOTHING_SPECIAL = "the same with less help"
+"""What there is to practise where nothing stands out."""
+
+
 class TakeError(PulsefindError):
     """A take that can't be read or holds nothing that can be reviewed."""
 
@@ -293,6 +297,23 @@ class Practice:
 
 
 @dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing worth practising, as a teacher would say it.
+
+    kind: "creep", "slip", "late return", "rushed fill", "uneven", "apart" or "fading"; first_bar, last_bar: numbers as
+    in the report; size_ms (negative: early; 0 where it isn't a time); what and why in words; command makes the drill.
+    """
+
+    kind: str
+    first_bar: int
+    last_bar: int
+    size_ms: float
+    what: str
+    why: str
+    command: str
+
+
+@dataclass(frozen=True, slots=True)
 class GridDoubt:
     """The counts are likely wrong, not the player.
 
@@ -339,3 +360,4 @@ class Review:
     practice: Practice | None
     notes: tuple[str, ...]
     grid_doubt: GridDoubt | None = None
+    findings: tuple[Finding, ...] = ()

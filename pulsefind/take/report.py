@@ -15,8 +15,21 @@ _BETWEEN_DRUMS_MS = 19.0
 
 def review_report(review: Review) -> str:
     """Say how the take went. Ends with a newline."""
-    lines = [_cut(f"{review.recording} on {review.track}"), ""]
-    parts = [_grid, _start, _whole, _meaning, _sections, _alone, _corrections, _gains, _swing, _places, _notes, _next]
+    lines = [title(review), ""]
+    parts = [
+        doubt_lines,
+        start_lines,
+        _whole,
+        _meaning,
+        _sections,
+        _alone,
+        _corrections,
+        _gains,
+        _swing,
+        _places,
+        _notes,
+        _next,
+    ]
     if review.verdict != "reviewed":
         parts = [_unplaced]
     for part in parts:
@@ -72,7 +85,13 @@ def _unplaced(review: Review) -> list[str]:
     return [*lines, *_notes(review)]
 
 
-def _grid(review: Review) -> list[str]:
+def title(review: Review) -> str:
+    """Which take on which track, in one line."""
+    return _cut(f"{review.recording} on {review.track}")
+
+
+def doubt_lines(review: Review) -> list[str]:
+    """What speaks against the counts, and the command that reviews the take under the other reading."""
     doubt = review.grid_doubt
     if doubt is None:
         return []
@@ -80,7 +99,8 @@ def _grid(review: Review) -> list[str]:
     return [*field("Counts", why), f"{'':{INDENT}}{doubt.command}", ""]
 
 
-def _start(review: Review) -> list[str]:
+def start_lines(review: Review) -> list[str]:
+    """Where the recording starts on the track, and how that is known."""
     alignment = review.alignment
     if alignment.starts_at_s <= -0.005:
         start = f"{-alignment.starts_at_s:.2f} s before the track"

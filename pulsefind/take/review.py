@@ -9,6 +9,7 @@ import numpy as np
 
 from pulsefind.core.records import Analysis, Audio
 from pulsefind.core.words import bars_text
+from pulsefind.take.advice import findings_of
 from pulsefind.take.alignment import align
 from pulsefind.take.corrections import course_of, find_corrections
 from pulsefind.take.faint import with_usual_faint
@@ -28,6 +29,7 @@ from pulsefind.take.measures import (
 )
 from pulsefind.take.places import alone_bars
 from pulsefind.take.records import (
+    NOTHING_SPECIAL,
     Alignment,
     Correction,
     Drift,
@@ -117,6 +119,7 @@ def review_take(
         practice=_practice(track, places, drifts, corrections, noticeable_ms),
         notes=hits.notes + _cautions(analysis, alignment, played, matched),
         grid_doubt=grid_doubt_of(analysis, alignment, played, track, recording),
+        findings=findings_of(played, course, habit_ms, analysis, alone, matched.fills, hits.level_unit, track),
     )
 
 
@@ -227,7 +230,7 @@ def _practice(
     size, best = max(choices, key=lambda item: item[0], default=(0.0, None))
     if best is None or size < 1.0:
         return Practice(
-            "the same with less help",
+            NOTHING_SPECIAL,
             "no place, stretch or correction stands out by more than a listener notices",
             f"pulsefind click {name} --ladder",
         )

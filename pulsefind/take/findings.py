@@ -1,0 +1,216 @@
+"""What a teacher would say of a take: faults with a shape in time, claimed only where nothing else explains them.
+
+Each fault has shapes (creeping over some bars, a slip that is taken back, a late return after a rest, a fill that runs
+away). All shapes at all places are compared with the player's course, less its usual wandering (wander). The likeliest
+is named where it is clearly likelier than chance, and clearly likelier than every shape near it with another name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pulsefind.core.records import Analysis, FloatArray, IntArray
+from pulsefind.take.corrections import Course
+from pulsefind.take.matching import RARE_RATE
+from pulsefind.take.wander import Wander, fit_wander, whitened
+
+CREEP, SLIP, LATE_RETURN, RUSHED_FILL = "creep", "slip", "late return", "rushed fill"
+
+LEAST_MS = 20.0
+"""Smaller faults are within what drummers notice between two drums (19-24 ms)."""
+
+LEAST_GAIN = {CREEP: 8.5, SLIP: 9.0, LATE_RETURN: 4.0, RUSHED_FILL: 6.0}
+"""Log likelihood ratio against wandering alone: shapes that may lie anywhere must overcome more chances than those
+whose place is given by a rest or a fill (fitted to simulated players without faults: `python -m eval take faults`).
+"""
+
+LEAST_MARGIN = 1.5
+"""Log likelihood ratio against the best shape of another name nearby."""
+
+MOST_FINDINGS = 6
+
+_CREEP_BARS = (3, 4, 6, 8)
+_SLIP_BARS = ((0.0, 0.25), (0.0, 0.5), (0.0, 1.0), (0.5, 0.5), (1.0, 0.5), (0.5, 1.5))
+_RETURN_BARS = ((0.0, 0.5), (0.0, 1.0), (0.0, 2.0), (0.5, 0.5), (1.0, 1.0))
+_FEWEST_NOTES = 40
+_REST_BARS = 0.9
+_MOST_SPREADS, _JUMP_MS = 8.0, 45.0
+_TRIED, _ROUNDS = 4, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A fault found: its kind, bars (indices), size in ms (negative: early), and the log likelihood ratio;
+    shape: which of those that were tried.
+    """
+
+    kind: str
+    first_bar: int
+    last_bar: int
+    size_ms: float
+    gain: float
+    shape: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Shapes:
+    """Shapes side by side: values (n_notes, n_shapes) up to 1; kind, first and last bar of each."""
+
+    values: FloatArray
+    kind: tuple[str, ...]
+    first_bar: IntArray
+    last_bar: IntArray
+
+
+def find_faults(course: Course, analysis: Analysis, alone: IntArray, fills: IntArray) -> tuple[Fault, ...]:
+    """The faults in a player's course, the clearest first; none in fewer than 40 notes."""
+    course = _cleaned(course, fills)
+    if len(course.nominal_s) < _FEWEST_NOTES:
+        return ()
+    shapes = _shapes(course, analysis, alone, fills)
+    left = course.residual_ms - float(np.median(course.residual_ms))
+    found: list[Fault] = []
+    for _ in range(MOST_FINDINGS if shapes.kind else 0):
+        fits = _likeliest(course.nominal_s, left, shapes)
+        if not fits:
+            break
+        best, *others = fits
+        if best.gain < LEAST_GAIN[best.kind]:
+            break
+        near = [o for o in others if o.first_bar <= best.last_bar + 1 and o.last_bar >= best.first_bar - 1]
+        clear = all(_above(best) - _above(other) >= LEAST_MARGIN for other in near)
+        # What is left of a fault once it is taken out is no second one.
+        new = not any(f.first_bar - 1 <= best.last_bar and f.last_bar + 1 >= best.first_bar for f in found)
+        if new and clear and abs(best.size_ms) >= LEAST_MS:
+            found.append(best)
+        left = left - best.size_ms * shapes.values[:, best.shape]
+    return tuple(found)
+
+
+def _above(fault: Fault) -> float:
+    return fault.gain - LEAST_GAIN[fault.kind]
+
+
+def _likeliest(time_s: FloatArray, left_ms: FloatArray, shapes: _Shapes) -> list[Fault]:
+    """The likeliest shape of each kind, the clearest first.
+
+    All shapes are tried in the wandering of the whole course, which holds the fault too and so is too wide; the best
+    few of each kind are then compared as a wandering without the shape against one with it, each fitted.
+    """
+    plain = fit_wander(time_s, left_ms)
+    gain = _sized(plain, time_s, left_ms, shapes)[1]
+    kinds = np.array(shapes.kind)
+    found = []
+    for kind in sorted(set(shapes.kind)):
+        member = np.flatnonzero(kinds == kind)
+        tried = [
+            _refitted(time_s, left_ms, shapes, k, plain) for k in member[np.argsort(-gain[member])][:_TRIED].tolist()
+        ]
+        found.append(max(tried, key=lambda fault: fault.gain))
+    return sorted(found, key=_above, reverse=True)
+
+
+def _refitted(time_s: FloatArray, left_ms: FloatArray, shapes: _Shapes, k: int, plain: Wander) -> Fault:
+    one = _Shapes(
+        shapes.values[:, k : k + 1], shapes.kind[k : k + 1], shapes.first_bar[k : k + 1], shapes.last_bar[k : k + 1]
+    )
+    wander, size, gain = plain, 0.0, 0.0
+    for _ in range(_ROUNDS):
+        sizes, gains = _sized(wander, time_s, left_ms, one)
+        if gains[0] <= 0:
+            break
+        size = float(sizes[0])
+        wander = fit_wander(time_s, left_ms - size * one.values[:, 0])
+        gain = wander.fit - plain.fit
+    return Fault(shapes.kind[k], int(shapes.first_bar[k]), int(shapes.last_bar[k]), size, gain, k)
+
+
+def _sized(wander: Wander, time_s: FloatArray, left_ms: FloatArray, shapes: _Shapes) -> tuple[FloatArray, FloatArray]:
+    """Least squares size of every shape in ms, and its log likelihood ratio, 0 where its kind can't have that sign."""
+    both = whitened(wander, time_s, np.c_[left_ms, shapes.values])
+    # One note far out, misread or fumbled, is no fault with a shape.
+    row, shape = np.clip(both[:, 0], -_MOST_SPREADS, _MOST_SPREADS), both[:, 1:]
+    power = np.maximum(np.square(shape).sum(axis=0), 1e-12)
+    size = shape.T @ row / power
+    return size, np.where(_allowed(np.array(shapes.kind), size), 0.5 * size**2 * power, 0.0)
+
+
+def _cleaned(course: Course, fills: IntArray) -> Course:
+    """The course without notes on places that the player hardly uses (misread, or thrown in) and, within fills, without
+    those that have jumped to the place before or after.
+    """
+    bars = max(1, len(np.unique(course.bar)))
+    names, index = np.unique(np.array(course.place, dtype=str), return_inverse=True)
+    rate = np.bincount(index, minlength=len(names))[index] / bars
+    in_fill = np.isin(course.bar, fills)
+    kept: list[int] = []
+    for k, (filled, offset_ms) in enumerate(zip(in_fill, course.residual_ms, strict=True)):
+        jumped = bool(kept) and abs(float(offset_ms) - float(course.residual_ms[kept[-1]])) > _JUMP_MS
+        if (filled and not jumped) or (not filled and rate[k] >= RARE_RATE):
+            kept.append(k)
+    place = tuple(course.place[k] for k in kept)
+    return Course(course.nominal_s[kept], course.residual_ms[kept], course.bar[kept], place)
+
+
+def _allowed(kinds: np.ndarray, size: FloatArray) -> np.ndarray:
+    """A return is late and a fill is rushed; creeping and slips go either way."""
+    signed = np.where(kinds == LATE_RETURN, size > 0, np.where(kinds == RUSHED_FILL, size < 0, True))
+    result: np.ndarray = signed
+    return result
+
+
+def _shapes(course: Course, analysis: Analysis, alone: IntArray, fills: IntArray) -> _Shapes:
+    start_s = np.r_[analysis.bars.start_s, analysis.bars.end_s]
+    at = np.interp(course.nominal_s, start_s, np.arange(len(start_s)))
+    rows: list[FloatArray] = []
+    names: list[tuple[str, int, int]] = []
+
+    def add(kind: str, values: FloatArray, first: float, last: float) -> None:
+        if np.count_nonzero(values > 0.2) >= 2:
+            rows.append(values)
+            names.append((kind, int(first), int(np.ceil(last)) - 1))
+
+    guided = np.setdiff1d(np.unique(course.bar), alone)
+    for bar in guided.tolist():
+        for length in _CREEP_BARS:
+            for back in (0.0, 1.0):
+                add(CREEP, _ramp(at, bar, bar + length, back), bar, bar + length)
+    for begin in at[np.isin(course.bar, guided)].tolist():
+        for hold, fade in _SLIP_BARS:
+            add(SLIP, _step(at, begin, hold, fade), begin, begin + hold + fade)
+    for begin in _returns(course, at, alone):
+        for hold, fade in _RETURN_BARS:
+            add(LATE_RETURN, _step(at, begin, hold, fade), begin, begin + hold + fade)
+    for bar in fills.tolist():
+        for begin in (bar, bar + 0.5):
+            for back in (0.0, 0.5, 1.0):
+                add(RUSHED_FILL, _ramp(at, begin, bar + 1, back), bar, bar + 1)
+    if not rows:
+        return _Shapes(np.zeros((len(at), 0)), (), np.zeros(0, np.int64), np.zeros(0, np.int64))
+    kinds, first, last = zip(*names, strict=True)
+    return _Shapes(np.stack(rows, axis=1), kinds, np.array(first), np.array(last))
+
+
+def _ramp(at: FloatArray, first: float, last: float, back: float) -> FloatArray:
+    """0 before first, 1 at last, and back to 0 over `back` bars (at once where that is 0)."""
+    rise = np.clip((at - first) / (last - first), 0.0, 1.0)
+    fall = np.clip((last + back - at) / back, 0.0, 1.0) if back else np.where(at < last - 1e-6, 1.0, 0.0)
+    shape: FloatArray = np.minimum(rise, fall)
+    return shape
+
+
+def _step(at: FloatArray, begin: float, hold: float, fade: float) -> FloatArray:
+    """0 before begin, 1 from there on for `hold` bars, and back to 0 over `fade` bars."""
+    fall = np.clip((begin + hold + fade - at) / fade, 0.0, 1.0)
+    shape: FloatArray = np.where(at < begin - 1e-6, 0.0, fall)
+    return shape
+
+
+def _returns(course: Course, at: FloatArray, alone: IntArray) -> list[float]:
+    """Where playing begins again, in bars: after a rest of about a bar, and with the first note after bars alone."""
+    gap = np.flatnonzero(np.diff(at) >= _REST_BARS) + 1
+    carried = np.isin(course.bar, alone)
+    after = np.flatnonzero(carried[:-1] & ~carried[1:]) + 1
+    return sorted({float(at[k]) for k in np.r_[gap, after].astype(np.int64).tolist()})

@@ -1,0 +1,69 @@
+"""What a player reads first: how it went in two lines, at most three things to practise, and where the tables are."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pulsefind.core.words import INDENT, field
+from pulsefind.take.records import NOTHING_SPECIAL, Gains, Review
+from pulsefind.take.report import doubt_lines, lean, review_report, start_lines, title
+
+MOST_TO_PRACTISE = 3
+"""More than three things at once nobody practises (common practice, no source)."""
+
+GONE_SHARE = 0.25
+"""An error counts as fixed when a quarter of it is left (judged)."""
+
+_TIGHT, _LOOSE = 1.5, 3.0
+"""Spreads in steps that a listener just notices: below the first it sounds together, beyond the second it doesn't."""
+
+
+def verdict(review: Review, details: bool = False) -> str:
+    """Say how the take went, words first; with details all tables follow. Ends with a newline."""
+    if review.verdict != "reviewed":
+        return review_report(review)
+    lines = [title(review), "", *doubt_lines(review), *start_lines(review), *_how_it_went(review), *_practise(review)]
+    text = "\n".join(line.rstrip() for line in lines) + "\n"
+    if details:
+        # The detailed report begins with the same title.
+        return text + "\n" + "\n".join(review_report(review).splitlines()[2:]) + "\n"
+    return text + "\n" + "\n".join(field("Tables", "every figure, place by place: --details")) + "\n"
+
+
+def fixed_within(gains: Gains) -> str:
+    """How soon an error is fixed, in a player's words, from the share of it that each note takes back.
+
+    "within a beat", "within two beats", "within a bar" or "over more than a bar".
+    """
+    left = 1.0 - float(np.clip(gains.phase_gain, 0.01, 0.99))
+    beats = gains.interval_beats * np.log(GONE_SHARE) / np.log(left)
+    for most, words in ((1.5, "within a beat"), (2.5, "within two beats"), (4.5, "within a bar")):
+        if beats <= most:
+            return words
+    return "over more than a bar"
+
+
+def _how_it_went(review: Review) -> list[str]:
+    spread, just = review.whole.spread_ms, review.noticeable_ms
+    together = "tight" if spread <= _TIGHT * just else "loose" if spread > _LOOSE * just else "steady"
+    known = review.alignment.offset_known
+    where = f"{lean(review.whole.offset_ms, just, known)}; " if known else ""
+    lines = field("Take", f"{where}{together}: strokes spread by {spread:.0f} ms ({just:.0f} ms is just noticed)")
+    if review.gains is not None:
+        lines += field("", f"you fix slips {fixed_within(review.gains)}")
+    elif not known:
+        lines += field("", "whether early or late over all can't be told: --starts-at tells it")
+    return [*lines, ""]
+
+
+def _practise(review: Review) -> list[str]:
+    """At most three things, each with its bars and a command."""
+    rows = [(f"{found.what}: {found.why}", found.command) for found in review.findings[:MOST_TO_PRACTISE]]
+    practice = review.practice
+    if practice is not None and len(rows) < MOST_TO_PRACTISE and not (rows and practice.what == NOTHING_SPECIAL):
+        rows.append((f"{practice.what}: {practice.why}", practice.command))
+    lines: list[str] = []
+    for index, (text, command) in enumerate(rows):
+        lines += field("Practise" if index == 0 else "", f"{index + 1}. {text}")
+        lines.append(f"{'':{INDENT}}   {command}")
+    return lines
