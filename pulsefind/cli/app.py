@@ -17,6 +17,7 @@ from pulsefind.cli.demo import demo
 from pulsefind.cli.export import export
 from pulsefind.cli.find import find
 from pulsefind.cli.hear import hear
+from pulsefind.cli.merge import merge
 from pulsefind.cli.options import clear_progress, spread
 from pulsefind.cli.page import page
 from pulsefind.cli.sheet import sheet
@@ -103,5 +104,5 @@ def _top(
     """Take the options that stand before a command."""
 
 
-for command in (find, demo, click, hear, export, page, sheet, take, soundcheck):
+for command in (find, demo, click, hear, export, page, sheet, take, merge, soundcheck):
     app.command()(spread(command))

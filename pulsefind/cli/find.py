@@ -7,24 +7,43 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.cli.opening import SongArgument, opened
+from pulsefind.cli.many import find_many, songs_of
+from pulsefind.cli.opening import opened
 from pulsefind.cli.options import ForceOption, Hints
+from pulsefind.core.errors import HintError
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
 
+SongsArgument = Annotated[
+    list[Path],
+    typer.Argument(help="Recordings or saved analyses, a folder, or a set.", metavar="SONG...", show_default=False),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the analysis as JSON instead of the report.")]
-OutOption = Annotated[Path | None, typer.Option("--out", help="Write the analysis to this file, as JSON.")]
+OutOption = Annotated[
+    Path | None,
+    typer.Option("--out", help="Write the analysis to this file, as JSON; several to a folder."),
+]
 
 
 def find(
-    song: SongArgument,
+    songs: SongsArgument,
     hints: Hints,
     json_output: JsonOption = False,
     out: OutOption = None,
     force: ForceOption = False,
 ) -> None:
-    """Find the beat, the 1, and which sound to follow. `pulsefind SONG` does the same."""
+    """Find the beat, the 1, and which sound to follow. `pulsefind SONG` does the same.
+
+    Of several songs, or a folder, each gets a line, and the end says what needs an ear; --out is a folder then.
+    """
+    if len(songs) > 1 or songs[0].is_dir() or songs[0].suffix.lower() == ".toml":
+        if json_output:
+            raise HintError("--json prints one analysis; for several songs write them to a folder with --out")
+        if find_many(songs_of(songs), hints, out, force):
+            raise typer.Exit(2)
+        return
+    song = songs[0]
     if out is not None:
         from pulsefind.core.files import check_free
 

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from pulsefind.cli.many import songs_of
 from pulsefind.cli.opening import SongArgument, check_same, opened, recording_of
 from pulsefind.cli.options import (
     ForceOption,
@@ -15,7 +16,7 @@ from pulsefind.cli.options import (
     check_ending,
 )
 from pulsefind.cli.telling import doubts
-from pulsefind.core.errors import HintError
+from pulsefind.core.errors import HintError, OutputError
 
 
 class Sound(StrEnum):
@@ -59,7 +60,13 @@ def page(
     history: PageHistoryOption = None,
     force: ForceOption = False,
 ) -> None:
-    """Write a page to see, hear and practise a song in a browser: one file, no network."""
+    """Write a page to see, hear and practise a song in a browser: one file, no network.
+
+    Of a set (set.toml) each song gets a page, in the folder that --out names.
+    """
+    if song.suffix.lower() == ".toml":
+        _pages(song, hints, out, audio, light, take, force)
+        return
     out = out or Path(f"{song.stem} page.html")
     check_ending(out, (".html", ".htm"), force, [song])
     if history is not None and take is None:
@@ -79,3 +86,18 @@ def page(
     write_file(out, html.encode(), force)
     print(f"{out}: {len(html) / 1e6:.1f} MB; open it in a browser")
     doubts(analysis)
+
+
+def _pages(
+    songs: Path, hints: Hints, out: Path | None, audio: Sound, light: Light, take: Path | None, force: bool
+) -> None:
+    """A page for each song of a set."""
+    if take is not None or hints.about_beats or hints.part:
+        raise HintError("a take and corrections are for one song; name that song")
+    folder = out or songs.with_suffix("")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{folder}: can't be made ({error.strerror}); choose another place") from None
+    for song in songs_of([songs]):
+        page(song, hints, folder / f"{song.stem}.html", audio, light, None, None, force)

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from pulsefind.cli.many import songs_of
 from pulsefind.cli.opening import opened
 from pulsefind.cli.options import ForceOption, Hints, check_ending
 from pulsefind.core.errors import HintError
@@ -22,7 +23,7 @@ class Paper(StrEnum):
 
 TracksArgument = Annotated[
     list[Path],
-    typer.Argument(help="Recordings, or analyses saved by `find --out`, in the order of the set.", show_default=False),
+    typer.Argument(help="Recordings, saved analyses, or a set.toml, in the order of the set.", show_default=False),
 ]
 SheetOutOption = Annotated[
     Path | None,
@@ -41,10 +42,11 @@ def sheet(
     force: ForceOption = False,
 ) -> None:
     """Write the gig sheet: a page a song, and the order, tempo jumps and doubts of a whole set."""
+    given, tracks = tracks, songs_of(tracks)
     if len(tracks) > 1 and (hints.about_beats or hints.part):
         raise HintError("corrections are for one song; save that one's analysis with find --out and name it here")
     out = out or Path(f"{tracks[0].stem} sheet.html" if len(tracks) == 1 else "set.html")
-    check_ending(out, (".html", ".htm", ".pdf"), force, tracks)
+    check_ending(out, (".html", ".htm", ".pdf"), force, [*given, *tracks])
     from pulsefind.core.files import write_file
     from pulsefind.page.pdf import pdf_of
     from pulsefind.page.sheet import sheet_html

@@ -94,7 +94,18 @@ def read_song(path: Path) -> SongFile:
     """
     text = read_text(path)
     document = document_of(text, path.name)
-    return SongFile(path, text, _Reader(text, path.name, document).corrections(), unknown_keys(text, path, document))
+    return SongFile(path, text, corrections_of(text, path.name), unknown_keys(text, path, document))
+
+
+def corrections_of(text: str, name: str) -> Corrections:
+    """What a song's file says whose text this is; `name` stands in errors.
+
+    Raises
+    ------
+    FormatError
+        as read_song.
+    """
+    return _Reader(text, name, document_of(text, name)).corrections()
 
 
 def read_text(path: Path) -> str:

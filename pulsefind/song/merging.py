@@ -1,0 +1,56 @@
+"""Two people's songs' files made one; what they say differently is named, not decided."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import Any
+
+from pulsefind.core.errors import FormatError
+from pulsefind.song.reading import SongFile, corrections_of
+from pulsefind.song.writing import edited
+
+LISTS = ("notes", "meters", "tempi", "sections", "confirmed")
+"""Keys that hold entries of their own: those of both are kept, in the order of mine, then theirs."""
+
+_LONGEST = 60
+
+
+def merged(mine: SongFile, theirs: SongFile) -> str:
+    """The text of my file, my comments kept, with what theirs says beside it.
+
+    Raises
+    ------
+    FormatError
+        if both say something else about the same thing; every such key is named with both values, or the two entries
+        that can't hold together.
+    """
+    ours, others = tomllib.loads(mine.text.removeprefix("\ufeff")), tomllib.loads(theirs.text.removeprefix("\ufeff"))
+    changes: dict[str, Any] = {}
+    conflicts = []
+    for key, value in others.items():
+        if key not in ours:
+            changes[key] = value
+        elif ours[key] == value:
+            continue
+        elif key in LISTS:
+            held, told = _rows(ours[key]), _rows(value)
+            changes[key] = held + [row for row in told if row not in held]
+        else:
+            conflicts.append(f"{key} ({_shown(ours[key])} in {mine.path.name}, {_shown(value)} in {theirs.path.name})")
+    if conflicts:
+        raise FormatError(f"both say something else about {', '.join(conflicts)}; settle it in one of them")
+    text = edited(mine.text, changes, mine.path.name)
+    try:
+        corrections_of(text, f"{mine.path.name} with {theirs.path.name}")
+    except FormatError as error:
+        raise FormatError(f"the two can't hold together: {error}; settle it in one of them") from None
+    return text
+
+
+def _rows(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else [value]
+
+
+def _shown(value: Any) -> str:
+    text = str(value)
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
