@@ -64,9 +64,23 @@ def analyse(
     """Analyse one recording.
 
     Times in the result are seconds from the first sample of the recording, also when settings name a part of it.
-    progress is called with the name of each stage as it starts. A recording without a steady beat gives an
-    Analysis with empty beats and a warning. beats_from takes the place of the decoder: its beats, in seconds of the
-    whole recording, are kept as they are, and grid, hits and guides are found on them.
+
+    Parameters
+    ----------
+    path_or_audio
+        A file, or what `load` or `from_samples` returned.
+    settings
+        What is known beforehand; nothing if left out.
+    progress
+        Called with the name of each stage as it starts.
+    beats_from
+        Takes the place of the decoder: its beats, in seconds of the whole recording, are kept as they are, and grid,
+        hits and guides are found on them.
+
+    Returns
+    -------
+    Analysis
+        A recording without a steady beat gives one with empty beats and a warning.
 
     Raises
     ------
@@ -76,6 +90,14 @@ def analyse(
         if beats_from reaches beyond the recording.
     HintError
         if the 1 or the taps that settings name lie outside the part, or there is no such network.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pulsefind import from_samples
+    >>> silence = analyse(from_samples(np.zeros(44100), 44100), Settings(network="own"))
+    >>> len(silence.beats.time_s), silence.warnings
+    (0, ('the recording is silent',))
     """
     # Sums of several threads are rounded in another order: one thread, so that the same sound gives the same bytes.
     with threadpool_limits(1):

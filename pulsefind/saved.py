@@ -39,7 +39,26 @@ _Record = TypeVar("_Record")
 
 
 def to_json(analysis: Analysis) -> str:
-    """Write an analysis as JSON text: the same analysis always gives the same bytes. Times to the microsecond."""
+    """Write an analysis as JSON text: the same analysis always gives the same bytes.
+
+    Parameters
+    ----------
+    analysis
+        What `analyse` returned.
+
+    Returns
+    -------
+    str
+        One JSON object; times in seconds, to the microsecond. No beats give empty lists.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pulsefind import Settings, analyse, from_samples
+    >>> silence = analyse(from_samples(np.zeros(44100), 44100), Settings(network="own"))
+    >>> json.loads(to_json(silence))["warnings"]
+    ['the recording is silent']
+    """
     document: dict[str, Any] = {"schema": SCHEMA, "program": "pulsefind"}
     for field in dataclasses.fields(analysis):
         document[field.name] = plain(getattr(analysis, field.name))
@@ -61,10 +80,26 @@ def _spread_places(saved: dict[str, Any], guide: Guide) -> None:
 def from_json(text: str) -> Analysis:
     """Read a saved analysis.
 
+    Parameters
+    ----------
+    text
+        What `to_json` returned, now or in an earlier version of the same schema.
+
+    Returns
+    -------
+    Analysis
+        The same analysis, numbers to six decimals.
+
     Raises
     ------
     FormatError
         if the text is not JSON, of another schema, or lacks or garbles a field.
+
+    Examples
+    --------
+    >>> from_json("[]")
+    Traceback (most recent call last):
+    pulsefind.core.errors.FormatError: not a saved analysis: it has no schema number; ...
     """
     try:
         document = json.loads(text)

@@ -67,10 +67,25 @@ def load(path: str | Path) -> Audio:
     averaged, or, where that cancels most of the sound (channels in opposite phase), the loudest one is
     taken. The result is at 44.1 kHz.
 
+    Parameters
+    ----------
+    path
+        The recording's file, of at most 4 hours.
+
+    Returns
+    -------
+    Audio
+        Its mono mix; an empty recording has no samples.
+
     Raises
     ------
     AudioError
         if there is no such file, it can't be read or decoded, or it holds samples that are not numbers.
+
+    Examples
+    --------
+    >>> load("song.flac").duration_s  # doctest: +SKIP
+    198.4
     """
     path = Path(path)
     try:
@@ -101,7 +116,31 @@ def _whole(source: AbstractContextManager[Decoded]) -> tuple[Samples, int]:
 
 
 def from_samples(samples: NDArray[np.floating], rate_hz: int) -> Audio:
-    """Make a recording from an array: (n,) mono or (n, channels), floating point, full scale at 1.0."""
+    """Make a recording from an array.
+
+    Parameters
+    ----------
+    samples
+        (n,) mono or (n, channels), floating point, full scale at 1.0.
+    rate_hz
+        Their rate, 1 kHz to 1.536 MHz.
+
+    Returns
+    -------
+    Audio
+        The mono mix at 44.1 kHz; of no samples an empty one.
+
+    Raises
+    ------
+    AudioError
+        if the array has another shape, a rate out of range, or samples that are not numbers.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from_samples(np.zeros((48000, 2)), 48000).duration_s
+    1.0
+    """
     frames = np.asarray(samples, dtype=np.float32)
     if frames.ndim == 1:
         frames = frames[:, None]
