@@ -41,6 +41,7 @@ from pulsefind.guides.misreadings import find_misreadings
 from pulsefind.guides.plan import plan_for
 from pulsefind.listen import audio as recordings
 from pulsefind.listen.activations import OWN, STOCK, activations
+from pulsefind.listen.decoding import BLOCK
 from pulsefind.listen.folded import find_folded
 from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.hits import find_hits
@@ -237,7 +238,7 @@ def _track(audio: Audio, start_s: float, end_s: float) -> Track:
 
 
 def _warnings(audio: Audio, pulse: Pulse, guides: tuple[Guide, ...]) -> tuple[str, ...]:
-    if not any(piece.any() for piece in pieces(audio.samples, recordings.BLOCK)):
+    if not any(piece.any() for piece in pieces(audio.samples, BLOCK)):
         return ("the recording is silent",)
     if not len(pulse.time_s):
         return ("no steady beat found",)

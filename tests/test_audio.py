@@ -14,7 +14,9 @@ from pulsefind.core import mapped
 from pulsefind.core.child import Limits
 from pulsefind.core.errors import AudioError
 from pulsefind.listen import audio as recordings
-from pulsefind.listen.audio import BLOCK, LEAD_S, RATE_HZ, crop, from_samples, load, with_lead
+from pulsefind.listen import decoding
+from pulsefind.listen.audio import LEAD_S, RATE_HZ, crop, from_samples, load, with_lead
+from pulsefind.listen.decoding import BLOCK
 
 ODD_NAMES = [
     "a.m4a",
@@ -135,7 +137,7 @@ def test_a_decoder_that_breaks_down_has_not_given_the_recording(fake_ffmpeg):
 
 
 def test_a_decoder_that_hangs_is_ended(fake_ffmpeg, monkeypatch):
-    monkeypatch.setattr(recordings, "DECODE_LIMITS", Limits(0.5))
+    monkeypatch.setattr(decoding, "DECODE_LIMITS", Limits(0.5))
     with pytest.raises(AudioError, match=r"it took longer than 0.5 s"):
         load(fake_ffmpeg(f"{AU_HEADER}; head -c 400000 /dev/zero; sleep 100"))
     with pytest.raises(AudioError, match=r"no sound that can be decoded \(ffmpeg: it took longer"):

@@ -39,7 +39,7 @@ def test_three_recordings_are_heard_alike_in_every_form():
                 assert row.beats and row.guide, (audio.stem, form)
             elif not row.beats:
                 moved.append((audio.stem, form))
-    # Where few beats have hits the course bends otherwise after the least change: so in one of the three, at other rates.
+    # Where few beats have hits the course bends otherwise after the least change: so in one of three, at other rates.
     assert len(moved) <= 2, moved
 
 

@@ -4,53 +4,27 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
-import shutil
-import struct
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from itertools import chain
 from pathlib import Path
 
 import numpy as np
-import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from pulsefind.core.child import Child, Limits, running
 from pulsefind.core.errors import AudioError
 from pulsefind.core.mapped import gathered, pieces
 from pulsefind.core.records import Audio
+from pulsefind.listen.decoding import BLOCK, BrokenOffError, Decoded, Samples, check_rate, decoded, from_ffmpeg
 
 RATE_HZ = 44100
 """The rate that every stage works at."""
 
 LONGEST_S = 4 * 3600  # judged: an evening's concert
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000  # judged: below, no music; above, no converter
-MOST_CHANNELS = 1024  # what libsndfile reads
 
 LOUDEST = 2.0**31
 """Samples beyond this are damage; some programs write whole numbers of 32 bits as floats."""
-
-DECODE_LIMITS = Limits(time_s=600, memory_bytes=2**30, file_bytes=0)
-"""What ffmpeg may take to decode one recording; it writes to a pipe, never to a file."""
-
-FFMPEG_FORMATS = (
-    *("aac", "ac3", "aiff", "amr", "ape", "asf", "au", "avi", "caf", "dsf", "dts", "eac3", "flac", "flv", "iff"),
-    *("matroska", "mov", "mp3", "mpc", "mpc8", "mpeg", "mpegts", "ogg", "tak", "tta", "w64", "wav", "webm", "wv"),
-)
-"""What ffmpeg may take a file for: containers of sound, none that fetches other files (playlists, image series)."""
-
-BLOCK = 1 << 16
-"""Frames handled at a time."""
-
-Samples = NDArray[np.float32]
-Decoded = tuple[Iterator[Samples], int]
-
-
-class _BrokenOffError(AudioError):
-    """libsndfile stopped in the middle."""
-
 
 _ENERGY_PIECE = 2**26  # samples, 25 minutes: of what is shorter the energy is one sum
 LEAD_S = 0.5  # judged: silence kept before the first sound, for filters to settle in
@@ -90,9 +64,9 @@ def load(path: str | Path) -> Audio:
     path = Path(path)
     try:
         return _to_audio(lambda: decoded(path), path)
-    except _BrokenOffError:
+    except BrokenOffError:
         # ffmpeg finds its way through damage at which libsndfile stops.
-        return _to_audio(lambda: _from_ffmpeg(path), path)
+        return _to_audio(lambda: from_ffmpeg(path), path)
 
 
 def decode(path: Path) -> tuple[NDArray[np.float32], int]:
@@ -105,8 +79,8 @@ def decode(path: Path) -> tuple[NDArray[np.float32], int]:
     """
     try:
         return _whole(decoded(path))
-    except _BrokenOffError:
-        return _whole(_from_ffmpeg(path))
+    except BrokenOffError:
+        return _whole(from_ffmpeg(path))
 
 
 def _whole(source: AbstractContextManager[Decoded]) -> tuple[Samples, int]:
@@ -146,7 +120,7 @@ def from_samples(samples: NDArray[np.floating], rate_hz: int) -> Audio:
         frames = frames[:, None]
     if frames.ndim != 2 or not frames.shape[1]:
         raise AudioError(f"samples must be (n,) or (n, channels), not of shape {frames.shape}")
-    _check_rate(rate_hz, "the samples")
+    check_rate(rate_hz, "the samples")
     return _to_audio(lambda: contextlib.nullcontext((iter([frames]), rate_hz)), None)
 
 
@@ -211,24 +185,6 @@ def resampled(audio: Audio, rate_hz: int) -> Iterator[Samples]:
     stream = soxr.ResampleStream(audio.rate_hz, rate_hz, 1, dtype="float32")
     for k, piece in enumerate(pieces(audio.samples, step)):
         yield stream.resample_chunk(piece, last=k == last)
-
-
-def check_readable(path: Path) -> None:
-    """Refuse, with the reason, a path that is no readable file with something in it."""
-    try:
-        if path.is_dir():
-            raise AudioError(f"{path}: is a folder; name one recording in it")
-        size = path.stat().st_size
-    except FileNotFoundError:
-        raise AudioError(f"{path}: no such file; check the name") from None
-    except OSError as error:
-        raise AudioError(f"{path}: can't be opened ({error.strerror}); check the name and its rights") from None
-    if not path.is_file():
-        raise AudioError(f"{path}: is no ordinary file; name a recording")
-    if not os.access(path, os.R_OK):
-        raise AudioError(f"{path}: no permission to read it; change its rights or copy it")
-    if size == 0:
-        raise AudioError(f"{path}: the file is empty; copy it again from where it came from")
 
 
 def _to_audio(source: Callable[[], AbstractContextManager[Decoded]], path: Path | None) -> Audio:
@@ -320,91 +276,3 @@ def _digest(samples: Samples) -> str:
     for piece in pieces(samples, BLOCK):
         digest.update(np.ascontiguousarray(piece).data)
     return digest.hexdigest()
-
-
-@contextlib.contextmanager
-def decoded(path: Path) -> Iterator[Decoded]:
-    """Blocks (n, channels) of a recording, as they stand in the file, and its rate, for the length of the block.
-
-    Raises
-    ------
-    AudioError
-        if there is no such file, or it can't be decoded; also while the blocks are fetched.
-    """
-    check_readable(path)
-    try:
-        # An absolute name: libsndfile takes a file called "-" for the standard input.
-        file = soundfile.SoundFile(path.absolute())
-    except (soundfile.LibsndfileError, RuntimeError, ValueError, TypeError, OSError):
-        with _from_ffmpeg(path) as found:
-            yield found
-        return
-    with file:
-        _check_rate(file.samplerate, str(path))
-        yield _blocks_of(file, path), file.samplerate
-
-
-def _check_rate(rate_hz: int, where: str) -> None:
-    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
-        raise AudioError(f"{where}: a sample rate of {rate_hz} Hz can't carry music; check the file")
-
-
-def _blocks_of(file: soundfile.SoundFile, path: Path) -> Iterator[Samples]:
-    """Read to the end that the decoder finds; the length in the header may be wrong."""
-    try:
-        frames = min(BLOCK, 4 * BLOCK // file.channels)
-        while len(block := file.read(frames, dtype="float32", always_2d=True)):
-            yield block
-    except (soundfile.LibsndfileError, RuntimeError) as error:
-        reason = " ".join(str(error).split())
-        raise _BrokenOffError(f"{path}: can't be decoded to its end ({reason}); copy it again, or convert it") from None
-
-
-@contextlib.contextmanager
-def _from_ffmpeg(path: Path) -> Iterator[Decoded]:
-    """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
-    command = ffmpeg_command(path)
-    try:
-        with running(command, DECODE_LIMITS) as child:
-            header = child.stdout.read(24)
-            if len(header) < 24 or header[:4] != b".snd":
-                told = child.finish()
-                reason = f" (ffmpeg: {told})" if told else ""
-                raise AudioError(f"{path}: holds no sound that can be decoded{reason}; check that it is a recording")
-            offset, _, encoding, rate_hz, channels = struct.unpack(">5I", header[4:24])
-            if encoding != 6 or not 1 <= channels <= MOST_CHANNELS or not 24 <= offset <= 2**16:
-                raise AudioError(f"{path}: ffmpeg answered in an unexpected form; convert the file to wav or flac")
-            _check_rate(rate_hz, str(path))
-            child.stdout.read(offset - 24)
-            yield _blocks_from(child, channels, path), rate_hz
-    except OSError as error:
-        raise AudioError(f"{path}: ffmpeg could not be started ({error.strerror})") from None
-
-
-def ffmpeg_command(path: Path) -> list[str]:
-    """The command that decodes a recording to AU with big-endian floats on its standard output.
-
-    It opens that one file and no other: no address, no list of files that stands in a name or in a file.
-
-    Raises
-    ------
-    AudioError
-        if ffmpeg is not installed.
-    """
-    program = shutil.which("ffmpeg")
-    if program is None:
-        raise AudioError(f"{path}: not a format that libsndfile reads; install ffmpeg, or convert it to wav or flac")
-    command = [program, "-nostdin", "-v", "error", "-protocol_whitelist", "file,pipe"]
-    command += ["-format_whitelist", ",".join(FFMPEG_FORMATS), "-threads", "1"]
-    # The file: prefix keeps a name that looks like an option or another protocol a plain file name.
-    return [*command, "-i", f"file:{path}", "-map", "0:a:0", "-c:a", "pcm_f32be", "-f", "au", "pipe:1"]
-
-
-def _blocks_from(child: Child, channels: int, path: Path) -> Iterator[Samples]:
-    """Big-endian floats from a pipe; a decoder that ends badly has not given the whole recording."""
-    size = min(BLOCK, 4 * BLOCK // channels) * channels * 4
-    while data := child.stdout.read(size):
-        whole = len(data) // (channels * 4) * channels * 4
-        yield np.frombuffer(data[:whole], ">f4").astype(np.float32).reshape(-1, channels)
-    if reason := child.finish():
-        raise AudioError(f"{path}: can't be decoded to its end (ffmpeg: {reason}); copy it again, or convert it to wav")

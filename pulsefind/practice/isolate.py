@@ -16,7 +16,7 @@ from scipy.signal import firwin, oaconvolve
 
 from pulsefind.core.errors import HintError
 from pulsefind.core.records import Analysis, FloatArray, Guide
-from pulsefind.listen.audio import BLOCK
+from pulsefind.listen.decoding import BLOCK
 from pulsefind.practice.mix import Levels, Piece, Rendered, Score, render
 from pulsefind.practice.spool import Samples, Spool, processed
 

@@ -18,7 +18,7 @@ from pulsefind.core import fades
 from pulsefind.core.errors import HintError, OutputError
 from pulsefind.core.files import new_file
 from pulsefind.core.records import FloatArray
-from pulsefind.listen.audio import BLOCK
+from pulsefind.listen.decoding import BLOCK
 from pulsefind.practice import click_sound as clicksound
 from pulsefind.practice.encode import LOSSY, check_kind, encode
 from pulsefind.practice.spool import Spool

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from pulsefind.core.errors import AudioError, OutputError
 from pulsefind.core.records import FloatArray
-from pulsefind.listen.audio import decoded
+from pulsefind.listen.decoding import decoded
 from pulsefind.practice.stretch import stretched
 
 MARGIN_S = 0.5
