@@ -213,3 +213,35 @@ def test_what_cannot_be_obeyed_is_one_line_and_exit_code_2(folder, go, change, t
     code, out, err = go("find")
     assert (code, out) == (2, "") and told in err.splitlines()[-1]
     assert "Traceback" not in err and len(err.splitlines()) <= 2
+
+
+def test_what_is_typed_is_kept_when_asked_and_nothing_else_changes(folder, go):
+    code, _, err = go("find", "--one-at", "1.213", "--nudge-ms", "4", "--keep")
+    assert code == 0 and "harbour.song.toml keeps the_1, nudge_ms" in err
+    kept = (folder / "harbour.song.toml").read_text()
+    assert [line for line in FILE.splitlines() if line not in kept.splitlines()] == [
+        "nudge_ms = 25          # headphones",
+        "the_1 = 3.650          # heard late, on purpose",
+    ]
+    for comment in ("# headphones", "# heard late, on purpose", "# Ida's ears, my pencil"):
+        assert comment in kept
+    known = read_song(folder / "harbour.song.toml").corrections
+    assert (known.ones[0].time_s, known.ones[0].exact, known.nudge_ms) == (1.213, True, 4.0)
+    song, err = found(go)
+    assert known.recording.sha256 == song.track.sha256
+    assert go("find", "--keep")[0] == 2
+
+
+def test_a_song_without_a_file_gets_one_when_asked(folder, go):
+    (folder / "harbour.song.toml").unlink()
+    (folder / "taps.txt").write_text("".join(f"{1.213 + 0.6 * k:.3f} {k % 4 + 1}\n" for k in range(16)))
+    go("find", "--taps", "taps.txt", "--meter", "4/4")
+    assert not (folder / "harbour.song.toml").exists()
+    assert go("find", "--taps", "taps.txt", "--keep")[0] == 0
+    song, err = found(go)
+    assert "is obeyed: 16 taps" in err and np.isin(np.round(1.213 + 0.6 * np.arange(16), 3), song.beats.time_s).all()
+
+
+def test_sections_are_suggested_ready_to_be_put_into_the_file(folder, go, monkeypatch, capsys):
+    code, out, _ = go("sections")
+    assert code == 0 and 'sections = [\n  "A 1-' in out

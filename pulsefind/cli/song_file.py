@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pulsefind.core.corrections import Corrections
 
@@ -69,6 +69,53 @@ def _overruled(known: Corrections, hints: Hints) -> str:
     )
     words = [f"{option} instead of its {key}" for option, typed, told, key in pairs if typed and told]
     return f"; {', '.join(words)}" if words else ""
+
+
+def keep_hints(track: Path, hints: Hints, analysis: Analysis) -> None:
+    """Write what was typed into the song's file, which is made if there is none; all else in it stays.
+
+    Raises
+    ------
+    PulsefindError
+        if nothing was typed that it could keep, or the file can't be written.
+    """
+    from pulsefind.core.errors import HintError
+    from pulsefind.core.files import write_file
+    from pulsefind.song.place import find_song, song_path
+    from pulsefind.song.reading import corrections_of, document_of, read_text
+    from pulsefind.song.writing import HEAD, edited
+
+    changes = _kept(hints, analysis)
+    if not changes:
+        raise HintError("--keep: tell something to keep, like --one-at 12.340, --bpm, --meter, --taps or --nudge-ms")
+    path = hints.song_file or find_song(track) or song_path(track)
+    text = read_text(path) if path.exists() else HEAD
+    if "recording" not in document_of(text, path.name):
+        changes["recording"] = {"sha256": analysis.track.sha256, "length_s": round(analysis.track.duration_s, 3)}
+    text = edited(text, changes, path.name)
+    corrections_of(text, path.name)
+    # The person asked for it, and nothing of theirs is lost.
+    write_file(path, text.encode(), force=True)
+    say(f"{path.name} keeps {', '.join(key for key in changes if key != 'recording')}")
+
+
+def _kept(hints: Hints, analysis: Analysis) -> dict[str, Any]:
+    """Keys of the song's file and the values that were typed."""
+    typed: dict[str, Any] = {
+        "the_1": hints.one_at,
+        "bpm": hints.bpm,
+        "meter": hints.meter,
+        "range": hints.part,
+        "nudge_ms": hints.nudge_ms,
+    }
+    changes = {key: value for key, value in typed.items() if value is not None}
+    if hints.taps:
+        settings = analysis.settings
+        taps: dict[str, Any] = {"times": [round(time_s, 6) for time_s in settings.taps_s]}
+        if settings.taps_count:
+            taps["counts"] = list(settings.taps_count)
+        changes["taps"] = {**taps, "by_ear": True} if settings.taps_by_ear else taps
+    return changes
 
 
 def say_if_older(saved: Path, track: Path, analysis: Analysis, hints: Hints) -> None:
