@@ -16,11 +16,13 @@ from eval.scoring.comparing import comparison, falls, refrozen
 from eval.scoring.running import run_tracks
 from eval.scoring.systems import SYSTEMS, systems_named
 from eval.scoring.table import table, with_table
+from eval.sets.bands import FIRST_SEED, write_bands
 from eval.sets.datasets import SETS, how_to_get
 from eval.sets.drumless import level_curve, swing_curve
 from eval.sets.loaders import load_set
 from eval.sets.songs import SET_NAME, fetch_set
 from eval.sets.synthetic import write_set
+from eval.sets.unfollowable import silent_rows
 from eval.sets.variants import varied
 from eval.store import read_json, read_result, write_json, write_text
 from eval.take.commands import take, take_band, take_fit
@@ -126,6 +128,27 @@ def synthesise(
 def songs(root: Annotated[Path, typer.Option(help="Folder in which the set is made.")]) -> None:
     """Fetch a Debian package with four full songs and make the set "muldjord" of it."""
     typer.echo(f"{root / SET_NAME}: {', '.join(fetch_set(root))}")
+
+
+@app.command()
+def bands(
+    root: Annotated[Path, typer.Option(help="Folder in which the sets are made.")],
+    count: Annotated[int, typer.Option(min=1, help="Songs in each set.")] = 30,
+    font: Annotated[
+        list[Path] | None, typer.Option(help="A SoundFont for the pitched instruments; may be repeated.")
+    ] = None,
+) -> None:
+    """Make the sets "bands" and "bands_drumless": songs whose instruments' onsets are all known."""
+    for name in FIRST_SEED:
+        typer.echo(f"{root / name}: {', '.join(write_bands(root, name, count, font or ()))}")
+
+
+@app.command()
+def nothing() -> None:
+    """Made pads, noise and free playing: on how many a guide is claimed where none can be right."""
+    typer.echo("| kind | no guide | tracks |\n|---|---|---|")
+    for row in silent_rows():
+        typer.echo(f"| {row.kind} | {row.silent} | {row.n} |")
 
 
 @app.command()
