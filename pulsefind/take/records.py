@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pulsefind.core.arrays import check_increasing, check_lengths, freeze
 from pulsefind.core.errors import PulsefindError
 from pulsefind.core.records import FloatArray, GridSection, IntArray
 
@@ -25,26 +26,6 @@ NOTHING_SPECIAL = "the same with less help"
 
 class TakeError(PulsefindError):
     """A take that can't be read or holds nothing that can be reviewed."""
-
-
-def _times(record: object, name: str, strictly: bool = False) -> int:
-    array = np.array(getattr(record, name), dtype=np.float64, ndmin=1)
-    if array.ndim != 1 or not np.isfinite(array).all():
-        raise ValueError(f"{name} must be one row of finite numbers")
-    step = np.diff(array)
-    if (step < 0).any() or (strictly and (step == 0).any()):
-        raise ValueError(f"{name} must increase")
-    array.setflags(write=False)
-    object.__setattr__(record, name, array)
-    return len(array)
-
-
-def _column(record: object, name: str, n: int, dtype: type = np.float64) -> None:
-    array: NDArray[np.generic] = np.array(getattr(record, name), dtype=dtype, ndmin=1)
-    if array.shape != (n,) or (array.dtype.kind == "f" and not np.isfinite(array).all()):
-        raise ValueError(f"{name} needs {n} finite values")
-    array.setflags(write=False)
-    object.__setattr__(record, name, array)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +49,10 @@ class TakeHits:
 
     def __post_init__(self) -> None:
         """Check order, lengths and names."""
-        n = _times(self, "time_s")
-        _column(self, "level", n)
-        if len(self.kind) != n or not set(self.kind) <= set(KINDS):
+        freeze(self, "time_s", "level")
+        check_increasing(self, "time_s", strictly=False)
+        n = check_lengths(self, "time_s", "level", "kind")
+        if not set(self.kind) <= set(KINDS):
             raise ValueError(f"kind needs {n} names out of {', '.join(KINDS)}")
 
 
@@ -134,13 +116,12 @@ class Played:
 
     def __post_init__(self) -> None:
         """Check order and lengths."""
-        n = _times(self, "time_s")
-        for name in ("nominal_s", "offset_ms", "position_beats", "level"):
-            _column(self, name, n)
-        _column(self, "bar", n, np.int64)
-        _column(self, "ghost", n, np.bool_)
-        if not len(self.place) == len(self.kind) == n:
-            raise ValueError("place and kind differ in length from time_s")
+        columns = ("time_s", "nominal_s", "offset_ms", "position_beats", "level")
+        freeze(self, *columns)
+        freeze(self, "bar", dtype=np.int64)
+        freeze(self, "ghost", dtype=np.bool_)
+        check_increasing(self, "time_s", strictly=False)
+        check_lengths(self, *columns, "bar", "ghost", "place", "kind")
 
 
 @dataclass(frozen=True, slots=True)
