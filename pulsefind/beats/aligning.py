@@ -17,16 +17,16 @@ from pulsefind.core.records import Activations, FloatArray, IntArray
 TEMPO_REACH = 0.22
 """The quarter may get so much longer or shorter within a piece, as a natural logarithm."""
 
-TEMPO_STEP = 0.01
+TEMPO_STEP = 0.01  # a hundredth: judged, finer than anyone's tempo holds
 MOST_STEPS = 4
 """A quarter changes by no more than so many steps of a hundredth from one beat to the next."""
 
 PIECE_BEATS = 48
 """Beats that are decided on at once; as many again are looked ahead at, so that a piece doesn't end on a guess."""
 
-_LOG_ODDS_FLOOR, _LOG_ODDS_TOP = -3.0, 4.0
-_ONE_WEIGHT = 0.5
-_FLOOR = 1e-7
+_LOG_ODDS_FLOOR, _LOG_ODDS_TOP = -3.0, 4.0  # judged: one frame may say no more against a beat, or for one
+_ONE_WEIGHT = 0.5  # judged: of the downbeat beside the beat
+_FLOOR = 1e-7  # of probabilities, so that their logarithms stay finite
 
 
 def align(

@@ -13,7 +13,7 @@ import numpy as np
 
 from pulsefind.core.records import FloatArray, IntArray
 
-METERS = (2, 3, 4, 5, 6, 7)
+METERS = (2, 3, 4, 5, 6, 7)  # judged: longer bars are counted as two
 
 METER_PRIOR = {2: 0.03, 3: 0.12, 4: 0.75, 5: 0.02, 6: 0.06, 7: 0.02}
 """How common each number of beats in a bar is in the music that drummers play along to (common practice, no source)."""

@@ -33,7 +33,7 @@ from pulsefind.listen.sounding import sounding
 BPM_LOW, BPM_HIGH = 55.0, 215.0
 """The tempi looked at first when no hint is given; readings at other octaves may leave this range."""
 
-OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH = 40.0, 290.0
+OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH = 40.0, 290.0  # judged: beats that can still be counted aloud
 
 SEARCH_METERS = (3, 4)
 """Bars that the search for beats leans on. Which meter it really is, is decided afterwards, on the beats."""
@@ -54,11 +54,11 @@ METER_EVIDENCE_BEATS = 32.0
 HARMONY_WEIGHT = 0.35
 """Log odds of a downbeat for each standard deviation of harmonic change, in the bass and above it."""
 
-HARMONY_LIMIT = 4.0
+HARMONY_LIMIT = 4.0  # standard deviations: judged, one change of chord settles no bar line by itself
 
-_UNLIKELY, _SETTLED = 0.2, 0.99
-_MIN_BEATS = 4
-_TOLD_LATE_S = 0.02
+_UNLIKELY, _SETTLED = 0.2, 0.99  # probabilities, judged: a warning below the one, no alternative beyond the other
+_MIN_BEATS = 4  # judged: fewer are no pulse
+_TOLD_LATE_S = 0.02  # what drummers notice between two drums (19 to 24 ms)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from pulsefind.core.words import bars_text, listed
 NEAR_S = 0.07
 """Beats as near as that are the same: the usual tolerance of beat tracking (Davies, Degara and Plumbley 2009)."""
 
-_MOST = 5
+_MOST = 5  # stretches that a sentence holds
 
 
 def second_opinion(bars: Bars, first: Pulse, second: Pulse) -> str:

@@ -11,7 +11,7 @@ from pulsefind.core.errors import HintError
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Beats, FloatArray, IntArray, Pulse, Settings
 
-_SHORTEST_S = 0.03
+_SHORTEST_S = 0.03  # judged: beats that lie closer are one beat told twice
 
 TOLD_OFF_MS = 20.0
 """Drummers notice 19 to 24 ms between two drums; a smaller difference isn't worth a word."""

@@ -23,7 +23,7 @@ def report(analysis: Analysis) -> str:
     if not len(analysis.beats.time_s):
         lines += field("Beat", _nothing_found(analysis))
         return "\n".join(lines) + "\n"
-    for part in (_tempo, _one, _doubts, _plan, _leader, _others, _sureness, _corrections):
+    for part in (_tempo, _one, _doubts, _plan, _leader, _others, _how_sure, _corrections):
         lines += part(analysis)
     return "\n".join(lines) + "\n"
 
@@ -117,7 +117,7 @@ def _others(analysis: Analysis) -> list[str]:
     return [*lines, ""]
 
 
-def _sureness(analysis: Analysis) -> list[str]:
+def _how_sure(analysis: Analysis) -> list[str]:
     sure, meter = analysis.confidence, feel_of(analysis).meter
     answers = ((f"the {meter}", sure.meter), ("the tempo (not half or double)", sure.octave), ("the 1", sure.one))
     by_word: dict[str, list[str]] = {}
