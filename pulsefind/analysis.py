@@ -109,24 +109,23 @@ def _analysed(
     path_or_audio: str | Path | Audio, asked: Settings, progress: Progress, beats_from: Pulse | None
 ) -> Analysis:
     progress("reading")
-    whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
-    settings = obeyed(asked, whole.duration_s)
-    part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
-    _check_hints(settings, start_s, start_s + part.duration_s)
+    part, start_s, track, settings = _read(path_or_audio, asked)
     if beats_from is None:
         pulse, beats, hits = _heard(part, settings, start_s, progress)
+        pulse, beats = _shifted(pulse, start_s, track), _shifted(beats, start_s, track)
     else:
         progress("finding hits")
-        pulse, beats = _given(beats_from, start_s, start_s + part.duration_s, whole.duration_s)
-        hits = _shifted(find_hits(part, settings.use_cache), start_s)
+        pulse, beats = _given(beats_from, track)
+        hits = find_hits(part, settings.use_cache)
+    hits = _shifted(hits, start_s, track)
     bars = lay_bars(pulse, beats)
     grid = find_grid(beats, bars, hits.certain(), settings.in_threes)
     progress("looking for guides")
-    folded = _shifted(find_folded(part, start_s, beats, bars, grid), start_s)
+    folded = _shifted(find_folded(part, start_s, beats, bars, grid), start_s, track)
     guides = find_guides(hits, beats, bars, grid, folded)
     tempo = tempo_of(beats, bars)
     analysis = Analysis(
-        track=_track(whole, start_s, start_s + part.duration_s),
+        track=track,
         beats=beats,
         bars=bars,
         grid=grid,
@@ -149,11 +148,22 @@ def _analysed(
     return nudged(analysis, settings.nudge_ms or 0.0)
 
 
+def _read(path_or_audio: str | Path | Audio, asked: Settings) -> tuple[Audio, float, Track, Settings]:
+    """The part that is asked for, led in by silence, when that starts in the recording; what is told of both; settings.
+
+    Nothing else of the recording stays in memory.
+    """
+    whole = path_or_audio if isinstance(path_or_audio, Audio) else recordings.load(path_or_audio)
+    settings = obeyed(asked, whole.duration_s)
+    part, start_s = recordings.crop(whole, settings.start_s, settings.end_s) if len(whole.samples) else (whole, 0.0)
+    track = _track(whole, start_s, start_s + part.duration_s)
+    _check_hints(settings, track.start_s, track.end_s)
+    led, lead_s = recordings.with_lead(part)
+    return led, start_s + lead_s, track, settings
+
+
 def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) -> tuple[Pulse, Beats, Hits]:
-    """Beats and hits of a part that starts at start_s, in seconds of the whole recording."""
-    begins_s = start_s
-    part, lead_s = recordings.with_lead(part)
-    start_s += lead_s
+    """Beats and hits of a part that starts at start_s of the recording, in seconds of the part."""
     hints = _from_there(settings, start_s)
     progress("listening")
     # Processes that share the stock networks' work are started before there is a second thread.
@@ -173,11 +183,7 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     if stock is not None and settings.network != STOCK:
         said += (second_opinion(lay_bars(pulse, beats), heard, decode(stock, harmony, hints)),)
     pulse = dataclasses.replace(pulse, warnings=pulse.warnings + said)
-    return (
-        _shifted(pulse, start_s, begins_s),
-        _shifted(beats, start_s, begins_s),
-        _shifted(hits, start_s, begins_s),
-    )
+    return pulse, beats, hits
 
 
 def _from_there(settings: Settings, start_s: float) -> Settings:
@@ -205,14 +211,14 @@ def _check_hints(settings: Settings, start_s: float, end_s: float) -> None:
         )
 
 
-def _given(pulse: Pulse, start_s: float, end_s: float, duration_s: float) -> tuple[Pulse, Beats]:
+def _given(pulse: Pulse, track: Track) -> tuple[Pulse, Beats]:
     """Beats that are known: those within the part, each as sure as can be."""
-    if len(pulse.time_s) and pulse.time_s[-1] > duration_s:
+    if len(pulse.time_s) and pulse.time_s[-1] > track.duration_s:
         raise FormatError(
-            f"the beats reach {pulse.time_s[-1]:.2f} s, the recording only {duration_s:.2f} s; "
+            f"the beats reach {pulse.time_s[-1]:.2f} s, the recording only {track.duration_s:.2f} s; "
             "check that they belong together"
         )
-    inside = (pulse.time_s >= start_s) & (pulse.time_s <= end_s)
+    inside = (pulse.time_s >= track.start_s) & (pulse.time_s <= track.end_s)
     pulse = dataclasses.replace(
         pulse,
         time_s=pulse.time_s[inside],
@@ -226,9 +232,9 @@ def _given(pulse: Pulse, start_s: float, end_s: float, duration_s: float) -> tup
 _Timed = TypeVar("_Timed", Pulse, Beats, Hits)
 
 
-def _shifted(record: _Timed, start_s: float, begins_s: float = 0.0) -> _Timed:
-    """Move all times from the analysed part to the whole recording, where none lies before the part begins."""
-    return dataclasses.replace(record, time_s=np.maximum(record.time_s + start_s, begins_s)) if start_s else record
+def _shifted(record: _Timed, start_s: float, track: Track) -> _Timed:
+    """Move all times from what was heard, which starts at start_s, to the recording; none lies before its part."""
+    return dataclasses.replace(record, time_s=np.maximum(record.time_s + start_s, track.start_s))
 
 
 def _track(audio: Audio, start_s: float, end_s: float) -> Track:

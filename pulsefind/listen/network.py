@@ -40,7 +40,7 @@ PULSE, KIT = "pulse-1", "kit-1"
 _WEIGHTS = Path(__file__).parent.parent / "weights"
 _LOW_HZ, _HIGH_HZ = 30.0, 10500.0
 _OUTPUT_RATE_HZ = 100.0
-_BLOCK_FRAMES = 1000
+_BLOCK_FRAMES = 250  # as quick as 1000, in a quarter of the memory (measured)
 _LEVEL = 0.1
 
 
