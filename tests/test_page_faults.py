@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from pagebrowser import AXE, NASTY, VIEWS, needs_browser
+from pagebrowser import AXE, NASTY, VIEWS, needs_browser, until
 from pagemaking import RATE_HZ, song
 
 from pulsefind.core.records import Settings
@@ -90,3 +90,11 @@ def test_text_at_twice_its_size_stays_readable(opened, page_file, width):
         road = page.locator(".road-drawing").bounding_box()
         dock = page.locator(".transport").bounding_box()
         assert road["y"] + road["height"] < dock["y"], view
+
+
+@needs_browser
+def test_a_sound_device_that_doesnt_start_is_said(opened, page_file):
+    page = opened(page_file)
+    page.evaluate("void (AudioContext.prototype.resume = () => new Promise(() => {}))")
+    page.click("#play")
+    until(page, "document.getElementById('where-guide').textContent.includes(\"device doesn't start\")")

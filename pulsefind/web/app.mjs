@@ -15,6 +15,8 @@ const MOST_GUIDE_BOOST = 4;
 const EARLIEST_TAP_S = 0.25;
 const LEAST_REVEAL_LEVEL = 0.3;
 const PAINT_MS = 60;
+const DEVICE_MS = 3000;
+const NO_DEVICE = "The sound device doesn't start. Is one chosen, and free?";
 
 export class App {
   constructor(data) {
@@ -83,7 +85,10 @@ export class App {
 
   async readyMixer() {
     this.player.mixer ??= this.#makeMixer();
+    // A browser without a sound device may wait for ever.
+    const late = setTimeout(() => this.tell("trouble", NO_DEVICE), DEVICE_MS);
     await this.player.mixer.context.resume();
+    clearTimeout(late);
     return this.player.mixer;
   }
 

@@ -23,6 +23,10 @@ export class Transport {
     app.on("moved", ({ at }) => this.#show(at));
     app.on("place", (bar) => this.#showBar(bar));
     app.on("reading", () => this.#showBar(app.selected));
+    app.on("trouble", (words) => {
+      setText("where-guide", words);
+      setText("said", words);
+    });
     app.on("said", (words) => {
       $("said").textContent = words;
     });

@@ -9,6 +9,7 @@ const browser = [
   "requestAnimationFrame",
   "cancelAnimationFrame",
   "setTimeout",
+  "clearTimeout",
   "setInterval",
   "clearInterval",
   "AudioContext",
