@@ -184,3 +184,16 @@ def test_no_guide_and_no_places_have_none():
     tempo = tempo_of(beats_of(pulse(16)), bars)
     assert find_misreadings((), bars, tempo) == ()
     assert find_misreadings((replace(guide("1"), places=()),), bars, tempo) == ()
+
+
+@pytest.mark.parametrize("text", ["1& 2& 3& 4&", "1 1& 2 2& 3 3& 4 4&", "1e 3a"])
+def test_a_bass_is_told_from_its_misreadings_by_the_chords(text):
+    a_pulse = pulse(32, bpm=100)
+    bars = bars_of(a_pulse)
+    of_any = guide(text)
+    bass = replace(of_any, sound=Sound(90.0, 300.0, 0.1, instrument="bass"))
+    tempo = tempo_of(beats_of(a_pulse), bars)
+    cues = {found.cue for found in find_misreadings((bass,), bars, tempo)}
+    others = {found.cue for found in find_misreadings((of_any,), bars, tempo)}
+    assert any("bass" in cue for cue in others)
+    assert cues and not any("bass" in cue for cue in cues)

@@ -21,7 +21,7 @@ natural its tempo is, highest at 120 a minute (after van Noorden and Moelants 19
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 import numpy as np
@@ -52,7 +52,8 @@ class Figure:
     """Where a guide is struck: ticks (sorted, within cycle), all in twelfths of a counted beat.
 
     beat is the beat that is felt, three counts in 6/8 and its like, and bpm its tempo. swing is long : short of the
-    notes between the beats, 1 if straight. shown names the places.
+    notes between the beats, 1 if straight. shown names the places. is_bass: the bass plays it, so
+    that something else has to tell where it stands.
     """
 
     ticks: tuple[int, ...]
@@ -62,6 +63,7 @@ class Figure:
     bpm: float
     swing: float
     shown: str
+    is_bass: bool = False
 
     @property
     def gaps(self) -> tuple[int, ...]:
@@ -112,6 +114,7 @@ def find_misreadings(guides: tuple[Guide, ...], bars: Bars, tempo: Tempo) -> tup
     found: list[Misreading] = []
     for index, guide in enumerate(guides):
         figure = figure_of(guide.places, guide.pattern_bars, bars, tempo)
+        figure = replace(figure, is_bass=guide.sound.instrument == "bass")
         readings = [
             Misreading(index, r.heard_as, r.bpm, _tempting(r, figure), r.cue, r.kind) for r in _readings(figure)
         ]
@@ -186,12 +189,13 @@ def _off_the_beat(figure: Figure) -> Iterator[_Reading]:
     if phases == {0} or not (len(phases) == 1 or part or (start is not None and start % figure.beat)):
         return
     moved = part or (start if start is not None else figure.ticks[0]) % figure.beat
+    other, move = ("chords", "move") if figure.is_bass else ("bass", "moves")
     if part:
-        cue = "it strikes the beats and what lies between them alike; listen for the bass on the beat"
+        cue = f"it strikes the beats and what lies between them alike; listen for the {other} on the beat"
     elif len(phases) == 1:
-        cue = f"it falls on {figure.shown}; the bass moves between its hits"
+        cue = f"it falls on {figure.shown}; the {other} {move} between its hits"
     else:
-        cue = "it seems to start after its longest gap, and doesn't; go by the bass"
+        cue = f"it seems to start after its longest gap, and doesn't; go by the {other}"
     heard = "the beat itself, shifted"
     yield _Reading("off the beat", heard, figure.bpm, figure.fit(figure.beat, moved), figure.fit(figure.beat, 0), cue)
 
@@ -248,7 +252,8 @@ def _other_tempo(figure: Figure) -> Iterator[_Reading]:
 
 def _cue(figure: Figure) -> str:
     if figure.step < figure.beat:
-        return f"{figure.beat // figure.step} of its hits make one beat: the chords and the bass move at that rate"
+        others = "the chords" if figure.is_bass else "the chords and the bass"
+        return f"{figure.beat // figure.step} of its hits make one beat: {others} move at that rate"
     return f"it falls on {figure.shown}: say the counts between its hits"
 
 
