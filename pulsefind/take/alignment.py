@@ -106,7 +106,9 @@ def _by_hits(analysis: Analysis, field: Field, hits: TakeHits, track_audio: Audi
     )
     best = candidates[0]
     exact = recorded and best.starts_at_s in exact_starts(hits.duration_s, track_s)
-    chosen = best.probability >= (SURE_OF_CUT if exact and not same_length else SURE)
+    # A start that was found on the counted beats is no surer than they are: half a beat off, they draw it along.
+    counted = best.probability if exact else best.probability * analysis.confidence.half
+    chosen = counted >= (SURE_OF_CUT if exact and not same_length else SURE)
     reason = "best fit of the hits to bars and form" if chosen else "several starts fit the hits about as well"
     if exact and chosen:
         reason = "as long as the track, so it starts with it" if same_length else "cut together with the track"

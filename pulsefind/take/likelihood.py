@@ -173,7 +173,7 @@ def _begins(analysis: Analysis, slots: Slots, heard: Heard | None, at_s: float) 
     slot = int(nearest(slots.nominal_s, np.array([at_s]))[0])
     gain = 0.0
     if slots.within[slot] == 0 and slots.position_beats[slot] == 0:
-        gain += float(_BEGINS_ON_A_ONE)
+        gain += analysis.confidence.one * float(_BEGINS_ON_A_ONE)
     full = np.flatnonzero(analysis.bars.number >= 1)
     beat_s = float(np.median(np.diff(analysis.beats.time_s)))
     with_first_bar = len(full) and abs(at_s - float(analysis.bars.start_s[full[0]])) < 0.3 * beat_s
@@ -187,7 +187,7 @@ def _stops(analysis: Analysis, slots: Slots, heard: Heard | None, at_s: float) -
     gain = 0.0
     on_one = slots.within[slot] == 0 and slots.position_beats[slot] == 0
     if on_one or slots.position_beats[slot] >= analysis.bars.beats_per_bar[slots.bar[slot]] - 1:
-        gain += float(_ENDS_WITH_A_BAR)
+        gain += analysis.confidence.one * float(_ENDS_WITH_A_BAR)
     last = int(analysis.bars.first_beat[-1])
     in_last_bar = analysis.beats.time_s[last] - 0.06 <= at_s <= analysis.bars.end_s
     if in_last_bar or (heard is not None and abs(at_s - heard.last_s) < _TOGETHER_S):

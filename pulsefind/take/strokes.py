@@ -21,6 +21,7 @@ from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Audio, FloatArray, IntArray
 from pulsefind.listen.audio import load
 from pulsefind.take.kinds import kinds_of
+from pulsefind.take.kit import with_kit
 from pulsefind.take.midi import is_midi, read_midi_take
 from pulsefind.take.records import TakeHits
 
@@ -96,7 +97,7 @@ def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
     if is_midi(path):
         return read_midi_take(path), None
     audio = load(path)
-    return find_strokes(audio), audio
+    return with_kit(find_strokes(audio), audio), audio
 
 
 def find_strokes(audio: Audio) -> TakeHits:

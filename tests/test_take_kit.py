@@ -1,0 +1,61 @@
+"""What was struck is named by the kit network, and when by the attack nearby."""
+
+import numpy as np
+import pytest
+
+from pulsefind.core.records import Hits, Sound
+from pulsefind.listen.audio import from_samples
+from pulsefind.take import kit
+from pulsefind.take.records import TakeHits
+
+AUDIO = from_samples(np.zeros(100), 44100)
+SOUNDS = (Sound(80.0, 50.0, 0.2, "bass drum"), Sound(900.0, 50.0, 0.8, "snare"), Sound(9000.0, 50.0, 0.9, "hi-hat"))
+
+
+def _heard(monkeypatch, rows):
+    """rows: time, sound, log odds, level in dB."""
+    time_s, sound, log_odds, level = (np.array([row[k] for row in rows]) for k in range(4))
+    n = len(rows)
+    hits = Hits(time_s, sound.astype(int), np.ones(n), level, np.zeros((n, 0)), (), SOUNDS, log_odds)
+    monkeypatch.setattr(kit, "find_hits", lambda _: hits)
+
+
+def _attacks(*rows):
+    return TakeHits(
+        np.array([row[0] for row in rows]), tuple(row[1] for row in rows), np.zeros(len(rows)), "dB", 4.0, "audio"
+    )
+
+
+def test_strokes_take_their_kind_from_the_network_and_their_time_from_the_attack(monkeypatch):
+    _heard(monkeypatch, [(0.99, 0, 3.0, -6.0), (1.508, 1, 3.0, -6.0), (2.2, 1, 3.0, -26.0)])
+    # The rises took a snare for a kick as well, and a room's ringing at 3 s for a snare.
+    found = kit.with_kit(_attacks((1.0, "kick"), (1.5, "kick"), (1.5, "snare"), (3.0, "snare")), AUDIO)
+    assert found.kind == ("kick", "snare", "snare")
+    assert found.time_s == pytest.approx([1.0, 1.5, 2.2])
+    # Levels stand against the loud strokes of their kind.
+    assert found.level[2] == pytest.approx(found.level[1] - 20.0)
+
+
+def test_what_the_network_is_unsure_of_is_kept_as_faint(monkeypatch):
+    _heard(monkeypatch, [(1.0, 1, 3.0, 0.0), (1.5, 1, 0.5, 0.0), (2.0, 1, -3.0, 0.0)])
+    found = kit.with_kit(_attacks((1.0, "snare"), (1.5, "snare")), AUDIO)
+    assert found.time_s.tolist() == [1.0] and found.faint is not None and found.faint.time_s.tolist() == [1.5]
+
+
+def test_a_kind_that_the_network_does_not_know_stays_as_the_rises_named_it(monkeypatch):
+    _heard(monkeypatch, [(1.0, 0, 3.0, 0.0)])
+    found = kit.with_kit(_attacks((1.0, "kick"), (1.0, "cymbal"), (1.5, "cymbal"), (2.0, "cymbal")), AUDIO)
+    assert found.kind.count("cymbal") == 3 and found.kind.count("kick") == 1
+
+
+def test_where_nothing_is_heard_nothing_changes(monkeypatch):
+    monkeypatch.setattr(kit, "find_hits", lambda _: _no_hits())
+    plain = _attacks((1.0, "kick"), (1.5, "snare"))
+    assert kit.with_kit(plain, AUDIO).kind == plain.kind
+    nothing = _attacks()
+    assert len(kit.with_kit(nothing, AUDIO).time_s) == 0
+
+
+def _no_hits():
+    nothing = np.zeros(0)
+    return Hits(nothing, nothing.astype(int), nothing, nothing, np.zeros((0, 0)), (), (), nothing)
