@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -41,6 +42,32 @@ def recounted(pulse: Pulse, first_count: int) -> Pulse:
     one = min((meter + 1 - first_count) % meter, len(pulse.count) - 1)
     bars = rotated(BarPath(pulse.count.copy(), pulse.beats_per_bar.copy(), 0.0, np.zeros(0)), one)
     return replace(pulse, count=bars.count, beats_per_bar=bars.beats_per_bar)
+
+
+def settled(pulse: Pulse) -> Pulse:
+    """The pulse with counts that follow each other and bars as long as they are counted, wherever parts of it meet.
+
+    A 1 stays a 1. Between two of them the beats are counted up; the first bar may begin with any count, and the last
+    may break off.
+    """
+    count, meters = pulse.count.copy(), pulse.beats_per_bar.copy()
+    if not len(count):
+        return pulse
+    for k in range(1, len(count)):
+        if count[k] != 1 and count[k] != count[k - 1] + 1:
+            count[k] = count[k - 1] + 1 if count[k - 1] < meters[k - 1] else 1
+    starts = [0, *(np.flatnonzero(count[1:] == 1) + 1).tolist(), len(count)]
+    for first, end in pairwise(starts):
+        counted, inner = int(count[end - 1]), end < len(count) and count[first] == 1
+        meters[first:end] = counted if inner else max(counted, int(meters[first]))
+    return replace(pulse, count=count, beats_per_bar=meters)
+
+
+def with_time(pulse: Pulse, at: int, time_s: float) -> Pulse:
+    """The pulse with one beat (index) at another time; unchanged where that would not lie between its neighbours."""
+    moved = pulse.time_s.copy()
+    moved[at] = time_s
+    return replace(pulse, time_s=moved) if (np.diff(moved) > 0).all() else pulse
 
 
 def joined(before: Pulse, after: Pulse) -> Pulse:

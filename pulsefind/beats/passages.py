@@ -23,6 +23,8 @@ from pulsefind.beats.parts import (
     last_part,
     quarter_length_s,
     recounted,
+    settled,
+    with_time,
 )
 from pulsefind.beats.path import AUDIBLE
 from pulsefind.beats.taps import groups, lateness_s, step_s
@@ -67,8 +69,7 @@ def read(activations: Activations, harmony: Harmony, settings: Settings) -> Puls
         if a bar is named that the song doesn't have.
     """
     first = groups(settings)[0]
-    pulse = with_taps_in_place(decode(activations, harmony, first), first)
-    return with_passages(pulse, activations, harmony, settings)
+    return with_passages(with_taps_in_place(decode(activations, harmony, first), first), activations, harmony, settings)
 
 
 def with_passages(pulse: Pulse, activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
@@ -83,7 +84,7 @@ def with_passages(pulse: Pulse, activations: Activations, harmony: Harmony, sett
     if len(pulse.time_s) > 2 and settings.one_at_s is not None:
         pulse = _reaching(pulse, settings.one_at_s, settings.one_exact)
     if not (known.ones or known.passages or known.tempi or later) or not len(pulse.time_s):
-        return pulse
+        return settled(pulse) if settings.taps_s else pulse
     sound = _Sound(activations, harmony, settings)
     told = _with_quarters(pulse, settings)
     for one in known.ones:
@@ -93,6 +94,7 @@ def with_passages(pulse: Pulse, activations: Activations, harmony: Harmony, sett
     steps: list[Passage | TempoFrom] = [*known.passages, *known.tempi]
     for step in sorted(steps, key=_first_bar):
         told = _in_tempo(told, step, sound) if isinstance(step, TempoFrom) else _in_meters(told, step, sound)
+    told = settled(told)
     return replace(told, sections=_over(pulse, told))
 
 
@@ -117,7 +119,9 @@ def _reaching(pulse: Pulse, one_s: float, exact: bool) -> Pulse:
     if (not early and one_s <= end_s) or not 1 <= n <= REACH_BARS * meter:
         return pulse
     by = np.arange(-n, 0) if early else np.arange(1, n + 1)
-    added_s = np.maximum(end_s + (abs(one_s - end_s) / n if exact else step_s) * by, 0.0)
+    # By ear they go on at their own tempo, unless that leads to before the recording.
+    told_step_s = abs(one_s - end_s) / n
+    added_s = end_s + (told_step_s if exact or end_s - n * step_s < 0 else step_s) * by
     count = (int(pulse.count[end]) - 1 + by) % meter + 1
     order = np.argsort(np.r_[pulse.time_s, added_s], kind="stable")
     return replace(
@@ -164,7 +168,7 @@ def _in_tempo(pulse: Pulse, tempo: TempoFrom, sound: _Sound) -> Pulse:
     bpm = 60 / beat_length_s(last_part(pulse, at), 0)
     turn_s = _turn_s(pulse, at, sound)
     if tempo.bpm_low <= bpm <= tempo.bpm_high:
-        return replace(pulse, time_s=np.r_[pulse.time_s[:at], turn_s, pulse.time_s[at + 1 :]])
+        return with_time(pulse, at, turn_s)
     return joined(first_part(pulse, at), _read_again(sound, turn_s, tempo.bpm_low, tempo.bpm_high))
 
 
@@ -262,7 +266,7 @@ def _after(pulse: Pulse, end_s: float, quarter_s: float, sound: _Sound) -> Pulse
     if abs(float(pulse.time_s[at]) - end_s) <= NEAR_SHARE * beat_length_s(pulse, at):
         rest = counted_from_one(last_part(pulse, at))
         # A search for beats of one length bends the one at the turn; the passage's own end is truer.
-        return replace(rest, time_s=np.r_[end_s, rest.time_s[1:]])
+        return with_time(rest, 0, end_s)
     if end_s > pulse.time_s[-1]:
         return first_part(pulse, 0)
     bpm = 60 / (quarter_s * float(np.median(pulse.beat_quarters)))
