@@ -15,7 +15,7 @@ from pulsefind.page.page import Recording, page_html
 from pulsefind.page.pdf import find_browser
 
 PATH = Path("eval/pictures/page.png")
-SIZE = (1120, 640)
+SIZE = (1280, 720)
 
 _BAR = 9
 
