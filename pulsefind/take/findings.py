@@ -177,7 +177,8 @@ def _shapes(course: Course, analysis: Analysis, alone: IntArray, fills: IntArray
         for length in _CREEP_BARS:
             for back in (0.0, 1.0):
                 add(CREEP, _ramp(at, bar, bar + length, back), bar, bar + length)
-    for begin in at[np.isin(course.bar, guided)].tolist():
+    # What moves within a fill is the fill.
+    for begin in at[np.isin(course.bar, np.setdiff1d(guided, fills))].tolist():
         for hold, fade in _SLIP_BARS:
             add(SLIP, _step(at, begin, hold, fade), begin, begin + hold + fade)
     for begin in _returns(course, at, alone):
