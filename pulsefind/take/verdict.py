@@ -49,7 +49,8 @@ def _how_it_went(review: Review) -> list[str]:
     known = review.alignment.offset_known
     where = f"{lean(review.whole.offset_ms, just, known)}; " if known else ""
     lines = field("Take", f"{where}{together}: strokes spread by {spread:.0f} ms ({just:.0f} ms is just noticed)")
-    if review.gains is not None:
+    # A gain that can't be told from none says nothing of slips: there may have been none to fix.
+    if review.gains is not None and review.gains.phase_gain > 2 * review.gains.phase_error:
         lines += field("", f"you fix slips {fixed_within(review.gains)}")
     elif not known:
         lines += field("", "whether early or late over all can't be told: --starts-at tells it")
