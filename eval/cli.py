@@ -11,6 +11,7 @@ import typer
 from eval.decoder.ablation import ablation_table, scores
 from eval.decoder.correcting import corrected, course_table
 from eval.decoder.hinted import hint_table, hinted
+from eval.reader.commands import app as reader
 from eval.robustness.commands import fuzz, interrupts, licences, mutants, page, picture, same
 from eval.scoring.comparing import comparison, falls, refrozen
 from eval.scoring.running import run_tracks
@@ -211,6 +212,7 @@ def hint(
 for command in (take, take_band, take_fit, fuzz, interrupts, mutants, licences, page, picture, same):
     app.command()(command)
 app.add_typer(train, name="train")
+app.add_typer(reader, name="reader")
 
 
 def main() -> None:

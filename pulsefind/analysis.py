@@ -45,6 +45,7 @@ from pulsefind.listen.decoding import BLOCK
 from pulsefind.listen.folded import find_folded
 from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.hits import find_hits
+from pulsefind.listen.network import KIT, network_outputs
 
 _UNSURE = 0.6
 """Judged: an answer less likely than this is wrong often enough to be checked by ear before playing to it."""
@@ -168,8 +169,14 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     progress("listening")
     # Processes that share the stock networks' work are started before there is a second thread.
     stock = None if settings.network == OWN else activations(part, STOCK, settings.use_cache)
-    with Beside(lambda: find_hits(part, settings.use_cache)) as hitting:
-        frames = stock if stock and settings.network == STOCK else activations(part, OWN, settings.use_cache)
+    with (
+        Beside(lambda: network_outputs(part, KIT, settings.use_cache)) as listening,
+        Beside(lambda: find_hits(part, settings.use_cache, listening.result())) as hitting,
+    ):
+        if stock is not None and settings.network == STOCK:
+            frames = stock
+        else:
+            frames = activations(part, OWN, settings.use_cache, listening.result())
         progress("counting")
         harmony = harmony_of(part, settings.use_cache)
         heard = decode(frames, harmony, hints)

@@ -55,9 +55,10 @@ EVAL_ARROWS = {
     "sets": {"records", "store", "train"},
     "scoring": {"records", "store"},
     "decoder": {"records", "scoring"},
+    "reader": {"train"},
     "take": {"sets", "train"},
     "robustness": {"records", "sets"},
-    "cli": {"store", "train", "sets", "scoring", "decoder", "take", "robustness"},
+    "cli": {"store", "train", "sets", "scoring", "decoder", "reader", "take", "robustness"},
 }
 """The same of eval/."""
 

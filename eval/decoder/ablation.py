@@ -35,6 +35,10 @@ def _no_harmony(heard: Evidence) -> Given:
     return heard.heard, Harmony(np.zeros((0, 24)), heard.harmony.frame_rate_hz)
 
 
+def _no_reader(heard: Evidence) -> Given:
+    return replace(heard.heard, struck=heard.heard.struck[:0]), heard.harmony
+
+
 def _even_meters() -> AbstractContextManager[object]:
     even = dict.fromkeys(barpath.METERS, 1 / len(barpath.METERS))
     return mock.patch.dict(barpath.METER_PRIOR, even)
@@ -57,6 +61,7 @@ VARIANTS = (
     Without(ALL),
     Without("the network's downbeats", _no_downbeats),
     Without("harmony", _no_harmony),
+    Without("the reader of bars", _no_reader),
     Without(
         "the half by the bass",
         lambda heard: (replace(heard.heard, phase_log_odds=heard.half_by_whole), heard.harmony),

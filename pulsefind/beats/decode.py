@@ -15,19 +15,26 @@ from scipy.special import softmax
 from pulsefind.beats.confidence import beat_phase_share, by_section, phase_shares
 from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beats.one_hint import EVIDENCE_LIMIT, OWN_PLACE_S, REACH_S, among_beats, meant
-from pulsefind.beats.path import BEAT_REGION, BeatPath, beat_region, intervals, kept_path
+from pulsefind.beats.path import intervals, kept_path
+from pulsefind.beats.reading import (
+    Heard,
+    Reading,
+    bpm_of,
+    half_a_beat_later,
+    over_the_middles,
+    reading_of,
+    times_s,
+    usual_meter,
+)
 from pulsefind.beats.taps import (
     continued,
-    counted_log_odds,
     counted_otherwise,
     heard_otherwise,
     lateness_s,
     tempi,
     with_taps,
 )
-from pulsefind.core.arrays import most_common
-from pulsefind.core.records import Activations, Alternative, FloatArray, Harmony, IntArray, Pulse, Settings
-from pulsefind.listen.harmony import chord_change
+from pulsefind.core.records import Activations, Alternative, FloatArray, Harmony, Pulse, Settings
 from pulsefind.listen.sounding import sounding
 
 BPM_LOW, BPM_HIGH = 55.0, 215.0
@@ -41,47 +48,12 @@ SEARCH_METERS = (3, 4)
 RATIOS = (2.0, 0.5, 1.5, 2 / 3)
 """Tempi of the other readings, relative to the best path."""
 
-EVIDENCE_SECONDS = 1.0
-"""How many seconds' worth of independent evidence a whole track counts for when readings are compared.
-
-Frames of one track repeat each other: if all of them counted, no prior could ever matter and every answer would be
-"100 % sure".
-"""
-
 METER_EVIDENCE_BEATS = 32.0
 """The same for the meter, in beats."""
-
-HARMONY_WEIGHT = 0.35
-"""Log odds of a downbeat for each standard deviation of harmonic change, in the bass and above it."""
-
-HARMONY_LIMIT = 4.0  # standard deviations: judged, one change of chord settles no bar line by itself
 
 _UNLIKELY, _SETTLED = 0.2, 0.99  # probabilities, judged: a warning below the one, no alternative beyond the other
 _MIN_BEATS = 4  # judged: fewer are no pulse
 _TOLD_LATE_S = 0.02  # what drummers notice between two drums (19 to 24 ms)
-
-
-@dataclass(frozen=True, slots=True)
-class _Heard:
-    """All evidence about one track: activations of its sounding part, where that starts, and its harmony."""
-
-    values: FloatArray
-    downbeat_log_odds: FloatArray
-    phase_log_odds: FloatArray
-    rate_hz: float
-    first_frame: int
-    harmony: Harmony
-
-
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """One reading of the track: its beats, how they are counted, and how well it explains what was heard."""
-
-    path: BeatPath
-    log_odds: FloatArray
-    bars: BarPath
-    bpm: float
-    score: float
 
 
 def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
@@ -128,16 +100,16 @@ def _decoded(
     if len(values) < rate_hz:
         return _no_pulse()
     ones, phase = activations.downbeat_log_odds[part], activations.phase_log_odds[part]
-    heard = _Heard(values, ones, phase, rate_hz, first_frame, harmony)
+    heard = Heard(values, ones, phase, rate_hz, first_frame, harmony, activations.struck)
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
     hint_s = settings.one_at_s
     if hint_s is not None:
-        hint_s = among_beats(_times_s(heard, readings[0].path), _usual_meter(readings[0].bars), hint_s)
+        hint_s = among_beats(times_s(heard, readings[0].path), usual_meter(readings[0].bars), hint_s)
     chosen = _better_beat_phase(heard, readings[0], replace(settings, one_at_s=hint_s))
     best = chosen.reading
-    time_s, moved = _times_s(heard, best.path), False
+    time_s, moved = times_s(heard, best.path), False
     if hint_s is not None:
         one, _ = _meant(heard, best, replace(settings, one_at_s=hint_s))
         time_s, moved = _with_fixed_one(time_s, one, hint_s, settings.one_exact)
@@ -162,22 +134,9 @@ def _decoded(
         warnings=warnings,
         probability_phase=chosen.probability,
         sections=by_section(
-            best.log_odds, _over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar
+            best.log_odds, over_the_middles(heard, best.path), best.bars.count, best.bars.beats_per_bar
         ),
     )
-
-
-def _over_the_middles(heard: _Heard, path: BeatPath) -> FloatArray:
-    """(n_beats,) log odds by which each beat is marked more strongly than the middle after it; 0 for the last."""
-    middle = (path.frame[:-1] + path.frame[1:]) // 2
-    over: FloatArray = np.append(heard.phase_log_odds[path.frame[:-1]] - heard.phase_log_odds[middle], 0.0)
-    return over
-
-
-def _times_s(heard: _Heard, path: BeatPath) -> FloatArray:
-    """(n_beats,) times of the beats of a path, from where the activations begin."""
-    time_s: FloatArray = (path.frame + heard.first_frame) / heard.rate_hz
-    return time_s
 
 
 def _no_pulse() -> Pulse:
@@ -185,22 +144,22 @@ def _no_pulse() -> Pulse:
     return Pulse(np.zeros(0), empty, empty, 4, 0.0, 0.0, 0.0)
 
 
-def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> list[_Reading]:
+def _readings(heard: Heard, settings: Settings, ratios: tuple[float, ...]) -> list[Reading]:
     """The best path first, then those at other tempi."""
     low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
     hinted = settings.bpm_low is not None or settings.bpm_high is not None
     base = kept_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS, settings.use_cache)
     if len(base.frame) < 2:
         return []
-    bpm = _bpm(base.frame, heard.rate_hz)
+    bpm = bpm_of(base.frame, heard.rate_hz)
     floor, ceiling = (low, high) if hinted else (OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH)
-    readings = [_reading(heard, base, settings)]
+    readings = [reading_of(heard, base, settings)]
     for ratio in ratios:
         if floor <= bpm * ratio <= ceiling:
             span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
             path = kept_path(heard.values, span, SEARCH_METERS, settings.use_cache)
             if len(path.frame) >= 2:
-                readings.append(_reading(heard, path, settings))
+                readings.append(reading_of(heard, path, settings))
     return readings
 
 
@@ -208,17 +167,17 @@ def _readings(heard: _Heard, settings: Settings, ratios: tuple[float, ...]) -> l
 class _BeatPhase:
     """A reading in one beat phase, how likely that is the right one, and the other phase as an alternative."""
 
-    reading: _Reading
+    reading: Reading
     probability: float
     alternatives: tuple[Alternative, ...]
 
 
-def _better_beat_phase(heard: _Heard, reading: _Reading, settings: Settings) -> _BeatPhase:
+def _better_beat_phase(heard: Heard, reading: Reading, settings: Settings) -> _BeatPhase:
     """The reading, or the same half a beat later, whichever half is marked more strongly over the whole track.
 
     A search follows what is struck most surely, and that may be a guitar between the beats. A hint at a 1 decides it.
     """
-    path, later = reading.path, _half_a_beat_later(reading.path)
+    path, later = reading.path, half_a_beat_later(reading.path)
     if len(later.frame) < _MIN_BEATS:
         return _BeatPhase(reading, 1.0, ())
     log_odds = float(heard.phase_log_odds[path.frame].mean() - heard.phase_log_odds[later.frame].mean())
@@ -227,7 +186,7 @@ def _better_beat_phase(heard: _Heard, reading: _Reading, settings: Settings) -> 
     hinted = settings.one_at_s is not None
     if not hinted and beat_phase_share(log_odds) > _SETTLED:
         return _BeatPhase(reading, beat_phase_share(log_odds), ())
-    moved = _reading(heard, later, settings)
+    moved = reading_of(heard, later, settings)
     stays = _means_first(heard, reading, moved, log_odds, settings)
     share = beat_phase_share(log_odds if stays else -log_odds)
     settled = hinted or share > _SETTLED
@@ -235,7 +194,7 @@ def _better_beat_phase(heard: _Heard, reading: _Reading, settings: Settings) -> 
     return _BeatPhase(chosen, share, () if settled else _other_half(left, 1 - share, heard))
 
 
-def _means_first(heard: _Heard, first: _Reading, second: _Reading, log_odds: float, settings: Settings) -> bool:
+def _means_first(heard: Heard, first: Reading, second: Reading, log_odds: float, settings: Settings) -> bool:
     """Is the first of two beat phases the right one, by the sound and, if there is one, by the hint?"""
     if settings.one_at_s is None:
         return log_odds >= 0
@@ -245,73 +204,31 @@ def _means_first(heard: _Heard, first: _Reading, second: _Reading, log_odds: flo
     return fit - other + float(np.clip(log_odds, -EVIDENCE_LIMIT, EVIDENCE_LIMIT)) >= 0
 
 
-def _meant(heard: _Heard, reading: _Reading, settings: Settings) -> tuple[int, float]:
+def _meant(heard: Heard, reading: Reading, settings: Settings) -> tuple[int, float]:
     """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
     assert settings.one_at_s is not None
-    count, time_s = reading.bars.count, _times_s(heard, reading.path)
-    shares = phase_shares(reading.log_odds, count, _usual_meter(reading.bars))
+    count, time_s = reading.bars.count, times_s(heard, reading.path)
+    shares = phase_shares(reading.log_odds, count, usual_meter(reading.bars))
     return meant(time_s, count, shares, settings.one_at_s, settings.one_exact)
 
 
-def _other_half(left: _Reading, probability: float, heard: _Heard) -> tuple[Alternative, ...]:
+def _other_half(left: Reading, probability: float, heard: Heard) -> tuple[Alternative, ...]:
     """The beat phase that was not chosen, with the hint at its first 1; nothing where it has none."""
-    ones_s = _times_s(heard, left.path)[left.bars.count == 1]
+    ones_s = times_s(heard, left.path)[left.bars.count == 1]
     if not len(ones_s):
         return ()
     hint = f"--one-at {ones_s[0]:.2f}"
     return (Alternative("the beat is half a beat away", probability, hint),)
 
 
-def _half_a_beat_later(path: BeatPath) -> BeatPath:
-    """The path through the middles between the beats."""
-    return BeatPath((path.frame[:-1] + path.frame[1:]) // 2, path.interval[:-1], path.log_likelihood)
-
-
-def _reading(heard: _Heard, path: BeatPath, settings: Settings) -> _Reading:
-    """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
-    time_s = _times_s(heard, path)
-    change = chord_change(heard.harmony, time_s)
-    log_odds = heard.downbeat_log_odds[path.frame] + HARMONY_WEIGHT * np.clip(change, -HARMONY_LIMIT, HARMONY_LIMIT)
-    meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
-    log_odds, meters = counted_log_odds(log_odds, time_s, settings, meters)
-    bars = best_bars(log_odds, meters)
-    bpm = _bpm(path.frame, heard.rate_hz)
-    evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
-    log_meter = float(np.log(METER_PRIOR.get(_usual_meter(bars), min(METER_PRIOR.values()))))
-    return _Reading(path, log_odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_meter)
-
-
-def _usual_meter(bars: BarPath) -> int:
-    return most_common(bars.beats_per_bar)
-
-
-def _bpm(frame: IntArray, rate_hz: float) -> float:
-    return float(60 * rate_hz / np.median(np.diff(frame)))
-
-
-def _joint_log_likelihood(values: FloatArray, path: BeatPath, bars: BarPath) -> float:
-    """Log likelihood of both activations given counted beats (observation model of the bar pointer)."""
-    tiny = 1e-7
-    silence = np.log((1 - np.clip(values.sum(axis=1), tiny, 1 - tiny)) / (BEAT_REGION - 1))
-    region = beat_region(path.interval)
-    low = np.maximum(0, path.frame - region // 2)
-    high = np.minimum(len(values), low + region)
-    silence_sum = np.r_[0.0, np.cumsum(silence)]
-    sound_sum = np.r_[np.zeros((1, 2)), np.cumsum(np.log(np.maximum(values, tiny)), axis=0)]
-    sound = sound_sum[high] - sound_sum[low]
-    column = (bars.count == 1).astype(int)
-    total = silence_sum[-1] - (silence_sum[high] - silence_sum[low]).sum()
-    return float(total + sound[np.arange(len(column)), column].sum())
-
-
-def _shares(readings: list[_Reading]) -> list[float]:
+def _shares(readings: list[Reading]) -> list[float]:
     score = np.array([reading.score for reading in readings])
     return [float(share) for share in softmax(score)]
 
 
 def _unit(bars: BarPath, bpm: float) -> int:
     """The note value that is counted: eighths in quick odd and compound meters, else quarters (common practice)."""
-    meter = _usual_meter(bars)
+    meter = usual_meter(bars)
     quick_from = {3: 240.0, 5: 180.0, 6: 110.0, 7: 180.0}
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
@@ -331,9 +248,9 @@ def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float, exact: bool) 
     return time_s + away_s / step_s * step, True
 
 
-def _phase(best: _Reading, time_s: FloatArray, settings: Settings) -> tuple[float, tuple[Alternative, ...]]:
+def _phase(best: Reading, time_s: FloatArray, settings: Settings) -> tuple[float, tuple[Alternative, ...]]:
     """How sure the 1 is against every other constant shift of the count, and the next best shift."""
-    meter = _usual_meter(best.bars)
+    meter = usual_meter(best.bars)
     log_odds = best.log_odds
     share = phase_shares(log_odds, best.bars.count, meter)
     if settings.one_at_s is not None or meter == 1:
@@ -352,12 +269,12 @@ def _shift_text(shift: int, meter: int) -> str:
     return f"the 1 is {beats} {'beat' if beats == 1 else 'beats'} {way}"
 
 
-def _meter_share(best: _Reading, settings: Settings) -> float:
+def _meter_share(best: Reading, settings: Settings) -> float:
     """How sure the number of beats in a bar is, on the beats as they are."""
     if settings.meter is not None:
         return 1.0
     log_odds = best.log_odds
-    chosen = _usual_meter(best.bars)
+    chosen = usual_meter(best.bars)
     damping = min(1.0, METER_EVIDENCE_BEATS / max(len(log_odds), 1))
     log = {m: damping * best_bars(log_odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
     top = max(log.values())
@@ -365,7 +282,7 @@ def _meter_share(best: _Reading, settings: Settings) -> float:
     return weight.get(chosen, 0.0) / sum(weight.values())
 
 
-def _octave_alternatives(readings: list[_Reading], shares: list[float]) -> tuple[Alternative, ...]:
+def _octave_alternatives(readings: list[Reading], shares: list[float]) -> tuple[Alternative, ...]:
     names = {
         2.0: "twice as fast",
         0.5: "half as fast",

@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from pulsefind.beats.aligning import align
+from pulsefind.beats.beatwise import FRAME_RATE_HZ as STRUCK_RATE_HZ
 from pulsefind.beats.decode import decode
 from pulsefind.beats.parts import (
     LOCAL_BEATS,
@@ -302,6 +303,7 @@ def _read_again(sound: _Sound, from_s: float, bpm_low: float, bpm_high: float) -
         values=heard.values[first:],
         downbeat_log_odds=heard.downbeat_log_odds[first:],
         phase_log_odds=heard.phase_log_odds[first:],
+        struck=heard.struck[min(round(cut_s * STRUCK_RATE_HZ), len(heard.struck)) :],
     )
     skipped = min(round(cut_s * sound.harmony.frame_rate_hz), len(sound.harmony.pitch_class))
     harmony = replace(sound.harmony, pitch_class=sound.harmony.pitch_class[skipped:])

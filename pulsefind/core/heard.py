@@ -40,6 +40,10 @@ class Audio:
         return len(self.samples) / self.rate_hz
 
 
+STRUCK_COLUMNS = 14
+"""Beat and downbeat in the whole and in the bass, and the ten outputs of the kit network."""
+
+
 @dataclass(frozen=True, slots=True)
 class Activations:
     """How likely a beat and a downbeat are, frame by frame.
@@ -47,13 +51,15 @@ class Activations:
     values: (n_frames, 2) in 0..1, the first column "a beat that is not a downbeat", the second "a downbeat";
     downbeat_log_odds: (n_frames,) log odds that a beat at that frame is a downbeat, from every network that was asked;
     phase_log_odds: (n_frames,) log odds of a beat near that frame, from what tells a beat from the middle between two.
-    Frame k is centred at k / frame_rate_hz seconds.
+    Frame k is centred at k / frame_rate_hz seconds. struck: (m, 14) all that pulsefind's own networks say of beats and
+    of what is struck, 50 times a second, for the reader of bars; no rows where they weren't asked.
     """
 
     values: FloatArray
     downbeat_log_odds: FloatArray
     phase_log_odds: FloatArray
     frame_rate_hz: float
+    struck: FloatArray = field(default_factory=lambda: np.zeros((0, STRUCK_COLUMNS)))
 
     def __post_init__(self) -> None:
         """Check shapes and range."""
@@ -61,6 +67,9 @@ class Activations:
         if self.values.shape[1] != 2 or (self.values < 0).any() or (self.values > 1).any():
             raise ValueError("values must have two columns within 0..1")
         freeze(self, "downbeat_log_odds", "phase_log_odds")
+        freeze(self, "struck", ndim=2)
+        if self.struck.shape[1] != STRUCK_COLUMNS:
+            raise ValueError(f"struck must have {STRUCK_COLUMNS} columns, has {self.struck.shape[1]}")
         check_lengths(self, "values", "downbeat_log_odds", "phase_log_odds")
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pulsefind.core.arrays import FloatArray, IntArray, check_increasing, check_lengths, freeze, most_common, runs
 from pulsefind.core.corrections import form_at
 from pulsefind.core.heard import (
+    STRUCK_COLUMNS,
     Activations,
     Alternative,
     Audio,
@@ -30,6 +31,7 @@ from pulsefind.core.settings import Settings
 
 __all__ = [
     "FEWEST_FOR_TEMPO",
+    "STRUCK_COLUMNS",
     "Activations",
     "Alternative",
     "Analysis",

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from pulsefind.core.records import Activations, Audio, FloatArray
-from pulsefind.listen.network import pulse_by_whole_and_bass
+from pulsefind.core.records import STRUCK_COLUMNS, Activations, Audio, FloatArray
+from pulsefind.listen.network import KIT, Float32Array, at_100_hz, network_outputs, whole_and_bass
 from pulsefind.listen.sounding import within_music
 from pulsefind.listen.stock import stock_activations
 
@@ -20,12 +20,12 @@ _HALF_REACH = 3
 _HALF_FLOOR = 1e-4
 
 
-def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
+def activations(audio: Audio, network: str, use_cache: bool, kit: Float32Array | None = None) -> Activations:
     """Let a network listen, or take what an earlier run on the same sound left in the cache.
 
-    Which half of a beat is the beat is told by our own network from the mean of what it hears in the whole and in the
-    bass alone. What comes after the last attack has no beats. 100 frames a second; an empty recording gives
-    n_frames = 0.
+    kit: (n, 10) what the kit network says of the same sound, where that is known already. Which half of a beat is the
+    beat is told by our own network from the mean of what it hears in the whole and in the bass alone. What comes after
+    the last attack has no beats. 100 frames a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -34,10 +34,20 @@ def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     """
     if len(audio.samples) == 0:
         return Activations(np.zeros((0, 2)), np.zeros(0), np.zeros(0), _FRAME_RATE_HZ)
-    heard = (stock_activations(audio, use_cache),) if network == STOCK else pulse_by_whole_and_bass(audio, use_cache)
+    if network == STOCK:
+        return _activations(audio, (stock_activations(audio, use_cache),), np.zeros((0, STRUCK_COLUMNS)))
+    outputs = whole_and_bass(audio, use_cache)
+    kit = network_outputs(audio, KIT, use_cache) if kit is None else kit
+    struck = np.concatenate([*(values[:, :2] for values in outputs), kit], axis=1).astype(np.float64)
+    return _activations(audio, tuple(at_100_hz(values, audio.duration_s) for values in outputs), struck)
+
+
+def _activations(audio: Audio, heard: tuple[FloatArray, ...], struck: FloatArray) -> Activations:
+    """heard: (n_frames, 2) of the whole, and of whatever else tells the halves of a beat apart."""
     phases = np.mean([phase_log_odds(values) for values in heard], axis=0)
     values = np.asarray(heard[0], np.float64)
-    return Activations(within_music(values, audio), downbeat_log_odds(values), phases, _FRAME_RATE_HZ)
+    odds = downbeat_log_odds(values)
+    return Activations(within_music(values, audio), odds, phases, _FRAME_RATE_HZ, struck)
 
 
 def _beat_log_odds(values: FloatArray, floor: float) -> FloatArray:

@@ -13,18 +13,19 @@ from pulsefind.core.cache import Arrays, code_version, kept
 from pulsefind.core.records import Audio, Hits, Sound
 from pulsefind.listen import network
 from pulsefind.listen.drums import explained, taught_groups
-from pulsefind.listen.features import spectrogram
+from pulsefind.listen.features import Float32Array, spectrogram
 from pulsefind.listen.measuring import TIMBRE_HZ, hits_of
 from pulsefind.listen.recurring import recurring_groups
 
 
-def find_hits(audio: Audio, use_cache: bool = False) -> Hits:
+def find_hits(audio: Audio, use_cache: bool = False, kit: Float32Array | None = None) -> Hits:
     """Find the percussive hits of a recording and sort them into sounds, or take what an earlier run found.
 
-    Silence, or less than a handful of attacks, gives no hits.
+    kit: (n_frames, 10) what the kit network says of the recording, where that is known already. Silence, or less than a
+    handful of attacks, gives no hits.
     """
     key = f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{audio.sha256}"
-    return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache)), use_cache))
+    return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache, kit)), use_cache))
 
 
 def _as_arrays(hits: Hits) -> Arrays:
@@ -41,8 +42,10 @@ def _from_arrays(arrays: Arrays) -> Hits:
     return Hits(time_s, sound, strength, level_db, timbre, TIMBRE_HZ, sounds, log_odds)
 
 
-def _hits_of(audio: Audio, use_cache: bool) -> Hits:
+def _hits_of(audio: Audio, use_cache: bool, heard: Float32Array | None) -> Hits:
     spectrum = spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
-    kit = taught_groups(network.network_outputs(audio, network.KIT, use_cache=use_cache), spectrum)
+    if heard is None:
+        heard = network.network_outputs(audio, network.KIT, use_cache=use_cache)
+    kit = taught_groups(heard, spectrum)
     untaught = [group for group in recurring_groups(spectrum) if not explained(group, kit, spectrum)]
     return hits_of(audio, spectrum, kit + untaught)

@@ -305,13 +305,13 @@ def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[n
     return at_100_hz(network_outputs(audio, weights), audio.duration_s)
 
 
-def pulse_by_whole_and_bass(audio: Audio, use_cache: bool = False) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The same twice, from one spectrogram: by all that sounds, and by the bass alone.
+def whole_and_bass(audio: Audio, use_cache: bool = False) -> tuple[Float32Array, Float32Array]:
+    """All of pulse-1's outputs twice, from one spectrogram: for all that sounds, and for the bass alone.
 
     The bass tells the beat from the half between two beats where what is strummed above doesn't.
     """
     whole, bass = _heard(audio, PULSE, (BANDS, BASS_BANDS), use_cache)
-    return at_100_hz(whole, audio.duration_s), at_100_hz(bass, audio.duration_s)
+    return whole, bass
 
 
 def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:
