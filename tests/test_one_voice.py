@@ -148,7 +148,7 @@ BANNED = (
     *("octave", "give or take", "% of the time", "Trap", "dBTP", "LUFS", " Hz", "kHz", "latency", "misread"),
     *("next best", "settles", "hit rate", "coverage", "percent", "%"),
 )
-"""Words of a log, which no drummer says: docs/words.md tells what to say instead."""
+"""Words of a log, which no drummer says: pulsefind/report/WORDS.md tells what to say instead."""
 
 
 def shown_in(value):

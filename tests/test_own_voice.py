@@ -1,4 +1,4 @@
-"""docs/own-voice.md lists every command, option, mark and word of the plan with its origin; none is missing."""
+"""report/OWN_VOICE.md lists every command, option, mark and word of the plan with its origin; none is missing."""
 
 import re
 from pathlib import Path
@@ -20,7 +20,7 @@ ORIGINS = {"trade", "open standard", "ours", "command line"}
 
 def listed():
     """Names and origins of the table; a row may have several names, in code marks."""
-    text = (Path(__file__).parent.parent / "docs" / "own-voice.md").read_text(encoding="utf-8")
+    text = (Path(__file__).parent.parent / "pulsefind" / "report" / "OWN_VOICE.md").read_text(encoding="utf-8")
     rows = [row.split(" | ") for row in text.splitlines() if row.startswith("| ") and not row.startswith("| name")]
     return {name: row[2].rstrip(" |") for row in rows for name in re.findall(r"`([^`]+)`", row[0])}
 
