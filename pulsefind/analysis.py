@@ -120,7 +120,7 @@ def _analysed(
         hits = find_hits(part, settings.use_cache)
     hits = _shifted(hits, start_s, track)
     bars = lay_bars(pulse, beats)
-    grid = find_grid(beats, bars, hits.certain(), settings.in_threes)
+    grid = find_grid(beats, bars, hits, settings.in_threes)
     progress("looking for guides")
     folded = _shifted(find_folded(part, start_s, beats, bars, grid), start_s, track)
     guides = find_guides(hits, beats, bars, grid, folded)

@@ -1,5 +1,6 @@
 """The subdivision, from hits with a player's looseness."""
 
+from dataclasses import replace
 from itertools import product
 from math import exp, log, pi, sqrt
 
@@ -9,7 +10,7 @@ from making import at_places, bars_of, beats_of, hits_at, pulse
 
 from pulsefind.beats import grid as grids
 from pulsefind.beats.grid import find_grid, swing_warnings
-from pulsefind.core.records import Grid, GridSection
+from pulsefind.core.records import Grid, GridSection, Sound
 
 
 def played(a_pulse, positions, seed=0, spread_s=0.006):
@@ -312,7 +313,7 @@ def test_a_warning_names_the_largest_swing_of_eighths_and_starts_below_75_ms():
 
 
 def test_sections_are_runs_of_one_candidate():
-    found = grids._sections(np.array([1, 1, 0, 2, 2, 2]), [(1, 1.0), (2, 1.5), (4, 1.0)])
+    found = grids._sections([(2, 1.5), (2, 1.5), (1, 1.0), (4, 1.0), (4, 1.0), (4, 1.0)])
     assert found == (GridSection(0, 1, 2, 1.5), GridSection(2, 2, 1, 1.0), GridSection(3, 5, 4, 1.0))
 
 
@@ -331,3 +332,39 @@ def test_bars_without_hits_go_with_those_beside_them_and_without_any_there_are_o
     sections = grid_of(a_pulse, at_places(a_pulse, [k / 2 for k in range(8)], [*range(6), *range(10, 15)])).sections
     assert [(s.first_bar, s.last_bar, s.slots_per_beat) for s in sections] == [(0, 15, 2)]
     assert grid_of(a_pulse, []).sections == (GridSection(0, 15, 1, 1.0),)
+
+
+BASS, UNKNOWN = Sound(80.0, 200.0, 0.1, instrument="bass"), Sound(900.0, 60.0, 0.3)
+EIGHTHS = tuple(k / 2 for k in range(8))
+
+
+def grid_with_unknown(bass, unknown):
+    a_pulse = pulse(96, bpm=90)
+    hits = hits_at(played(a_pulse, bass), played(a_pulse, unknown, seed=1), sounds=(BASS, UNKNOWN))
+    (section,) = find_grid(beats_of(a_pulse), bars_of(a_pulse), hits).sections
+    return section.slots_per_beat, section.swing_ratio
+
+
+def test_the_grid_is_that_of_sounds_the_network_knows():
+    # Parts of a ringing sound, a little behind the eighths, look like swung sixteenths; the bass plays straight.
+    late = tuple(k + 0.34 for k in range(4))
+    assert grid_of(pulse(96, bpm=90), played(pulse(96, bpm=90), (0, 1, 2, 3, *late))).sections[0].swing_ratio != 1.0
+    assert grid_with_unknown(EIGHTHS, (0, 1, 2, 3, *late)) == (2, 1.0)
+    # Two notes a bar are too few to say so.
+    assert grid_with_unknown((0, 2), (0, 1, 2, 3, *late)) != (2, 1.0)
+
+
+def test_what_plays_evenly_between_the_places_of_the_known_sounds_makes_the_grid_finer():
+    assert grid_with_unknown(EIGHTHS, (0.25, 2.75)) == (4, 1.0)
+    assert grid_with_unknown((0, 1, 2, 3), EIGHTHS) == (2, 1.0)
+    # A finer grid is no reason to give up a swing that they play.
+    assert grid_with_unknown(tuple(k + p for k in range(4) for p in (0, 2 / 3)), (0, 1, 2, 3))[1] > 1.5
+
+
+def test_doubtful_hits_have_no_say_in_the_grid():
+    a_pulse = pulse(96, bpm=90)
+    hits = hits_at(played(a_pulse, EIGHTHS), played(a_pulse, (1 / 3, 5 / 3)), sounds=(BASS, UNKNOWN))
+    for doubted in range(2):
+        log_odds = np.where(hits.sound == doubted, -1.0, 1.0)
+        (section,) = find_grid(beats_of(a_pulse), bars_of(a_pulse), replace(hits, log_odds=log_odds)).sections
+        assert section.slots_per_beat == (3 if doubted == 0 else 2)

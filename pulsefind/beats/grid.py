@@ -38,6 +38,11 @@ LEAST_PLAUSIBLE_MS = 75.0
 FEWEST_LATE = 0.06
 """Share of the hits that must lie near the late places before a pair can count as swung."""
 
+FEWEST_TAUGHT = 3.0
+"""Hits and notes a bar, of sounds that the network was taught, from which the grid is theirs: by judgement, half of the
+eighths of a short bar. What no network was taught is often part of a ringing sound, struck neither here nor there."""
+
+_STRAIGHT = ((1, 1.0), (2, 1.0), (4, 1.0))
 _SLOTS_IN_THREES = (1, 3, 6)  # a beat of three eighths is never halved
 
 _SAME_ATTACK_S = 0.015  # judged: what starts this close is one attack of several sounds
@@ -56,11 +61,25 @@ class _Phases:
 def find_grid(beats: Beats, bars: Bars, hits: Hits, in_threes: bool = False) -> Grid:
     """Choose the grid of each stretch of bars.
 
+    hits may hold doubtful ones, which don't count. Where there are enough hits and notes of the sounds that the network
+    was taught the grid is theirs, but where it is straight, and that of all percussive hits as well and finer, it is
+    the finer one: something unknown (a muted string, a shaker) plays between their places.
+
     Each candidate (1, 2, 3, 4 or 6 slots a beat; 2 and 4 also swung) is a mixture of places with learned weights plus
     strays; candidates are compared by the Bayesian information criterion over the track, and per bar along a
     Viterbi path that pays for every change. No bars give an empty grid; bars without hits go with those beside them,
     and without any hits there are only the beats. Beats of three eighths (in_threes: 9/8, 12/8) have 1, 3 or 6 slots.
     """
+    n_bars = len(bars.beats)
+    of_all = _grid_of(beats, bars, hits.certain(), in_threes)
+    taught = hits.taught()
+    if n_bars == 0 or len(taught.time_s) < FEWEST_TAUGHT * n_bars:
+        return of_all
+    return _finer_where_straight(_grid_of(beats, bars, taught, in_threes), of_all, n_bars)
+
+
+def _grid_of(beats: Beats, bars: Bars, hits: Hits, in_threes: bool) -> Grid:
+    """The grid of each stretch of bars by all of these hits alike."""
     n_bars = len(bars.beats)
     if n_bars == 0:
         return Grid(())
@@ -73,8 +92,25 @@ def find_grid(beats: Beats, bars: Bars, hits: Hits, in_threes: bool = False) -> 
         parameters = slots - 1 + (ratio != 1.0)
         penalty = 0.5 * parameters * np.log(max(len(log), 2)) / n_bars
         gain[:, j] = np.bincount(phases.bar, weights=log, minlength=n_bars) - penalty - RARITY[slots]
-    path = _best_path(gain)
-    return Grid(_sections(path, candidates))
+    return Grid(_sections([candidates[j] for j in _best_path(gain)]))
+
+
+def _finer_where_straight(grid: Grid, other: Grid, n_bars: int) -> Grid:
+    """A grid, in the bars in which both are straight and the other one halves its places the other."""
+    of_bar = [
+        that if this in _STRAIGHT and that in _STRAIGHT and that > this else this
+        for this, that in zip(_by_bar(grid, n_bars), _by_bar(other, n_bars), strict=True)
+    ]
+    return Grid(_sections(of_bar))
+
+
+def _by_bar(grid: Grid, n_bars: int) -> list[tuple[int, float]]:
+    """Slots a beat and swing ratio of each bar."""
+    of_bar: list[tuple[int, float]] = [(1, 1.0)] * n_bars
+    for section in grid.sections:
+        here = (section.slots_per_beat, section.swing_ratio)
+        of_bar[section.first_bar : section.last_bar + 1] = [here] * (section.last_bar + 1 - section.first_bar)
+    return of_bar
 
 
 def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
@@ -182,10 +218,8 @@ def _best_path(gain: FloatArray) -> IntArray:
     return path
 
 
-def _sections(path: IntArray, candidates: list[tuple[int, float]]) -> tuple[GridSection, ...]:
-    starts = np.flatnonzero(np.r_[True, np.diff(path) != 0])
-    ends = np.r_[starts[1:] - 1, len(path) - 1]
-    return tuple(
-        GridSection(int(first), int(last), *candidates[int(path[first])])
-        for first, last in zip(starts, ends, strict=True)
-    )
+def _sections(of_bar: list[tuple[int, float]]) -> tuple[GridSection, ...]:
+    """Runs of bars of the same slots a beat and swing ratio."""
+    starts = [k for k, here in enumerate(of_bar) if k == 0 or here != of_bar[k - 1]]
+    ends = [first - 1 for first in starts[1:]] + [len(of_bar) - 1]
+    return tuple(GridSection(first, last, *of_bar[first]) for first, last in zip(starts, ends, strict=True))

@@ -144,7 +144,14 @@ class Hits:
     def certain(self) -> Hits:
         """The percussive ones that aren't doubtful: what tells a beat's time. Notes begin more slowly."""
         is_note = np.array([bool(sound.instrument) for sound in self.sounds], np.bool_)
-        kept = (self.log_odds >= 0) & ~is_note[self.sound]
+        return self._only((self.log_odds >= 0) & ~is_note[self.sound])
+
+    def taught(self) -> Hits:
+        """Those of sounds that the network was taught, notes among them, that aren't doubtful."""
+        is_taught = np.array([sound.taught for sound in self.sounds], np.bool_)
+        return self._only((self.log_odds >= 0) & is_taught[self.sound])
+
+    def _only(self, kept: NDArray[np.bool_]) -> Hits:
         return replace(
             self,
             time_s=self.time_s[kept],
