@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pulsefind.core.as_json import json_text, plain
 from pulsefind.core.corrections import QUARTERS
 from pulsefind.core.errors import FormatError
+from pulsefind.core.given import note_given, read_given
 from pulsefind.core.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray, Place
 from pulsefind.guides.plan import plan_for
 
@@ -130,17 +131,16 @@ def load_analysis(path: Path) -> Analysis:
         if it can't be read, or is none.
     """
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise FormatError(f"{path}: is too large to be a saved analysis")
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
+        text = read_given(path, LARGEST_BYTES, "a saved analysis").decode()
     except UnicodeDecodeError:
         raise FormatError(f"{path}: is no saved analysis; make one with `pulsefind find --out`") from None
     try:
-        return from_json(text)
+        analysis = from_json(text)
     except FormatError as error:
         raise FormatError(f"{path}: {error}") from None
+    # Its recording is the person's only copy, perhaps, and as close as the analysis.
+    note_given(path.parent / Path(analysis.track.name).name)
+    return analysis
 
 
 def _unspread(document: dict[str, Any]) -> dict[str, Any]:

@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from pulsefind.core.errors import OutputError
-from pulsefind.core.files import check_free, new_file, write_file
+from pulsefind.core.errors import FormatError, OutputError
+from pulsefind.core.files import check_free, new_file, rewrite_file, write_file
+from pulsefind.core.given import kept_safe, note_given, read_given
 
 
 def test_writes_and_leaves_nothing_else(tmp_path):
@@ -78,12 +79,58 @@ def test_a_disk_without_hard_links_will_do(tmp_path, monkeypatch):
 
 
 def test_what_is_read_is_never_written_over(tmp_path):
-    source, link = tmp_path / "song.wav", tmp_path / "link.wav"
+    source, link, hard = tmp_path / "song.wav", tmp_path / "link.wav", tmp_path / "hard.wav"
     source.write_bytes(b"the only copy")
     link.symlink_to(source)
-    for out in (source, link):
-        with pytest.raises(OutputError, match="is what is read"):
-            check_free(out, force=True, source=source)
+    hard.hardlink_to(source)
+    with kept_safe():
+        note_given(source)
+        note_given(tmp_path / "later.jsonl")
+        for out in (source, link, hard, tmp_path / "." / "later.jsonl"):
+            with pytest.raises(OutputError, match="is what is read"):
+                check_free(out, force=True)
+            with pytest.raises(OutputError, match="is what is read"):
+                write_file(out, b"new", force=True)
+        rewrite_file(source, b"asked for")
+    write_file(source, b"new", force=True)
+
+
+def test_links_pipes_and_devices_are_no_outputs(tmp_path):
+    """A rename would put a file in their place: /dev/null would be gone."""
+    link, dangling, pipe = tmp_path / "link", tmp_path / "dangling", tmp_path / "pipe"
+    (tmp_path / "a").write_bytes(b"old")
+    link.symlink_to(tmp_path / "a")
+    dangling.symlink_to(tmp_path / "none")
+    os.mkfifo(pipe)
+    for out, told in ((link, "is a link"), (dangling, "is a link"), (pipe, "a pipe or"), (Path("/dev/null"), "device")):
+        with pytest.raises(OutputError, match=told):
+            write_file(out, b"new", force=True)
+    assert (link.is_symlink(), dangling.is_symlink(), pipe.is_fifo()) == (True, True, True)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a", "dangling", "link", "pipe"]
+
+
+@pytest.mark.parametrize("name", [".", "/", "", "..", "n" * 256 + ".json", "a/" * 2100 + "b"])
+def test_no_file_can_be_called_so(name, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(OutputError):
+        check_free(Path(name), force=True)
+
+
+def test_a_song_file_that_is_a_link_stays_one(tmp_path):
+    kept, link = tmp_path / "kept.toml", tmp_path / "song.toml"
+    kept.write_bytes(b"old")
+    link.symlink_to(kept)
+    rewrite_file(link, b"new")
+    assert link.is_symlink() and kept.read_bytes() == b"new"
+
+
+@pytest.mark.parametrize("what", ["pipe", "/dev/zero", "large", "folder", "none"])
+def test_only_ordinary_files_of_sane_size_are_read(what, tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "large").write_bytes(bytes(101))
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(FormatError, match=r"no regular file|can't be read|too large"):
+        read_given(tmp_path / what, 100, "a review")
 
 
 def test_a_folder_that_can_not_be_written_is_said(tmp_path, monkeypatch):

@@ -178,7 +178,7 @@ def _check_output(song: Path, out: Path | None, ladder: Ladder, force: bool) -> 
         return out
     out = out or Path(f"{song.stem} click.wav")
     check_kind(out)
-    check_free(out, force, song)
+    check_free(out, force)
     return out
 
 

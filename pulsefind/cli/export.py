@@ -9,6 +9,7 @@ import typer
 
 from pulsefind.cli.opening import SongArgument, opened
 from pulsefind.cli.options import ForceOption, Hints
+from pulsefind.core.errors import OutputError
 
 ToOption = Annotated[str, typer.Option("--to", help="Formats, with commas: midi, jams, beats, csv.")]
 ExportOutOption = Annotated[
@@ -30,9 +31,11 @@ def export(
 
     kinds = check_formats(to)
     base = out or Path(song.stem)
+    if not base.name:
+        raise OutputError(f"{base}: is a folder; name a file in it")
     for kind in kinds:
         for ending in ENDINGS[kind]:
-            check_free(_named(base, ending), force, song)
+            check_free(_named(base, ending), force)
     analysis = opened(song, hints)
     files = {_named(base, end): data for kind in kinds for end, data in export_as(analysis, kind).items()}
     for path, data in files.items():

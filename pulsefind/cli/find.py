@@ -12,6 +12,7 @@ from pulsefind.cli.opening import opened, recording_of
 from pulsefind.cli.options import ForceOption, Hints
 from pulsefind.cli.song_file import keep_hints
 from pulsefind.core.errors import HintError
+from pulsefind.core.given import is_folder
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
@@ -40,7 +41,7 @@ def find(
 
     Of several songs, or a folder, each gets a line, and the end says what needs an ear; --out is a folder then.
     """
-    if len(songs) > 1 or songs[0].is_dir() or songs[0].suffix.lower() == ".toml":
+    if len(songs) > 1 or is_folder(songs[0]) or songs[0].suffix.lower() == ".toml":
         if keep:
             raise HintError("--keep writes what you tell of one song; name that song")
         if json_output:
@@ -52,7 +53,7 @@ def find(
     if out is not None:
         from pulsefind.core.files import check_free
 
-        check_free(out, force, song)
+        check_free(out, force)
     analysis = opened(song, hints)
     if keep:
         keep_hints(recording_of(song), hints, analysis)

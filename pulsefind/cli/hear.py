@@ -53,7 +53,7 @@ def hear(
     out = out or Path(f"{track.stem} {guide or 'guide'}.wav")
     check_kind(out)
     for path in (out, loop_path(out)):
-        check_free(path, force, track)
+        check_free(path, force)
     analysis = saved_or_found(saved, song, hints)
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pulsefind.cli.options import Hints, analysed, is_saved, settings_from
 from pulsefind.core.errors import HintError, OutputError, PulsefindError
+from pulsefind.core.given import is_folder, is_regular, note_given
 from pulsefind.core.words import WIDTH
 
 if TYPE_CHECKING:
@@ -40,14 +42,23 @@ def songs_of(given: list[Path]) -> list[Path]:
 
     songs: list[Path] = []
     for one in given:
-        if one.is_dir():
-            inside = sorted(path for path in one.iterdir() if path.suffix.lower() in SOUNDS and path.is_file())
+        if is_folder(one):
+            inside = _recordings_in(one)
             if not inside:
                 raise HintError(f"{one}: holds no recording ({', '.join(SOUNDS[:6])} ...); name another folder")
             songs += inside
         else:
             songs += read_set(one) if is_set(one) else [one]
+    for song in songs:
+        note_given(song)
     return songs
+
+
+def _recordings_in(folder: Path) -> list[Path]:
+    try:
+        return sorted(path for path in folder.iterdir() if path.suffix.lower() in SOUNDS and is_regular(path))
+    except OSError as error:
+        raise HintError(f"{folder}: can't be looked into ({error.strerror}); name another folder") from None
 
 
 def find_many(songs: list[Path], hints: Hints, out: Path | None, force: bool) -> int:
@@ -95,7 +106,7 @@ def _looked_at(song: Path, hints: Hints, out: Path | None, force: bool) -> _Done
         kept = None if saved is None or force else _kept(saved, song, hints)
         if kept is not None:
             return _Done(song, kept)
-        if saved is not None and saved.exists() and not force:
+        if saved is not None and os.path.lexists(saved) and not force:
             return _Done(song, None, f"{saved.name} is there, of other sound or corrections; --force makes it anew")
         analysis = analysed(song, settings_from(hints), hints)
         if saved is not None:
@@ -113,7 +124,7 @@ def _kept(saved: Path, song: Path, hints: Hints) -> Analysis | None:
     from pulsefind.listen.audio import load
     from pulsefind.saved import load_analysis
 
-    if not saved.exists():
+    if not os.path.lexists(saved):
         return None
     try:
         analysis = load_analysis(saved)

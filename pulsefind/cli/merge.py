@@ -21,8 +21,7 @@ def merge(mine: MineArgument, theirs: TheirsArgument, out: MergedOption, force: 
     from pulsefind.song.reading import read_song
     from pulsefind.song.words import told
 
-    for source in (mine, theirs):
-        check_free(out, force, source)
+    check_free(out, force)
     text = merged(read_song(mine), read_song(theirs))
     write_file(out, text.encode(), force)
     print(f"{out}: {told(read_song(out).corrections)}")

@@ -11,6 +11,7 @@ import typer
 from pulsefind.cli.options import Hints, analysed, is_saved, settings_from
 from pulsefind.cli.song_file import say_if_older
 from pulsefind.core.errors import FormatError, HintError
+from pulsefind.core.given import is_regular
 from pulsefind.core.records import Settings
 
 if TYPE_CHECKING:
@@ -56,8 +57,8 @@ def recording_of(song: Path) -> Path:
         return song
     from pulsefind.saved import load_analysis
 
-    recording = song.parent / load_analysis(song).track.name
-    if not recording.is_file():
+    recording = song.parent / Path(load_analysis(song).track.name).name
+    if not is_regular(recording):
         raise HintError(f"{song}: for this its recording, {recording.name}, must lie beside it; or name the recording")
     return recording
 

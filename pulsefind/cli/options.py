@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, is_dataclass
 from functools import wraps
 from inspect import Parameter, Signature, signature
@@ -15,6 +15,7 @@ import typer
 from pulsefind.cli.song_file import song_of, with_song
 from pulsefind.core.corrections import MOST_NUDGE_MS, is_exact
 from pulsefind.core.errors import HintError, OutputError
+from pulsefind.core.given import kept_safe, note_given
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
 
@@ -25,6 +26,9 @@ TrackArgument = Annotated[
     Path, typer.Argument(help="A recording: wav, flac, ogg, mp3, m4a, aiff ...", show_default=False)
 ]
 ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that exists.")]
+WRITTEN = ("out", "folder")
+"""Names of the parameters whose path a command writes to; every other path is one that it reads."""
+
 SavedOption = Annotated[
     Path | None, typer.Option("--analysis", help="Use this analysis of the track, saved by `find --out`.")
 ]
@@ -117,11 +121,26 @@ def spread(command: Callable[..., None]) -> Callable[..., None]:
             name: record(**{field: typed.pop(field) for field in names if field in typed})
             for name, (record, names) in records.items()
         }
-        command(**typed, **made)
+        with kept_safe():
+            for given in _paths({**typed, **{name: vars(record) for name, record in made.items()}}):
+                note_given(given)
+            command(**typed, **made)
 
     with_records.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
     with_records.__annotations__ = {one.name: one.annotation for one in parameters}
     return with_records
+
+
+def _paths(typed: Mapping[str, object]) -> Iterator[Path]:
+    """Every path that a command is given to read."""
+    for name, value in typed.items():
+        if name in WRITTEN:
+            continue
+        if isinstance(value, Mapping):
+            yield from _paths(value)
+        for path in value if isinstance(value, list) else [value]:
+            if isinstance(path, Path):
+                yield path
 
 
 def _record_of(annotation: object) -> tuple[type[Any] | None, tuple[str, ...]]:
@@ -214,14 +233,13 @@ def is_saved(track: Path) -> bool:
     return track.suffix.lower() == ".json"
 
 
-def check_ending(out: Path, endings: tuple[str, ...], force: bool, sources: list[Path]) -> None:
+def check_ending(out: Path, endings: tuple[str, ...], force: bool) -> None:
     """Refuse a file to write whose ending says another kind, or that must not be replaced."""
     from pulsefind.core.files import check_free
 
     if out.suffix.lower() not in endings:
         raise OutputError(f"{out}: the name must end in {' or '.join(endings)}")
-    for source in sources:
-        check_free(out, force, source)
+    check_free(out, force)
 
 
 def show_progress(stage: str) -> None:

@@ -68,7 +68,7 @@ def page(
         _pages(song, hints, out, audio, light, take, force)
         return
     out = out or Path(f"{song.stem} page.html")
-    check_ending(out, (".html", ".htm"), force, [song])
+    check_ending(out, (".html", ".htm"), force)
     if history is not None and take is None:
         raise HintError("--history belongs to --take; name the review of a take too")
     from pulsefind.core.files import write_file

@@ -42,11 +42,11 @@ def sheet(
     force: ForceOption = False,
 ) -> None:
     """Write the gig sheet: a page a song, and the order, tempo jumps and doubts of a whole set."""
-    given, tracks = tracks, songs_of(tracks)
+    tracks = songs_of(tracks)
     if len(tracks) > 1 and (hints.about_beats or hints.part):
         raise HintError("corrections are for one song; save that one's analysis with find --out and name it here")
     out = out or Path(f"{tracks[0].stem} sheet.html" if len(tracks) == 1 else "set.html")
-    check_ending(out, (".html", ".htm", ".pdf"), force, [*given, *tracks])
+    check_ending(out, (".html", ".htm", ".pdf"), force)
     from pulsefind.core.files import write_file
     from pulsefind.page.pdf import pdf_of
     from pulsefind.page.sheet import sheet_html

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pulsefind.core.corrections import Corrections
+from pulsefind.core.given import note_given
 
 if TYPE_CHECKING:
     from pulsefind.cli.options import Hints
@@ -26,7 +28,10 @@ def song_of(track: Path, hints: Hints) -> SongFile | None:
     from pulsefind.song.place import find_song
     from pulsefind.song.reading import read_song
 
-    path = None if hints.no_song_file else hints.song_file or find_song(track)
+    beside = find_song(track)
+    if beside is not None:
+        note_given(beside)  # Left alone, it isn't written over either.
+    path = None if hints.no_song_file else hints.song_file or beside
     return None if path is None else read_song(path)
 
 
@@ -80,7 +85,7 @@ def keep_hints(track: Path, hints: Hints, analysis: Analysis) -> None:
         if nothing was typed that it could keep, or the file can't be written.
     """
     from pulsefind.core.errors import HintError
-    from pulsefind.core.files import write_file
+    from pulsefind.core.files import rewrite_file
     from pulsefind.song.place import find_song, song_path
     from pulsefind.song.reading import corrections_of, document_of, read_text
     from pulsefind.song.writing import HEAD, edited
@@ -89,13 +94,12 @@ def keep_hints(track: Path, hints: Hints, analysis: Analysis) -> None:
     if not changes:
         raise HintError("--keep: tell something to keep, like --one-at 12.340, --bpm, --meter, --taps or --nudge-ms")
     path = hints.song_file or find_song(track) or song_path(track)
-    text = read_text(path) if path.exists() else HEAD
+    text = read_text(path) if os.path.lexists(path) else HEAD
     if "recording" not in document_of(text, path.name):
         changes["recording"] = {"sha256": analysis.track.sha256, "length_s": round(analysis.track.duration_s, 3)}
     text = edited(text, changes, path.name)
     corrections_of(text, path.name)
-    # The person asked for it, and nothing of theirs is lost.
-    write_file(path, text.encode(), force=True)
+    rewrite_file(path, text.encode())
     say(f"{path.name} keeps {', '.join(key for key in changes if key != 'recording')}")
 
 

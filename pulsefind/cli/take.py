@@ -62,6 +62,7 @@ def take(
 ) -> None:
     """Review a take: how you moved against the track, and what to practise next."""
     from pulsefind.core.files import check_free
+    from pulsefind.take.history import read_history
     from pulsefind.take.review import review_take
     from pulsefind.take.strokes import read_take
 
@@ -69,12 +70,13 @@ def take(
     if latency_ms is not None and not -LONGEST_LATENCY_MS <= latency_ms <= LONGEST_LATENCY_MS:
         raise HintError(f"--latency-ms {latency_ms:g}: a latency lies within {LONGEST_LATENCY_MS:.0f} ms")
     if out is not None:
-        for source in (track, recording):
-            check_free(out, force, source)
+        check_free(out, force)
     if how_late:
         print(_how_late(track, recording, starts_at_s or 0.0))
         return
-    # The take is read first: if it can't be, the long work on the track is spared.
+    # These are read first: if one can't be, the long work on the track is spared.
+    if history is not None:
+        read_history(history)
     hits, take_audio = read_take(recording)
     analysis, track_audio = _track(track, hints)
     review = review_take(

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import os
+import stat
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from pulsefind.core.errors import OutputError
+from pulsefind.core.given import is_given
 
 
 def write_file(path: Path, data: bytes, force: bool) -> None:
@@ -23,6 +25,20 @@ def write_file(path: Path, data: bytes, force: bool) -> None:
         temporary.write_bytes(data)
 
 
+def rewrite_file(path: Path, data: bytes) -> None:
+    """Put new contents into a file of the person's that was read for it, as they asked; a link stays a link.
+
+    Raises
+    ------
+    OutputError
+        if it can't be written; it stays as it was then.
+    """
+    target = Path(os.path.realpath(path))
+    _check_place(target)
+    with _written(target, True) as temporary:
+        temporary.write_bytes(data)
+
+
 @contextlib.contextmanager
 def new_file(path: Path, force: bool) -> Iterator[Path]:
     """Give a temporary file beside path to write to, and rename it to path when the block ends well.
@@ -30,9 +46,16 @@ def new_file(path: Path, force: bool) -> Iterator[Path]:
     Raises
     ------
     OutputError
-        if the file exists and force is not given, or it can't be written; nothing is left behind then.
+        if the file exists and force is not given, it is one that was read, or it can't be written; nothing is left
+        behind then.
     """
     check_free(path, force)
+    with _written(path, force) as temporary:
+        yield temporary
+
+
+@contextlib.contextmanager
+def _written(path: Path, force: bool) -> Iterator[Path]:
     temporary: Path | None = None
     try:
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=".pulsefind-", suffix=".part")
@@ -43,7 +66,7 @@ def new_file(path: Path, force: bool) -> Iterator[Path]:
         _settle(temporary)
         _put(temporary, path, force)
     except OSError as error:
-        raise OutputError(f"{path}: can't be written ({error.strerror}); choose another place") from None
+        raise _not_writable(path, error) from None
     finally:
         if temporary is not None:
             temporary.unlink(missing_ok=True)
@@ -70,23 +93,48 @@ def _put(temporary: Path, path: Path, force: bool) -> None:
     temporary.replace(path)
 
 
-def check_free(path: Path, force: bool, source: Path | None = None) -> None:
-    """Refuse, before any work is done, a path that can't or may not be written, or is the source itself."""
-    if source is not None and _same(path, source):
+def check_free(path: Path, force: bool) -> None:
+    """Refuse, before any work is done, a path that can't or may not be written, or that is read in the same command.
+
+    Raises
+    ------
+    OutputError
+        for what was given to read, with force too; for a folder, a link, a pipe or a device; where the folder is
+        missing or can't be entered, or the name is too long; and for a file that exists, without force.
+    """
+    if is_given(path):
         raise OutputError(f"{path}: is what is read; choose another name to write to")
-    if path.is_dir():
-        raise OutputError(f"{path}: is a folder; name a file in it")
-    if not path.parent.is_dir():
-        raise OutputError(f"{path}: its folder does not exist; make it first")
-    if path.exists() and not force:
+    there = _check_place(path)
+    if there is not None and not force:
         raise OutputError(f"{path}: exists already; choose another name, or replace it with --force")
 
 
-def _same(path: Path, source: Path) -> bool:
+def _check_place(path: Path) -> os.stat_result | None:
+    """Refuse a place where no file can stand; returns what stands there, None for nothing."""
     try:
-        return path.samefile(source)
-    except OSError:
-        return False
+        if not stat.S_ISDIR(path.parent.stat().st_mode):
+            raise OutputError(f"{path}: its folder is a file; choose another place")
+    except FileNotFoundError:
+        raise OutputError(f"{path}: its folder does not exist; make it first") from None
+    except OSError as error:
+        raise _not_writable(path, error) from None
+    try:
+        there = path.lstat()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise _not_writable(path, error) from None
+    if path.is_dir():
+        raise OutputError(f"{path}: is a folder; name a file in it")
+    if stat.S_ISLNK(there.st_mode):
+        raise OutputError(f"{path}: is a link; name the file itself, or another")
+    if not stat.S_ISREG(there.st_mode):
+        raise OutputError(f"{path}: is a pipe or a device; name an ordinary file")
+    return there
+
+
+def _not_writable(path: Path, error: OSError) -> OutputError:
+    return OutputError(f"{path}: can't be written ({error.strerror}); choose another place")
 
 
 def umask() -> int:

@@ -21,6 +21,7 @@ import numpy as np
 from pulsefind.beats.imported import Given
 from pulsefind.core.as_json import json_text
 from pulsefind.core.errors import FormatError
+from pulsefind.core.given import read_given
 from pulsefind.core.records import Analysis
 from pulsefind.export.midi import read_midi, write_midi
 from pulsefind.guides.called import called
@@ -212,7 +213,7 @@ def read_beats(path: Path) -> Given:
     FormatError
         if the file can't be read, or doesn't hold beats.
     """
-    data = _bytes_of(path)
+    data = read_given(path, LARGEST_BYTES, "a file of beats")
     ending = path.suffix.lower()
     if ending in (".mid", ".midi"):
         return read_midi(data, path.name)
@@ -223,15 +224,6 @@ def read_beats(path: Path) -> Given:
     if ending == ".jams":
         return _read_jams(text, path.name)
     return _read_csv(text, path.name) if ending == ".csv" else _read_plain(text, path.name)
-
-
-def _bytes_of(path: Path) -> bytes:
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise FormatError(f"{path}: is too large to be a file of beats")
-        return path.read_bytes()
-    except OSError as error:
-        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
 
 
 def _read_plain(text: str, name: str) -> Given:

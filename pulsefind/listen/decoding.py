@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pulsefind.core.child import Child, Limits, running
 from pulsefind.core.errors import AudioError
+from pulsefind.core.given import note_given
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000  # judged: below, no music; above, no converter
 MOST_CHANNELS = 1024  # what libsndfile reads
@@ -41,6 +42,7 @@ class BrokenOffError(AudioError):
 
 def check_readable(path: Path) -> None:
     """Refuse, with the reason, a path that is no readable file with something in it."""
+    note_given(path)
     try:
         if path.is_dir():
             raise AudioError(f"{path}: is a folder; name one recording in it")

@@ -8,9 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from pulsefind.core.errors import FormatError
+from pulsefind.core.given import read_given
 from pulsefind.core.records import Analysis
 from pulsefind.take.history import TakeEntry, read_history
 from pulsefind.take.to_json import SCHEMA
+
+LARGEST_BYTES = 64 * 2**20  # judged: a review of four hours has less than half of it
 
 _SUMMARY = ("offset_ms", "spread_ms", "n")
 _SECTION = ("name", "first_bar", "last_bar", "start_s", "end_s")
@@ -59,9 +62,10 @@ def read_take_review(path: Path, analysis: Analysis, history: Path | None = None
 
 
 def _document(path: Path) -> dict[str, Any]:
+    data = read_given(path, LARGEST_BYTES, "a review of a take")
     try:
-        review = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        review = json.loads(data.decode())
+    except (ValueError, RecursionError) as error:
         raise FormatError(f"{path}: can't be read as a review ({error}); make it with pulsefind take --out") from None
     if not isinstance(review, dict) or review.get("program") != "pulsefind take":
         raise FormatError(f"{path}: no review of a take; make one with pulsefind take --out")

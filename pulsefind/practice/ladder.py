@@ -17,7 +17,8 @@ from pathlib import Path
 import numpy as np
 
 from pulsefind.core.errors import OutputError
-from pulsefind.core.files import umask, write_file
+from pulsefind.core.files import check_free, umask, write_file
+from pulsefind.core.given import holds_given
 from pulsefind.core.records import Analysis
 from pulsefind.core.words import WIDTH, clock, field, stretches_text
 from pulsefind.guides.called import called, guide_index, likeness
@@ -215,11 +216,16 @@ def _head(practice: Practice) -> list[str]:
 
 
 def check_folder(folder: Path, force: bool) -> None:
-    """Refuse, before any work is done, a folder that can't or may not be written to."""
-    if not folder.parent.is_dir():
-        raise OutputError(f"{folder}: the folder it should stand in does not exist; make that first")
-    if folder.exists() and not folder.is_dir():
-        raise OutputError(f"{folder}: is a file; a ladder needs a folder")
+    """Refuse, before any work is done, a folder that can't or may not be written to, or that holds what is read."""
+    try:
+        if folder.parent.stat() and folder.exists() and not folder.is_dir():
+            raise OutputError(f"{folder}: is a file; a ladder needs a folder")
+    except FileNotFoundError:
+        raise OutputError(f"{folder}: the folder it should stand in does not exist; make that first") from None
+    except OSError as error:
+        raise OutputError(f"{folder}: can't be made ({error.strerror}); choose another place") from None
+    if holds_given(folder):
+        raise OutputError(f"{folder}: holds what is read; give the ladder a folder of its own")
     if folder.exists() and not force:
         raise OutputError(f"{folder}: exists already; name another folder, or replace its files with --force")
 
@@ -247,6 +253,8 @@ def _move(work: Path, folder: Path) -> None:
             work.chmod(0o777 & ~umask())
             work.rename(folder)
             return
+        for path in work.iterdir():
+            check_free(folder / path.name, force=True)
         for path in sorted(work.iterdir(), key=lambda path: path.name == CUE_SHEET):
             path.replace(folder / path.name)
     except OSError as error:

@@ -6,8 +6,6 @@ Keys that pulsefind doesn't know are left in the file and remarked on where they
 from __future__ import annotations
 
 import difflib
-import os
-import stat
 import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -31,6 +29,7 @@ from pulsefind.core.corrections import (
     is_exact,
 )
 from pulsefind.core.errors import FormatError, HintError, PulsefindError
+from pulsefind.core.given import read_given
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
 from pulsefind.song.lines import line_of
@@ -116,17 +115,7 @@ def read_text(path: Path) -> str:
     FormatError
         if it is none.
     """
-    try:
-        # Opened without waiting: a pipe that nobody writes to would hold us for ever.
-        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
-        with os.fdopen(handle, "rb") as file:
-            if not stat.S_ISREG(os.fstat(handle).st_mode):
-                raise FormatError(f"{path}: is no regular file")
-            data = file.read(LARGEST_BYTES + 1)
-    except OSError as error:
-        raise FormatError(f"{path}: can't be read ({error.strerror}); check the name") from None
-    if len(data) > LARGEST_BYTES:
-        raise FormatError(f"{path}: is larger than 1 MiB, and no song's file is")
+    data = read_given(path, LARGEST_BYTES, "a song's file or a set")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

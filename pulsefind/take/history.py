@@ -7,12 +7,16 @@ import os
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, get_args, get_type_hints
 
 from pulsefind.core.errors import FormatError, OutputError
+from pulsefind.core.given import read_given
 from pulsefind.core.words import WIDTH
 from pulsefind.take.records import Review
 
 SCHEMA = 1
+LARGEST_BYTES = 64 * 2**20  # judged: a hundred thousand takes
+_LARGEST = 1e9  # judged: beyond any number of hits or ms
 _BAR = 34
 _SHOWN = 12
 
@@ -98,24 +102,37 @@ def read_history(path: Path) -> tuple[TakeEntry, ...]:
     FormatError
         if a line is no take of a known schema.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
+    if not os.path.lexists(path):
         return ()
-    except (OSError, UnicodeDecodeError) as error:
+    try:
+        text = read_given(path, LARGEST_BYTES, "a history").decode()
+    except UnicodeDecodeError as error:
         raise FormatError(f"{path}: the history can't be read ({error}); name another file") from None
     entries = []
-    for number, line in enumerate(text.splitlines(), 1):
+    for number, line in enumerate(text.split("\n"), 1):
         if not line.strip():
             continue
         try:
-            fields = json.loads(line)
-            if fields["schema"] != SCHEMA:
-                raise ValueError(f"schema {fields['schema']}, not {SCHEMA}")
-            entries.append(TakeEntry(**fields))
+            entries.append(_entry(json.loads(line)))
         except (ValueError, TypeError, KeyError, RecursionError) as error:
             raise FormatError(f"{path}: line {number} is no take of a history ({error}); name another file") from None
     return tuple(entries)
+
+
+def _entry(fields: dict[str, Any]) -> TakeEntry:
+    """The take of a line, every field of the type that the record names."""
+    if fields["schema"] != SCHEMA:
+        raise ValueError(f"schema {str(fields['schema'])[:20]}, not {SCHEMA}")
+    entry = TakeEntry(**fields)
+    for name, kind in get_type_hints(TakeEntry).items():
+        value = getattr(entry, name)
+        kinds = get_args(kind) or (kind,)
+        if float in kinds and type(value) in (int, float):
+            if not abs(value) <= _LARGEST:
+                raise ValueError(f"{name} is out of range")
+        elif type(value) not in kinds:
+            raise ValueError(f"{name} is no {kinds[0].__name__}")
+    return entry
 
 
 def progress(entries: tuple[TakeEntry, ...], track_sha256: str) -> str:

@@ -8,6 +8,8 @@ from pathlib import Path
 import mido
 import numpy as np
 
+from pulsefind.core.errors import FormatError
+from pulsefind.core.given import read_given
 from pulsefind.export.formats import LARGEST_BYTES
 from pulsefind.listen.audio import LONGEST_S
 from pulsefind.take.records import TakeError, TakeHits
@@ -48,15 +50,15 @@ def read_midi_take(path: Path) -> TakeHits:
         if the file is damaged, is of format 2 (unrelated sequences), counts no beats, or holds no notes.
     """
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise TakeError(f"{path}: is too large to be a MIDI file")
         # From memory: read from the disk, a length in a damaged header would be set aside before it is read.
-        file = mido.MidiFile(file=io.BytesIO(path.read_bytes()))
+        file = mido.MidiFile(file=io.BytesIO(read_given(path, LARGEST_BYTES, "a MIDI file")))
         if file.type == 2:
             raise TakeError(f"{path}: holds unrelated sequences (format 2); save it as format 0 or 1")
         if not 0 < file.ticks_per_beat < 0x8000:
             raise TakeError(f"{path}: counts time in film frames (SMPTE), not in beats; export it with beats")
         rows = _notes(file)
+    except FormatError as error:
+        raise TakeError(str(error)) from None
     except (OSError, EOFError, ValueError, IndexError, KeyError) as error:
         raise TakeError(f"{path}: a damaged MIDI file ({error}); export it again") from None
     if not rows:

@@ -20,6 +20,7 @@ from scipy.signal import butter, sosfilt
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Audio, FloatArray, IntArray
 from pulsefind.listen.audio import load
+from pulsefind.listen.decoding import check_readable
 from pulsefind.take.kinds import kinds_of
 from pulsefind.take.kit import with_kit
 from pulsefind.take.midi import is_midi, read_midi_take
@@ -94,6 +95,7 @@ def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
     AudioError, TakeError
         if it can't be read, or a MIDI file holds no notes.
     """
+    check_readable(path)  # A pipe would hold up even a look at its first bytes.
     if is_midi(path):
         return read_midi_take(path), None
     audio = load(path)
