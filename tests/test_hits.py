@@ -6,7 +6,7 @@ from making import RATE_HZ, drum, noise_burst, render
 
 from eval.train.sounds import PluckedStrings
 from pulsefind.core import mapped, nearest
-from pulsefind.listen import features, recurring
+from pulsefind.listen import features, measuring, recurring
 from pulsefind.listen.audio import from_samples
 from pulsefind.listen.features import (
     BANDS,
@@ -161,7 +161,24 @@ def test_a_recording_in_pieces_and_on_disk_gives_the_same_hits(monkeypatch, leng
 
 def test_half_rise_of_a_ramp():
     envelope = np.r_[np.zeros(28), np.linspace(0, 1, 5), np.ones(28)]
-    assert _half_rise(envelope) == pytest.approx(30.0, abs=1e-9)
+    at, whole = _half_rise(envelope, 30)
+    assert at == pytest.approx(30.0, abs=1e-9)
+    assert whole
+    rising_from_the_start = np.r_[np.linspace(0, 1, 20), np.ones(20)]
+    assert not _half_rise(rising_from_the_start, 15)[1]
+
+
+def test_looking_near_first_changes_no_time(monkeypatch):
+    rng = np.random.default_rng(12)
+    times = 0.5 + 0.3 * np.arange(30)
+    mix = render(10, (times[::2], noise_burst(rng, 3000, 9000, 0.1, 0.03), 0.4), (times[1::2], drum(90), 0.5))
+    audio = from_samples(mix, RATE_HZ)
+    near = find_hits(audio)
+    monkeypatch.setattr(measuring, "_NEAR_REACH_MS", (measuring._FINE_REACH_MS, measuring._FINE_REACH_MS))
+    far = find_hits(audio)
+    np.testing.assert_array_equal(near.sound, far.sound)
+    # A millionth of a second: sums of other lengths are rounded otherwise.
+    np.testing.assert_allclose(near.time_s, far.time_s, atol=1e-6)
 
 
 def test_otsu_equals_a_plain_search():

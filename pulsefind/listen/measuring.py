@@ -8,14 +8,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pulsefind.core.mapped import pieces
 from pulsefind.core.records import Audio, FloatArray, Hits, IntArray, Sound
-from pulsefind.listen.features import HOP, Spectrogram, framed_magnitude
+from pulsefind.listen.features import HOP, Float32Array, Spectrogram, framed_magnitude
 
 MIN_HITS = 6
 TIMBRE_HZ = (60.0, 120.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 _FINE_PERIODS, _FINE_REACH_MS = 8.0, 30
+_BEFORE_MS, _AFTER_MS = 15, 12  # where the steepest rise is looked for
+_NEAR_REACH_MS = (20, 18)
+"""What is looked at first: most rises lie in it whole, and then looking further changes nothing."""
+
 _FLATNESS_HITS = 40
 _BLOCK_FRAMES = 8192
 
@@ -111,26 +116,40 @@ def _fine_times_s(audio: Audio, attack: IntArray, weight: FloatArray, centre_hz:
     The window is just long enough for the band. A symmetric window is half full when its centre passes a sudden
     start, whatever its length.
     """
-    step = audio.rate_hz / 1000
-    shift = np.round(np.arange(-_FINE_REACH_MS, _FINE_REACH_MS + 1) * step).astype(np.int64)
     middle_hz = float(np.interp(0.5, np.cumsum(weight), centre_hz))
     window = int(2 ** np.clip(np.round(np.log2(_FINE_PERIODS * audio.rate_hz / middle_hz)), 8, 11))
     bin_hz = np.arange(window // 2 + 1) * audio.rate_hz / window
     share = np.interp(bin_hz, centre_hz, weight, left=weight[0], right=0.0)
     bank = np.sqrt(share).astype(np.float32)[:, None]
     centre = attack * HOP
-    around = (centre[:, None] + shift[None, :]).ravel()
-    envelope = framed_magnitude(audio.samples, window, around, bank).reshape(len(attack), -1)
-    offset = np.array([_half_rise(row) for row in envelope.astype(np.float64)])
-    found: FloatArray = np.maximum(0.0, (centre + np.interp(offset, np.arange(len(shift)), shift)) / audio.rate_hz)
+    offset_ms, whole = _rises_ms(audio, centre, window, bank, _NEAR_REACH_MS)
+    if not whole.all():
+        offset_ms[~whole], _ = _rises_ms(audio, centre[~whole], window, bank, (_FINE_REACH_MS, _FINE_REACH_MS))
+    found: FloatArray = np.maximum(0.0, centre / audio.rate_hz + offset_ms / 1000)
     return found
 
 
-def _half_rise(envelope: FloatArray) -> float:
-    """Index (fractional) at which the steepest rise near the middle has come half way from its foot to its peak."""
-    middle = len(envelope) // 2
+def _rises_ms(
+    audio: Audio, centre: IntArray, window: int, bank: Float32Array, reach_ms: tuple[int, int]
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """How long after each centre (n,) the envelope has risen half way; was that rise seen whole within the reach?"""
+    shift_ms = np.arange(-reach_ms[0], reach_ms[1] + 1)
+    shift = np.round(shift_ms * audio.rate_hz / 1000).astype(np.int64)
+    envelope = framed_magnitude(audio.samples, window, (centre[:, None] + shift).ravel(), bank)
+    rows = envelope.reshape(len(centre), -1).astype(np.float64)
+    rises = [_half_rise(row, reach_ms[0]) for row in rows]
+    at = np.array([at for at, _ in rises]).reshape(-1)
+    seen_whole = np.array([seen for _, seen in rises], np.bool_).reshape(-1)
+    return 1000 * np.interp(at, np.arange(len(shift)), shift) / audio.rate_hz, seen_whole
+
+
+def _half_rise(envelope: FloatArray, middle: int) -> tuple[float, bool]:
+    """Index (fractional) at which the steepest rise near the middle has come half way from its foot to its peak.
+
+    And whether neither of them lies at an end of the envelope, beyond which it may go on.
+    """
     slope = np.diff(envelope)
-    near = slice(middle - 15, middle + 12)
+    near = slice(middle - _BEFORE_MS, middle + _AFTER_MS)
     steepest = int(np.argmax(slope[near])) + near.start
     top = steepest + 1
     while top + 1 < len(envelope) and envelope[top + 1] > envelope[top]:
@@ -138,11 +157,11 @@ def _half_rise(envelope: FloatArray) -> float:
     foot = steepest
     while foot > 0 and envelope[foot - 1] < envelope[foot]:
         foot -= 1
-    half = (envelope[foot] + envelope[top]) / 2
+    half, whole = (envelope[foot] + envelope[top]) / 2, foot > 0 and top < len(envelope) - 1
     for k in range(foot, top):
         if envelope[k] <= half <= envelope[k + 1] and envelope[k + 1] > envelope[k]:
-            return k + float((half - envelope[k]) / (envelope[k + 1] - envelope[k]))
-    return float(steepest)
+            return k + float((half - envelope[k]) / (envelope[k + 1] - envelope[k])), whole
+    return float(steepest), whole
 
 
 def _describe(audio: Audio, spectrum: Spectrogram, group: Group) -> Sound:

@@ -9,7 +9,6 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -19,6 +18,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from pulsefind.core.mapped import let_go
 from pulsefind.core.records import FloatArray, IntArray
+from pulsefind.listen.factorising import gains_of, templates_of
 from pulsefind.listen.features import PIECE_FRAMES, Compressed, Float32Array, Spectrogram
 from pulsefind.listen.measuring import MIN_HITS, Group, band_weight, power_in, rise_db
 
@@ -150,20 +150,12 @@ def _factorise(vectors: FloatArray) -> _Parts:
     There are as many as independent directions that carry enough of the attacks' energy. Templates are learned from
     evenly spaced attacks (more of the same teach nothing), gains found for all.
     """
-    # A second to import, and not needed where the cache knows the hits.
-    from sklearn.decomposition import NMF
-    from sklearn.exceptions import ConvergenceWarning
-
     some = vectors[:: max(1, len(vectors) // LEARN_FROM)].astype(np.float32)
     energy = np.linalg.svd(some, compute_uv=False) ** 2
     worthy = int((energy >= WORTH_A_SOUND * energy.sum()).sum())
-    model = NMF(int(np.clip(worthy, 1, MAX_SOUNDS)), init="nndsvda", max_iter=200, random_state=0)
-    with warnings.catch_warnings():
-        # 200 rounds settle the templates to far below what the ear tells apart; the rest changes nothing.
-        warnings.simplefilter("ignore", ConvergenceWarning)
-        model.fit(some)
-        gain = model.transform(vectors.astype(np.float32)).astype(np.float64)
-    template = model.components_.astype(np.float64)
+    found = templates_of(some, int(np.clip(worthy, 1, MAX_SOUNDS)))
+    gain = gains_of(vectors.astype(np.float32), found).astype(np.float64)
+    template = found.astype(np.float64)
     norm = np.maximum(np.linalg.norm(template, axis=1), 1e-12)
     return _merge_alike(_Parts(gain * norm, template / norm[:, None]))
 
