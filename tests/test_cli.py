@@ -104,7 +104,18 @@ def test_broken_inputs_end_in_one_line(run, home):
     assert "text.wav" in complaint(run("find", "text.wav"))
     assert "not numbers" in complaint(run("find", "nan.wav"))
     assert "no such file" in complaint(run("find", "missing.wav"))
-    assert "folder" in complaint(run("find", "."))
+    assert "folder" in complaint(run("hear", "."))
+
+
+def test_a_folder_of_broken_files_is_told_file_by_file(run, home):
+    (home / "set").mkdir()
+    (home / "set" / "empty.wav").write_bytes(b"")
+    (home / "set" / "text.wav").write_text("no music here\n" * 50)
+    result = run("find", "set")
+    assert result.returncode == 2
+    assert "Traceback" not in result.stderr
+    told = [line for line in result.stdout.splitlines() if "not read:" in line]
+    assert ["empty.wav" in told[0], "text.wav" in told[1]] == [True, True]
 
 
 @pytest.mark.parametrize("kind", ["silence", "short", "noise"])
