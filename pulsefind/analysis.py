@@ -252,10 +252,10 @@ def _track(audio: Audio, start_s: float, end_s: float) -> Track:
 
 def _warnings(audio: Audio, pulse: Pulse, guides: tuple[Guide, ...]) -> tuple[str, ...]:
     if not any(piece.any() for piece in pieces(audio.samples, BLOCK)):
-        return ("the recording is silent",)
+        return ("the recording is silent", *audio.warnings)
     if not len(pulse.time_s):
-        return ("no steady beat found",)
-    found = []
+        return ("no steady beat found", *audio.warnings)
+    found = [*audio.warnings]
     if not guides:
         found.append("no recurring sound was found that could be followed")
     if pulse.probability_one < _UNSURE:

@@ -19,7 +19,7 @@ class Audio:
     """One recording, mixed to mono for analysis.
 
     samples: (n,) float32, rate_hz: its rate. path, channels, source_rate_hz and sha256 (of the samples as
-    decoded) tell where it came from. An empty recording has n = 0.
+    decoded) tell where it came from. An empty recording has n = 0. warnings: what of the file couldn't be had.
     """
 
     samples: NDArray[np.float32]
@@ -28,6 +28,7 @@ class Audio:
     channels: int
     source_rate_hz: int
     sha256: str
+    warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """Check the samples; an hour of them is not copied when nobody can change them anyway."""

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from itertools import chain
 from pathlib import Path
 
@@ -16,6 +18,8 @@ from numpy.typing import NDArray
 from pulsefind.core.errors import AudioError
 from pulsefind.core.mapped import gathered, pieces
 from pulsefind.core.records import Audio
+from pulsefind.core.words import ENDS_EARLY, clock
+from pulsefind.listen.claims import Claim, claim_of
 from pulsefind.listen.decoding import BLOCK, BrokenOffError, Decoded, Samples, check_rate, decoded, from_ffmpeg
 
 RATE_HZ = 44100
@@ -27,6 +31,7 @@ LOUDEST = 2.0**31
 """Samples beyond this are damage; some programs write whole numbers of 32 bits as floats."""
 
 _ENERGY_PIECE = 2**26  # samples, 25 minutes: of what is shorter the energy is one sum
+_SHORT_S = 0.1  # judged: beyond any padding of a decoder
 LEAD_S = 0.5  # judged: silence kept before the first sound, for filters to settle in
 _SILENCE_SHARE = 1e-4  # of the loudest sample, -80 dB: below it is what converters and dither leave
 
@@ -63,10 +68,24 @@ def load(path: str | Path) -> Audio:
     """
     path = Path(path)
     try:
-        return _to_audio(lambda: decoded(path), path)
+        audio = _to_audio(lambda: decoded(path), path)
     except BrokenOffError:
         # ffmpeg finds its way through damage at which libsndfile stops.
-        return _to_audio(lambda: from_ffmpeg(path), path)
+        audio = _to_audio(lambda: from_ffmpeg(path), path)
+    return replace(audio, warnings=_missing(audio, claim_of(path)))
+
+
+def _missing(audio: Audio, claim: Claim) -> tuple[str, ...]:
+    """What its file has beyond the sound that came out of it, or should have, in a line."""
+    if claim.length_s is not None and claim.length_s - audio.duration_s > _SHORT_S:
+        lengths = f"{clock(audio.duration_s)} of its {clock(claim.length_s)} can be read"
+        return (f"{ENDS_EARLY}: {lengths}; copy the file again from where it came from",)
+    if claim.ends_early:
+        after = f"its file breaks off after {clock(audio.duration_s)}"
+        return (f"{ENDS_EARLY}: {after}; copy it again from where it came from",)
+    if claim.goes_on and not shutil.which("ffmpeg"):
+        return (f"{ENDS_EARLY}: another part follows after {clock(audio.duration_s)}; install ffmpeg to read it",)
+    return ()
 
 
 def decode(path: Path) -> tuple[NDArray[np.float32], int]:
@@ -136,8 +155,7 @@ def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audi
     if first == 0 and last == len(audio.samples):
         return audio, 0.0
     samples = audio.samples[first:last]
-    part = Audio(samples, audio.rate_hz, audio.path, audio.channels, audio.source_rate_hz, _digest(samples))
-    return part, first / audio.rate_hz
+    return replace(audio, samples=samples, sha256=_digest(samples)), first / audio.rate_hz
 
 
 def with_lead(audio: Audio) -> tuple[Audio, float]:
@@ -165,8 +183,7 @@ def _after_silence(audio: Audio, n: int) -> tuple[Audio, float]:
     silence = np.zeros(n, np.float32)
     samples = gathered(chain([silence], pieces(audio.samples, BLOCK)), str(audio.path or "the samples"))
     digest = hashlib.sha256(f"{n} before {audio.sha256}".encode()).hexdigest()
-    later = Audio(samples, audio.rate_hz, audio.path, audio.channels, audio.source_rate_hz, digest)
-    return later, -n / audio.rate_hz
+    return replace(audio, samples=samples, sha256=digest), -n / audio.rate_hz
 
 
 def rms(samples: Samples) -> float:

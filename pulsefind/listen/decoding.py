@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pulsefind.core.child import Child, Limits, running
 from pulsefind.core.errors import AudioError
 from pulsefind.core.given import note_given
+from pulsefind.listen.claims import claim_of
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000  # judged: below, no music; above, no converter
 MOST_CHANNELS = 1024  # what libsndfile reads
@@ -69,6 +70,11 @@ def decoded(path: Path) -> Iterator[Decoded]:
         if there is no such file, or it can't be decoded; also while the blocks are fetched.
     """
     check_readable(path)
+    if claim_of(path).goes_on and shutil.which("ffmpeg"):
+        # libsndfile stops where the first of several joined parts ends.
+        with from_ffmpeg(path) as found:
+            yield found
+        return
     try:
         # An absolute name: libsndfile takes a file called "-" for the standard input.
         file = soundfile.SoundFile(path.absolute())

@@ -20,7 +20,7 @@ from pulsefind.core.words import clock, listed, time_text
 from pulsefind.guides.called import Mark, called, mark_of
 from pulsefind.page.assets import render, source_hash, web_text
 from pulsefind.report.counting import Count, counted_bars
-from pulsefind.report.doubts import THE_BEAT, THE_METER, THE_ONE, THE_TEMPO, Doubt, doubts_of
+from pulsefind.report.doubts import THE_BEAT, THE_METER, THE_ONE, THE_TEMPO, Doubt, doubts_of, missing_sound
 from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
 from pulsefind.report.guiding import mishearings
 from pulsefind.report.planned import GUIDE, PlanLine, falls, plan_lines
@@ -141,7 +141,7 @@ def song_page(analysis: Analysis) -> SongPage:
     known = analysis.settings.corrections
     title, length_s = known.title or Path(analysis.track.name).stem, analysis.track.duration_s
     if not len(analysis.beats.time_s):
-        nothing = (("No steady beat was found.", "Listen whether there is one at all."),)
+        nothing = (("No steady beat was found.", "Listen whether there is one at all."), *_gone(analysis))
         return SongPage(title, length_s, "no beat", "", "", "", "", "", "", (), (), (), nothing, 0.0, 0.0, "large")
     feel, confidence, doubts = feel_of(analysis), analysis.confidence, doubts_of(analysis)
     unsure = {doubt.about for doubt in doubts if doubt.whole}
@@ -292,9 +292,15 @@ def _tempo_changes(analysis: Analysis) -> list[str]:
     return found
 
 
+def _gone(analysis: Analysis) -> list[tuple[str, str]]:
+    """That a part of the recording is missing, and what to do."""
+    return [("The end of the recording is missing.", said.partition(": ")[2]) for said in missing_sound(analysis)]
+
+
 def _doubts(analysis: Analysis, doubts: tuple[Doubt, ...]) -> tuple[tuple[str, str], ...]:
     """What to settle before the gig, and how; empty when the answers are sure enough."""
     found = [(doubt.headline, doubt.way_out) for doubt in doubts]
+    found += _gone(analysis)
     if not analysis.guides:
         found.append(("No sound to follow was found.", "Learn the cues by heart."))
     return tuple(found)

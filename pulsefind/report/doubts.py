@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pulsefind.core.records import Alternative, Analysis
-from pulsefind.core.words import ONE_UNSURE, TEMPO_UNSURE, bars_text, clock
+from pulsefind.core.words import ENDS_EARLY, ONE_UNSURE, TEMPO_UNSURE, bars_text, clock
 from pulsefind.report.feel import feel_of
 from pulsefind.report.planned import bar_edges
 
@@ -75,6 +75,11 @@ def sure_words(share: float) -> str:
 def other_warnings(analysis: Analysis) -> tuple[str, ...]:
     """The warnings that no doubt says better."""
     return tuple(warning for warning in analysis.warnings if warning not in (ONE_UNSURE, TEMPO_UNSURE))
+
+
+def missing_sound(analysis: Analysis) -> tuple[str, ...]:
+    """The warnings that a part of the recording itself is missing."""
+    return tuple(warning for warning in analysis.warnings if warning.startswith(ENDS_EARLY))
 
 
 def _whole_song(analysis: Analysis, about: str, words: tuple[str, str, str, str], likely: float) -> Doubt:

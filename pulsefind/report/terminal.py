@@ -8,7 +8,7 @@ from pulsefind.core.records import Analysis
 from pulsefind.core.words import INDENT, WIDTH, clipped, clock, field, listed, stretches_text, time_text
 from pulsefind.guides.called import called, likeness
 from pulsefind.report.counting import count_rows, counted_bars
-from pulsefind.report.doubts import doubts_of, other_warnings, sure_words
+from pulsefind.report.doubts import doubts_of, missing_sound, other_warnings, sure_words
 from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
 from pulsefind.report.guiding import easiest_and_surest, mishearings, reliable, tells
 from pulsefind.report.planned import ALONE, falls, leading, plan_lines, plan_rows
@@ -22,6 +22,8 @@ def report(analysis: Analysis) -> str:
     lines = [_title(analysis), ""]
     if not len(analysis.beats.time_s):
         lines += field("Beat", _nothing_found(analysis))
+        for warning in missing_sound(analysis):
+            lines += field("Note", warning)
         return "\n".join(lines) + "\n"
     for part in (_tempo, _one, _doubts, _plan, _leader, _others, _how_sure, _corrections):
         lines += part(analysis)

@@ -1,0 +1,72 @@
+"""Half a recording never passes for the whole: joined files are read to their end, and what is cut is said."""
+
+import dataclasses
+import subprocess
+
+import numpy as np
+import pytest
+import soundfile
+from songs import analysis
+
+from pulsefind.analysis import analyse
+from pulsefind.core.words import ENDS_EARLY
+from pulsefind.listen.audio import load
+from pulsefind.page.sheet import sheet_html
+from pulsefind.report.terminal import report
+from pulsefind.saved import from_json, to_json
+
+LENGTH_S = 8.0
+KINDS = ("wav", "aiff", "flac", "ogg", "mp3", "opus")
+
+
+def encoded(folder, kind):
+    """Eight seconds of noise as a file of that kind."""
+    noise = np.random.default_rng(0).normal(0, 0.1, (round(LENGTH_S * 44100), 2))
+    soundfile.write(folder / "whole.wav", noise, 44100)
+    path = folder / f"whole.{kind}"
+    if kind == "opus":
+        command = ["ffmpeg", "-v", "error", "-i", folder / "whole.wav", "-c:a", "libopus", path]
+        subprocess.run(command, check=True)
+    elif kind != "wav":
+        soundfile.write(path, noise, 44100)
+    return path
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_whole_file_has_no_warning(kind, tmp_path):
+    audio = load(encoded(tmp_path, kind))
+    assert audio.warnings == () and audio.duration_s == pytest.approx(LENGTH_S, abs=0.1)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("share", [0.3, 0.5, 0.9])
+def test_a_cut_file_says_so_once(kind, share, tmp_path):
+    path = encoded(tmp_path, kind)
+    data = path.read_bytes()
+    path.write_bytes(data[: round(share * len(data))])
+    audio = load(path)
+    assert audio.duration_s == pytest.approx(share * LENGTH_S, abs=0.7)
+    (warning,) = audio.warnings
+    assert warning.startswith(ENDS_EARLY) and "\n" not in warning
+
+
+@pytest.mark.parametrize("kind", ["flac", "ogg", "mp3", "opus"])
+def test_joined_files_are_read_to_the_end_of_the_last(kind, tmp_path):
+    path = encoded(tmp_path, kind)
+    path.write_bytes(2 * path.read_bytes())
+    audio = load(path)
+    # At a join an encoder's padding and a decoder's lost frame differ.
+    assert audio.duration_s == pytest.approx(2 * LENGTH_S, abs=0.3) and audio.warnings == ()
+
+
+def test_report_sheet_and_json_carry_the_warning(tmp_path):
+    path = encoded(tmp_path, "wav")
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 8])
+    found = analyse(path)
+    assert sum(said.startswith(ENDS_EARLY) for said in found.warnings) == 1
+    song = dataclasses.replace(analysis(meters=(4,) * 8, guide=(("2&", 1),)), warnings=found.warnings[-1:])
+    for one in (found, song):
+        assert [said for said in from_json(to_json(one)).warnings if said.startswith(ENDS_EARLY)]
+        assert ENDS_EARLY in " ".join(report(one).split())
+        assert ENDS_EARLY.lower() in sheet_html(iter([one]), "a4", None).lower()
