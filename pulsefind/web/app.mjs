@@ -266,6 +266,11 @@ export class App {
 
   // ---- drills
 
+  // Is there a riddle that must not give itself away?
+  get secret() {
+    return Boolean(this.training?.riddle);
+  }
+
   async train(trainer, ...options) {
     if (this.training) this.endTraining(this.training);
     this.player.stop();

@@ -42,13 +42,7 @@ export function shiftToOne(reading, beat) {
 export function shifted(reading, beats) {
   const lengths = reading.bars.map((bar) => bar.full);
   const firstLine = reading.bars[0].first - (reading.bars[0].firstCount - 1) + beats;
-  return laid(
-    reading,
-    reading.time,
-    firstLine,
-    lengths,
-    reading.bars.map((bar) => bar.section),
-  );
+  return laid(reading, reading.time, firstLine, lengths, reading.bars);
 }
 
 // Half the tempo: every other beat, keeping those that hold the first 1.
@@ -64,7 +58,7 @@ export function halved(reading) {
     time,
     newOne - (newOne > 0 ? full : 0),
     [full],
-    [section],
+    [{ section }],
   );
 }
 
@@ -78,7 +72,7 @@ export function doubled(reading) {
   const full = usualMeter(reading);
   const section = rescaled(reading, reading.bars[0].section, 0.5);
   const before = Math.ceil(one / full) * full;
-  return laid({ ...reading, bpm: reading.bpm * 2 }, time, one - before, [full], [section]);
+  return laid({ ...reading, bpm: reading.bpm * 2 }, time, one - before, [full], [{ section }]);
 }
 
 // Every beat in the middle between two; the one nearest to a time is a 1.
@@ -90,8 +84,7 @@ export function offbeat(reading, oneS) {
   });
   const full = usualMeter(reading);
   const end = reading.end + (reading.end - reading.time.at(-1)) / 2;
-  const sections = [reading.bars[0].section];
-  return laid({ ...reading, end }, time, one - Math.ceil(one / full) * full, [full], sections);
+  return laid({ ...reading, end }, time, one - Math.ceil(one / full) * full, [full], [reading.bars[0]]);
 }
 
 // The whole grid later (or earlier) by some seconds: beats, and with them clicks and guides.
@@ -109,16 +102,15 @@ export function metered(reading, { first, last, full }) {
   const beats = bars[last].first + bars[last].n - bars[first].first;
   const inside = Array.from({ length: Math.floor(beats / full) }, () => full);
   if (beats % full) inside.push(beats % full);
-  const lengths = [...bars.slice(0, first), ...bars.slice(last + 1)].map((bar) => bar.full);
-  lengths.splice(first, 0, ...inside);
+  const { section } = bars[first];
+  const like = [
+    ...bars.slice(0, first),
+    ...inside.map((n) => ({ full: n, section })),
+    ...bars.slice(last + 1),
+  ];
   const firstLine = bars[0].first - (bars[0].firstCount - 1);
-  return laid(
-    reading,
-    reading.time,
-    firstLine,
-    lengths,
-    [...lengths.keys()].map((k) => bars[Math.min(k, bars.length - 1)].section),
-  );
+  const lengths = like.map((bar) => bar.full);
+  return laid(reading, reading.time, firstLine, lengths, like);
 }
 
 // A grid for beats that are `factor` times as long. Swing of the old beat has no place in the new one's counts.
@@ -137,7 +129,8 @@ function rescaled(reading, section, factor) {
 }
 
 // Lay bars of the given lengths on beats, from a bar line that may lie before the first beat; the last length repeats.
-function laid(reading, time, firstLine, lengths, sections) {
+// like: bars whose grid the new ones have, and whose meter, where they are as long.
+function laid(reading, time, firstLine, lengths, like) {
   const count = [];
   const bars = [];
   let line = firstLine;
@@ -148,7 +141,8 @@ function laid(reading, time, firstLine, lengths, sections) {
     const first = Math.max(0, line);
     const last = Math.min(time.length, line + full);
     if (last > first) {
-      bars.push({ first, n: last - first, full, section: sections[Math.min(k, sections.length - 1)] });
+      const { section, meter, full: before } = like[Math.min(k, like.length - 1)];
+      bars.push({ first, n: last - first, full, section, meter: before === full ? meter : undefined });
       for (let beat = first; beat < last; beat += 1) count.push(beat - line + 1);
     }
     line += full;

@@ -13,8 +13,8 @@ import {
   shortTime,
   timeText,
 } from "./drawing.mjs";
-import { alikeRuns, guidePlacesIn, inDoubt, meterText, planParts, usualMeter } from "./reading.mjs";
-import { barWords, drawKey } from "./roadwords.mjs";
+import { alikeRuns, guidePlacesIn, inDoubt, planParts, usualMeter, writtenMeter } from "./reading.mjs";
+import { barWords, drawKey, followWords } from "./roadwords.mjs";
 
 const MOST_LINE_PX = 520;
 
@@ -119,7 +119,7 @@ export class DeskView {
         title,
       });
     });
-    const said = barWords(reading, first).split(": ")[1];
+    const said = followWords(reading, first);
     return el(
       "div",
       { class: "run" },
@@ -198,10 +198,13 @@ function fact(name, big, ...more) {
 
 function tempoFact(reading, data) {
   const { feel } = data.words;
-  const meter = meterText(reading, usualMeter(reading));
-  const others = [...new Set(reading.bars.map((bar) => meterText(reading, bar.full)))].filter(
-    (m) => m !== meter,
+  const full = usualMeter(reading);
+  const meter = writtenMeter(
+    reading,
+    reading.bars.find((bar) => bar.full === full),
   );
+  const all = new Set(reading.bars.map((bar) => writtenMeter(reading, bar)));
+  const others = [...all].filter((other) => other !== meter);
   const rest = others.length ? `, with bars of ${listed(others)}` : "";
   const moved = reading.bpm !== data.tempo.bpm;
   const bpm = moved ? reading.bpm : feel.bpm;

@@ -7,6 +7,7 @@ import { listenToPads } from "./midi.mjs";
 import { saveFile } from "./recordview.mjs";
 
 const FLASH_MS = 90;
+const SHORT_PX = 480;
 
 export class DrillView {
   constructor(app) {
@@ -38,8 +39,23 @@ export class DrillView {
     app.on("tap", () => this.#flash());
     app.on("training", (going) => {
       $("tap").disabled = !going;
-      if (going) $("tap").focus({ preventScroll: true });
+      if (!going) return;
+      $("tap").focus({ preventScroll: true });
+      this.#showDrill();
     });
+  }
+
+  // What the running drill says stands above the tap pad, on small screens too.
+  #showDrill() {
+    const notes = new Map([
+      [this.delay, "delay-note"],
+      [this.findOne, "one-note"],
+      [this.holdIt, "hold-note"],
+    ]);
+    const note = notes.get(this.app.training);
+    if (!note) return;
+    const shown = window.innerHeight < SHORT_PX ? $(note) : $(note).closest(".trainer");
+    shown.scrollIntoView();
   }
 
   #flash() {

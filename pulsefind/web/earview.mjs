@@ -3,10 +3,10 @@
 
 import { commandWords } from "./command.mjs";
 import { correctionFromTaps, correctionOf, shiftToOne } from "./corrections.mjs";
-import { $, barName, countOf, el, percent, rangeOf } from "./drawing.mjs";
+import { $, barName, countOf, el, listed, percent, rangeOf } from "./drawing.mjs";
 import { lastAtOrBefore, nearestPlace } from "./reading.mjs";
 import { saveFile } from "./recordview.mjs";
-import { songFileName, songFileText, totalNudge } from "./songfile.mjs";
+import { songFileLines, songFileName, totalNudge } from "./songfile.mjs";
 
 const TAPPED_BARS = 8;
 
@@ -206,15 +206,26 @@ export class EarView {
     const words = commandWords(data.command, reading, corrections);
     $("command").replaceChildren(...words.flatMap((word) => [el("span", { class: "word" }, word), " "]));
     $("fix-undo").disabled = corrections.length === 0;
-    const text = songFileText(data, reading, corrections);
-    $("song-box").hidden = !text;
+    this.#drawSong(songFileLines(data, reading, corrections));
+  }
+
+  // A file that says something already is the player's: the page has lines for it, and never the whole of it.
+  #drawSong({ text, dropped }) {
+    const { known, command } = this.app.data;
+    const isNew = Object.keys(known).length === 0;
+    $("song-box").hidden = !text && !dropped.length;
     $("song-file").textContent = text;
-    $("song-name").textContent = songFileName(data.command.track);
+    $("song-name").textContent = songFileName(command.track);
+    $("song-save").hidden = !isNew;
+    $("song-how").textContent = isNew
+      ? "beside the recording. Every command reads it from then on."
+      : "put these in place of the lines that begin alike; all else in it stays, comments too.";
+    $("song-dropped").textContent = dropped.length ? `Take out there: ${listed(dropped)}.` : "";
   }
 
   #saveSong() {
     const { data, reading, corrections } = this.app;
-    const text = songFileText(data, reading, corrections);
+    const { text } = songFileLines(data, reading, corrections);
     saveFile(songFileName(data.command.track), new Blob([text], { type: "application/toml" }));
   }
 }

@@ -27,7 +27,6 @@ class Page {
     this.views = VIEWS.filter((view) => view !== "take" || data.take);
     this.drills = new DrillView(app);
     this.transport = new Transport(app);
-    this.transport.hides = () => app.training === this.drills.findOne && this.drills.findOne.riddle !== null;
     this.road = new RoadView(app);
     this.record = new RecordView(app);
     this.stage = new StageView(app);

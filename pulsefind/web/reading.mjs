@@ -15,6 +15,7 @@ export function readingOf(data) {
     n: data.bars.beats[k],
     full: data.bars.full[k],
     number: data.bars.number[k],
+    meter: data.bars.meter[k],
     section: sectionAt(sections, k),
   }));
   const reading = {
@@ -25,6 +26,8 @@ export function readingOf(data) {
     inThrees: data.bars.inThrees,
     bpm: data.tempo.bpm,
     bars,
+    // Sections that the player named, by when they begin: bars may be laid anew.
+    named: data.sections.map(({ name, first }) => ({ name, start: data.beats.time[data.bars.first[first]] })),
     guides: data.guides.map((guide, index) => ({
       ...guide,
       ...words.guides[index],
@@ -160,6 +163,11 @@ export function usualMeter(reading) {
   return [...votes].sort((a, b) => b[1] - a[1])[0][0];
 }
 
+// A bar's meter as it is written; a bar that was laid anew has the song's note value.
+export function writtenMeter(reading, bar) {
+  return bar.meter ?? meterText(reading, bar.full);
+}
+
 // A meter as it is written: bars of four beats of three are 12/8.
 export function meterText(reading, full) {
   return reading.inThrees ? `${3 * full}/8` : `${full}/${reading.unit}`;
@@ -190,7 +198,8 @@ export function alikeRuns(reading, first, last) {
 
 function alike(reading, a, b) {
   const [one, other] = [reading.bars[a], reading.bars[b]];
-  if (reading.plan[a] !== reading.plan[b] || one.full !== other.full) return false;
+  if (reading.plan[a] !== reading.plan[b] || one.full !== other.full || one.meter !== other.meter)
+    return false;
   // A pickup is the end of such a bar.
   return other.n === other.full && (one.n === one.full || one.number === 0);
 }
@@ -205,6 +214,12 @@ export function planParts({ plan, kinds }) {
     else parts.push({ first: bar, last: bar, guide, kind: kinds[bar] });
   });
   return parts;
+}
+
+// The section that a bar's middle lies in, "" where none was named.
+export function sectionNamed({ named, bars }, bar) {
+  const middle = (bars[bar].start + bars[bar].end) / 2;
+  return named.findLast(({ start }) => start <= middle)?.name ?? "";
 }
 
 export function inDoubt(reading, bar) {

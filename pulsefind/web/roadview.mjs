@@ -13,6 +13,9 @@ const SMALL = { names: 15, tempo: 10, hills: 24, road: 26, numbers: 15, gap: 4 }
 const SMALL_BELOW_PX = { width: 620, height: 560 };
 const EDGE_PX = 6;
 const LETTER_PX = 7.6;
+const NUMBER_PX = 30;
+const SECTION_LETTER_PX = 7.8;
+const FEWEST_LETTERS = 3;
 
 export class RoadView {
   constructor(app) {
@@ -208,7 +211,7 @@ export class RoadView {
     const { reading, data } = this.app;
     const y = this.#roadTop();
     const { road } = this.size;
-    const crowded = this.layout.pace * (reading.bars[row.first].end - reading.bars[row.first].start) < 4;
+    const crowded = (this.layout.pace * (row.to - row.from)) / (row.last - row.first + 1) < 4;
     const at = { bar: "", phrase: "" };
     for (let k = row.first; k <= row.last; k += 1) {
       const { number, start } = reading.bars[k];
@@ -227,26 +230,31 @@ export class RoadView {
     const step = numberStep(this.layout, reading);
     const y = this.#roadTop() + this.size.road + this.size.numbers - 2;
     const found = [];
+    // Where the song runs faster than on average, numbers that would touch are left out.
+    let free = 0;
     for (let k = row.first; k <= row.last; k += 1) {
       const { number, start } = reading.bars[k];
-      if (number > 0 && (number - 1) % step === 0 && this.#x(row, start) < this.layout.width - 26)
-        found.push(svg("text", { class: "road-number", x: this.#x(row, start) + 2, y }, String(number)));
+      const x = this.#x(row, start);
+      if (number < 1 || (number - 1) % step || x < free || x > this.layout.width - 26) continue;
+      found.push(svg("text", { class: "road-number", x: x + 2, y }, String(number)));
+      free = x + NUMBER_PX;
     }
     return found;
   }
 
-  // Sections that the player has named stand above the hills.
+  // Sections that the player has named stand above the hills, cut short where the next one begins.
   #sections(row) {
-    const { reading, data } = this.app;
-    return (data.sections ?? [])
-      .filter((section) => section.first >= row.first && section.first <= row.last)
-      .flatMap((section) => {
-        const x = this.#x(row, reading.bars[section.first].start);
-        return [
-          svg("path", { class: "section-line", d: `M${x} 2V${this.#roadTop()}` }),
-          svg("text", { class: "section-name", x: x + 4, y: this.size.names - 4 }, section.name),
-        ];
-      });
+    const from = row.first ? row.from : -Infinity;
+    const inRow = this.app.reading.named.filter(({ start }) => start >= from && start < row.to);
+    const xs = inRow.map(({ start }) => this.#x(row, Math.max(row.from, start)));
+    return inRow.flatMap((section, k) => {
+      const room = (xs[k + 1] ?? this.layout.width) - xs[k] - 6;
+      const name = cutTo(section.name, Math.floor(room / SECTION_LETTER_PX));
+      return [
+        svg("path", { class: "section-line", d: `M${xs[k]} 2V${this.#roadTop()}` }),
+        svg("text", { class: "section-name", x: xs[k] + 4, y: this.size.names - 4 }, name),
+      ];
+    });
   }
 
   // ---- where one is
@@ -292,8 +300,16 @@ export class RoadView {
   }
 
   #move(song, at) {
+    if (this.app.secret) return;
     // With little motion wanted, the pointer steps from beat to beat.
     const t = littleMotion() ? this.app.reading.time[at.beat] : song;
     this.#pointer(t, at.bar);
   }
+}
+
+// A name in no more letters than there is room for.
+function cutTo(name, most) {
+  const letters = [...name];
+  if (letters.length <= most) return name;
+  return most < FEWEST_LETTERS ? "" : `${letters.slice(0, most - 1).join("")}\u2026`;
 }

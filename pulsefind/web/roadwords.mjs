@@ -1,15 +1,21 @@
 // A bar in words, and what the signs of the road mean.
 
 import { barName, called, el, shortTime } from "./drawing.mjs";
-import { guidePlacesIn, inDoubt } from "./reading.mjs";
+import { guidePlacesIn, inDoubt, sectionNamed } from "./reading.mjs";
 
 export function barWords(reading, k) {
+  const section = sectionNamed(reading, k);
+  const where = `${barName(reading, k)}${section && `, ${section}`}`;
+  return `${where}${inDoubt(reading, k) ? " (its 1 is in doubt)" : ""}: ${followWords(reading, k)}`;
+}
+
+// What to follow in a bar, and where it falls.
+export function followWords(reading, k) {
   const guide = reading.plan[k];
-  const name = `${barName(reading, k)}${inDoubt(reading, k) ? " (its 1 is in doubt)" : ""}`;
-  if (guide < 0) return `${name}: ${reading.kinds[k] === "band" ? "follow the band's pulse" : "alone"}`;
+  if (guide < 0) return reading.kinds[k] === "band" ? "follow the band's pulse" : "alone";
   const places = guidePlacesIn(reading, guide, k).map((place) => place.label);
   const at = places.length ? `on ${places.join(", ")}` : "which rests in this bar";
-  return `${name}: follow the ${called(reading, guide)} ${at}`;
+  return `follow the ${called(reading, guide)} ${at}`;
 }
 
 // The road's key: what its surfaces and signs mean.

@@ -8,11 +8,21 @@ export function songFileName(track) {
   return `${name.replace(/\.[^.]*$/, "")}.song.toml`;
 }
 
-// data: what the page was made with, what the file said then (known) included; reading: as corrected; corrections: in
-// order. Empty without any.
-export function songFileText(data, reading, corrections) {
-  if (!corrections.length) return "";
-  const { track, known } = data;
+// What its lines have to become: { text, dropped }, both empty without corrections. data: what the page was made with,
+// what the file said then (known) included; reading: as corrected; corrections: in order. text holds the lines that are
+// new or say something else, no others, so that comments and all else in the file stay; dropped: keys that no longer hold.
+export function songFileLines(data, reading, corrections) {
+  if (!corrections.length) return { text: "", dropped: [] };
+  const { known } = data;
+  const values = valuesSaid(data, reading, corrections);
+  const isNew = ([key, value]) => JSON.stringify(value) !== JSON.stringify(known[key]);
+  return {
+    text: written(Object.fromEntries(Object.entries(values).filter(isNew))),
+    dropped: Object.keys(known).filter((key) => !(key in values)),
+  };
+}
+
+function valuesSaid({ track, known }, reading, corrections) {
   const values = {
     ...known,
     recording: { sha256: track.sha256, length_s: Number(track.duration.toFixed(3)) },
@@ -25,7 +35,7 @@ export function songFileText(data, reading, corrections) {
   if (meters.length) values.meters = [...(known.meters ?? []), ...meters];
   const taps = corrections.findLast(({ kind }) => kind === "taps");
   if (taps) sayTaps(values, taps);
-  return written(values);
+  return values;
 }
 
 // A 1 and a tempo that were chosen here take the place of what was told before.

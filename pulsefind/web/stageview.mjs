@@ -29,6 +29,11 @@ export class StageView {
     app.on("moved", ({ at }) => this.#move(at));
     app.on("lead", (count) => this.#lead(count));
     app.on("place", (bar) => this.#rest(bar));
+    app.on("loop", () => this.#rest(app.selected));
+    // A drill is tapped, and a riddle must not give itself away.
+    app.on("training", (going) => {
+      $("stage-open").disabled = going;
+    });
     app.on("reading", () => this.draw());
     app.on("playing", () => setText("stage-start", "Stop"));
     app.on("stopped", () => {

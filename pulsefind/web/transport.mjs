@@ -7,8 +7,6 @@ import { nextChange, positionAt } from "./reading.mjs";
 export class Transport {
   constructor(app) {
     this.app = app;
-    // A riddle must not give itself away.
-    this.hides = () => false;
     $("play").addEventListener("click", () => app.toggle());
     wireLevel(app, "master");
     document.addEventListener("keydown", (event) => this.#key(event));
@@ -22,6 +20,9 @@ export class Transport {
     app.on("lead", (count) => this.#showLead(count));
     app.on("moved", ({ at }) => this.#show(at));
     app.on("place", (bar) => this.#showBar(bar));
+    app.on("loop", () => {
+      if (!app.player.playing) this.#showBar(app.selected);
+    });
     app.on("reading", () => this.#showBar(app.selected));
     app.on("trouble", (words) => {
       setText("where-guide", words);
@@ -58,8 +59,9 @@ export class Transport {
   }
 
   #show(at) {
-    const { reading } = this.app;
-    if (this.hides()) {
+    const { app } = this;
+    const { reading } = app;
+    if (app.secret) {
       setText("where-bar", "riddle");
       setText("where-count", "?");
       setText("where-guide", "");

@@ -10,13 +10,14 @@ import {
   offbeat,
   oneCorrection,
 } from "../../pulsefind/web/corrections.mjs";
-import { readingOf } from "../../pulsefind/web/reading.mjs";
-import { songFileName, songFileText } from "../../pulsefind/web/songfile.mjs";
+import { readingOf, writtenMeter } from "../../pulsefind/web/reading.mjs";
+import { songFileLines, songFileName } from "../../pulsefind/web/songfile.mjs";
 import { songData } from "./fixture.mjs";
 
 const near = (actual, expected, within = 1e-9) =>
   assert.ok(Math.abs(actual - expected) <= within, `${actual}`);
-const said = (data, corrections) => songFileText(data, corrected(data, corrections), corrections);
+const lines = (data, corrections) => songFileLines(data, corrected(data, corrections), corrections);
+const said = (data, corrections) => lines(data, corrections).text;
 
 test("half a beat away: beats in the middles, the 1 where it was asked for", () => {
   const reading = offbeat(readingOf(songData()), 2.02);
@@ -99,11 +100,23 @@ test("the song's file holds what was corrected", () => {
     ...data,
     known: { title: 'So "called"', nudge_ms: 5, meters: ["bar 8: 2/4"], taps: { times: [1] } },
   };
-  const added = said(before, [{ kind: "shift", beats: 1 }, meter, { kind: "nudge", ms: 2 }]);
-  assert.match(
-    added,
-    /^title = "So \\"called\\""\nnudge_ms = 7\nmeters = \["bar 8: 2\/4", "bars 2-4: 3\/4"\]/,
-  );
-  assert.doesNotMatch(added, /taps/);
+  // Only what changes: the title, and what the page knows nothing of, stay as they are in the file.
+  const added = lines(before, [{ kind: "shift", beats: 1 }, meter, { kind: "nudge", ms: 2 }]);
+  assert.match(added.text, /nudge_ms = 7\nmeters = \["bar 8: 2\/4", "bars 2-4: 3\/4"\]\n/);
+  assert.doesNotMatch(added.text, /title|taps/);
+  assert.deepEqual(added.dropped, ["taps"]);
+  assert.deepEqual(lines(before, []), { text: "", dropped: [] });
   assert.equal(songFileName("in/My song.v2.flac"), "My song.v2.song.toml");
+});
+
+test("a bar keeps its written meter where bars are laid anew", () => {
+  const data = songData();
+  data.bars.meter[3] = "8/8";
+  const written = (corrections) =>
+    corrected(data, corrections).bars.map((bar) => writtenMeter(corrected(data, corrections), bar));
+  assert.equal(written([])[3], "8/8");
+  assert.equal(written([{ kind: "shift", beats: 1 }]).filter((meter) => meter === "8/8").length, 1);
+  const meters = written([{ kind: "meter", first: 5, last: 7, full: 3 }]);
+  assert.deepEqual([meters[3], meters[5], meters[8]], ["8/8", "3/4", "3/4"]);
+  assert.equal(meters[9], "4/4");
 });

@@ -18,6 +18,7 @@ export function songData(bars = 8, bpm = 100) {
       beats: [1, ...Array(bars).fill(4)],
       full: Array(bars + 1).fill(4),
       number: first.map((_, k) => k),
+      meter: first.map(() => "4/4"),
       end: 0.5 + n * step,
       unit: 4,
       inThrees: false,
@@ -36,6 +37,7 @@ export function songData(bars = 8, bpm = 100) {
     ],
     plan: [-1, ...Array(bars).fill(0)],
     known: {},
+    sections: [],
     words: words(bars, step),
   };
 }
