@@ -109,9 +109,11 @@ export class App {
   }
 
   async #ready() {
+    // Said before anything is waited for: a press is answered in the next frame.
+    const unread = !this.track && this.data.inside;
+    if (unread) this.tell("unpacking");
     const mixer = await this.readyMixer();
-    if (!this.track && this.data.inside) {
-      this.tell("unpacking");
+    if (unread) {
       await painted();
       this.recording ??= insideBytes([...document.querySelectorAll(".recording")]).then((bytes) =>
         mixer.context.decodeAudioData(bytes),
