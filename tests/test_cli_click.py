@@ -1,5 +1,6 @@
 """The commands `click` and `export`, and --from, as they are typed."""
 
+import dataclasses
 import json
 import os
 import time
@@ -15,6 +16,7 @@ from pulsefind.analysis import analyse
 from pulsefind.beats.imported import pulse_of
 from pulsefind.core.records import Settings
 from pulsefind.export.formats import export, read_beats
+from pulsefind.listen.audio import load
 from pulsefind.saved import from_json, to_json
 
 SONG = analysis(meters=(4,) * 8, bpm=240.0, pickup=1, guide=(("2&", 1), ("4&", 1)))
@@ -25,7 +27,8 @@ def folder(tmp_path, monkeypatch):
     """A folder with a track and its saved analysis, to work in."""
     monkeypatch.chdir(tmp_path)
     write_track(tmp_path / "song.wav", SONG.track.duration_s)
-    (tmp_path / "song.json").write_text(to_json(SONG))
+    track = dataclasses.replace(SONG.track, sha256=load(tmp_path / "song.wav").sha256)
+    (tmp_path / "song.json").write_text(to_json(dataclasses.replace(SONG, track=track)))
     return tmp_path
 
 

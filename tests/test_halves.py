@@ -6,6 +6,7 @@ import subprocess
 import numpy as np
 import pytest
 import soundfile
+from commands import run
 from songs import analysis
 
 from pulsefind.analysis import analyse
@@ -70,3 +71,16 @@ def test_report_sheet_and_json_carry_the_warning(tmp_path):
         assert [said for said in from_json(to_json(one)).warnings if said.startswith(ENDS_EARLY)]
         assert ENDS_EARLY in " ".join(report(one).split())
         assert ENDS_EARLY.lower() in sheet_html(iter([one]), "a4", None).lower()
+
+
+@pytest.mark.parametrize(
+    "words", [("click", "song.wav", "--analysis", "song.json"), ("click", "song.json"), ("hear", "song.json")]
+)
+def test_an_analysis_of_another_recording_of_that_name_is_refused(words, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    song = analysis(meters=(4,) * 8, guide=(("2&", 1),))
+    soundfile.write("song.wav", np.random.default_rng(1).normal(0, 0.1, round(song.track.duration_s * 44100)), 44100)
+    track = dataclasses.replace(song.track, name="song.wav", sha256="0" * 64)
+    (tmp_path / "song.json").write_text(to_json(dataclasses.replace(song, track=track)))
+    code, _, err = run(monkeypatch, capsys, *words, "--out", "out.wav")
+    assert code == 2 and "another recording" in err and not (tmp_path / "out.wav").exists()

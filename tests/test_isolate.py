@@ -12,6 +12,7 @@ from scipy.signal import butter, sosfiltfilt
 from songs import onsets
 
 from pulsefind.core.records import Sound
+from pulsefind.listen.audio import load
 from pulsefind.practice.isolate import BEFORE_S, LIFT_DB, LOOP_TIMES, LOWER_DB, loop_path, write_heard
 from pulsefind.practice.spool import spooled
 from pulsefind.saved import to_json
@@ -31,6 +32,7 @@ def song(tmp_path_factory):
     path = tmp_path_factory.mktemp("hear") / "song.wav"
     soundfile.write(path, sound.astype(np.float32), RATE_HZ, subtype="FLOAT")
     analysis = analysis_of(beat, hits_at(ticks, sounds=(Sound(8000.0, 60.0, 0.6),)), "song.wav", 0.95)
+    analysis = replace(analysis, track=replace(analysis.track, sha256=load(path).sha256))
     assert [p.label for p in analysis.guides[0].places] == ["2&", "4&"] and len(beats_of(beat).time_s) == 65
     return path, analysis, ticks
 

@@ -76,14 +76,19 @@ def check_same(song: Path, analysis: Analysis, audio: Audio) -> None:
 
 
 def saved_or_found(saved: Path | None, song: Path, hints: Hints) -> Analysis:
-    """The analysis that is named beside the song, if it is one of this song; without one, the song's."""
-    if saved is None:
-        return opened(song, hints)
+    """The analysis that is named beside the song, if it was made of this sound; without one, the song's."""
+    from pulsefind.listen.audio import load
     from pulsefind.saved import load_analysis
 
-    analysis = load_analysis(saved)
-    if analysis.track.name != song.name:
-        raise FormatError(f"{saved}: is an analysis of {analysis.track.name}, not of {song.name}")
+    if saved is None:
+        analysis = opened(song, hints)
+        if is_saved(song):
+            check_same(song, analysis, load(recording_of(song)))
+        return analysis
+    analysis, recording = load_analysis(saved), recording_of(song)
+    if analysis.track.sha256 != load(recording).sha256:
+        other = "another recording of that name" if analysis.track.name == recording.name else analysis.track.name
+        raise FormatError(f"{saved}: is an analysis of {other}, not of {recording.name}; analyse this one")
     say_if_older(saved, song, analysis, hints)
     return analysis
 
