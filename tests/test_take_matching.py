@@ -379,11 +379,11 @@ def test_hits_alone_say_nothing_of_the_player_s_grid_up_to_the_edges_of_the_stre
     )
     asked = []
 
-    def as_asked(beats, bars, hits, in_threes):
-        asked.append(hits.time_s)
+    def as_asked(beats, bars, of_player, in_threes):
+        asked.append(of_player)
         return track.grid
 
-    monkeypatch.setattr(take_match, "find_grid", as_asked)
+    monkeypatch.setattr(take_match, "grid_of_times", as_asked)
     guided = guided_beats(track)
     take_match._player_grid(track, time_s, guided)
     np.testing.assert_array_equal(asked[0], np.delete(time_s, [3, 4]))

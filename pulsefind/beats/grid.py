@@ -71,19 +71,19 @@ def find_grid(beats: Beats, bars: Bars, hits: Hits, in_threes: bool = False) -> 
     and without any hits there are only the beats. Beats of three eighths (in_threes: 9/8, 12/8) have 1, 3 or 6 slots.
     """
     n_bars = len(bars.beats)
-    of_all = _grid_of(beats, bars, hits.certain(), in_threes)
+    of_all = grid_of_times(beats, bars, hits.certain().time_s, in_threes)
     taught = hits.taught()
     if n_bars == 0 or len(taught.time_s) < FEWEST_TAUGHT * n_bars:
         return of_all
-    return _finer_where_straight(_grid_of(beats, bars, taught, in_threes), of_all, n_bars)
+    return _finer_where_straight(grid_of_times(beats, bars, taught.time_s, in_threes), of_all, n_bars)
 
 
-def _grid_of(beats: Beats, bars: Bars, hits: Hits, in_threes: bool) -> Grid:
-    """The grid of each stretch of bars by all of these hits alike."""
+def grid_of_times(beats: Beats, bars: Bars, time_s: FloatArray, in_threes: bool) -> Grid:
+    """The grid of each stretch of bars by all hits alike, at increasing times (n,)."""
     n_bars = len(bars.beats)
     if n_bars == 0:
         return Grid(())
-    phases = _phases(beats, bars, hits)
+    phases = _phases(beats, bars, time_s)
     candidates = [candidate for candidate in _candidates(phases) if not in_threes or candidate[0] in _SLOTS_IN_THREES]
     gain = np.zeros((n_bars, len(candidates)))
     for j, (slots, ratio) in enumerate(candidates):
@@ -131,9 +131,8 @@ def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
     return (warning,)
 
 
-def _phases(beats: Beats, bars: Bars, hits: Hits) -> _Phases:
+def _phases(beats: Beats, bars: Bars, time_s: FloatArray) -> _Phases:
     bar_of_beat = bars.bar_of_beat
-    time_s = hits.time_s
     if len(time_s):
         # The mean of sounds struck together: their first would be early beside a sound that is struck alone.
         attack = np.cumsum(np.r_[0, np.diff(time_s) > _SAME_ATTACK_S])

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pulsefind.beats.grid import find_grid
+from pulsefind.beats.grid import grid_of_times
 from pulsefind.core.counts import slot_positions
-from pulsefind.core.records import Analysis, FloatArray, Grid, GridSection, Hits, IntArray, Sound
+from pulsefind.core.records import Analysis, FloatArray, Grid, GridSection, IntArray
 from pulsefind.take.follow import ALONE, COMING_BACK, STEP_MS, WITH_THE_TRACK, follow, usual_offset_ms
 from pulsefind.take.places import Slots, alone_bars, every_slot, guided_beats, lay_slots
 from pulsefind.take.records import Missed, Played, Stray, TakeHits
@@ -104,17 +104,8 @@ def _player_grid(analysis: Analysis, time_s: FloatArray, guided: NDArray[np.bool
     """The subdivision that the player uses, from the beats with something to follow: alone they may be anywhere."""
     beat = np.searchsorted(analysis.beats.time_s, time_s, side="right") - 1
     followed = guided[np.clip(beat, 0, len(guided) - 1)]
-    hits = _as_hits(time_s[followed] if followed.any() else time_s)
-    return find_grid(analysis.beats, analysis.bars, hits, analysis.settings.in_threes)
-
-
-def _as_hits(time_s: FloatArray) -> Hits:
-    """The take's hits in the form in which the grid stage wants them."""
-    n = len(time_s)
-    order = np.argsort(time_s, kind="stable")
-    ones = np.ones(n)
-    sound = Sound(1000.0, 50.0, 0.5)
-    return Hits(time_s[order], np.zeros(n, np.int64), ones, ones, np.zeros((n, 0)), (), (sound,))
+    of_player = np.sort(time_s[followed] if followed.any() else time_s)
+    return grid_of_times(analysis.beats, analysis.bars, of_player, analysis.settings.in_threes)
 
 
 def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridSection) -> GridSection:
