@@ -36,11 +36,11 @@ def saved(tmp_path, review):
 
 def test_the_numbers_of_the_review_reach_the_page(saved, analysis, review):
     take = read_take_review(saved, analysis)
-    assert take["whole"]["n"] == review.whole.n == len(take["hits"]["nominal_s"])
-    assert take["whole"]["offset_ms"] == pytest.approx(review.whole.offset_ms, abs=1e-5)
-    assert np.allclose(take["hits"]["offset_ms"], review.played.offset_ms, atol=0.051)
-    assert [place["place"] for place in take["places"]] == [place.place for place in review.places]
-    assert sum(sum(place["histogram"]) for place in take["places"]) == review.whole.n
+    assert take["whole"]["n"] == review.timing.whole.n == len(take["hits"]["nominal_s"])
+    assert take["whole"]["offset_ms"] == pytest.approx(review.timing.whole.offset_ms, abs=1e-5)
+    assert np.allclose(take["hits"]["offset_ms"], review.strokes.played.offset_ms, atol=0.051)
+    assert [place["place"] for place in take["places"]] == [place.place for place in review.timing.places]
+    assert sum(sum(place["histogram"]) for place in take["places"]) == review.timing.whole.n
     assert take["history"] == [] and take["options"] == [["--take", str(saved)]]
     json.dumps(take, allow_nan=False)
 

@@ -8,11 +8,11 @@ import pytest
 
 from eval.take.faults import faulty, named
 from eval.take.simulation import Player, make_track, simulate_take
-from pulsefind.take import review as take_review
+from pulsefind.take import measures as take_measures
 from pulsefind.take.corrections import Course
 from pulsefind.take.findings import find_faults
 from pulsefind.take.limbs import drums_apart, fading_kind, uneven_limb
-from pulsefind.take.records import Finding, Gains, Played, Practice
+from pulsefind.take.records import Advice, Finding, Gains, Played, Practice
 from pulsefind.take.review import review_take
 from pulsefind.take.verdict import MOST_TO_PRACTISE, fixed_within, verdict
 from pulsefind.take.wander import Wander, fit_wander, whitened
@@ -71,12 +71,14 @@ def test_creeping_is_found_with_its_bars_and_size_and_nothing_is_found_without(s
 
 
 def test_a_player_who_follows_a_track_that_changes_its_tempo_is_not_blamed(monkeypatch):
-    monkeypatch.setattr(take_review, "gains_of", lambda *_: None)
+    monkeypatch.setattr(take_measures, "gains_of", lambda *_: None)
     blamed = 0
     for seed in range(6):
         track = make_track(110.0, 40, wander_percent=3.0, seed=seed)
         take = simulate_take(track, Player(phase_gain=0.4), np.random.default_rng(seed))
-        blamed += bool(review_take(track, take.hits, Path("take.mid"), Path("song.wav"), starts_at_s=0.0).findings)
+        blamed += bool(
+            review_take(track, take.hits, Path("take.mid"), Path("song.wav"), starts_at_s=0.0).advice.findings
+        )
     assert blamed <= 1
 
 
@@ -85,7 +87,7 @@ def test_a_player_who_follows_a_track_that_changes_its_tempo_is_not_blamed(monke
 )
 def test_large_faults_of_simulated_players_are_named(kind, least, monkeypatch):
     # How players steer takes long to estimate and says nothing here.
-    monkeypatch.setattr(take_review, "gains_of", lambda *_: None)
+    monkeypatch.setattr(take_measures, "gains_of", lambda *_: None)
     # Of five takes with faults of 40 ms and more. Slips that are taken back within half a bar drown in loose playing.
     takes = [take for seed in range(40) if (take := faulty(kind, 500_000 + seed, True)).size_ms >= 40][:5]
     assert sum(named(take)[0] for take in takes) >= least
@@ -161,7 +163,7 @@ def test_words_come_first_at_most_three_things_and_tables_only_on_request():
     take = simulate_take(track, Player(), np.random.default_rng(5))
     review = review_take(track, take.hits, Path("take.mid"), Path("song.wav"), starts_at_s=0.0)
     finding = Finding("creep", 3, 8, -40.0, "hold the tempo", "in bars 3-8 you crept 40 ms ahead", "pulsefind click x")
-    many = replace(review, findings=(finding,) * 5, practice=Practice("a", "b", "pulsefind click y"))
+    many = replace(review, advice=Advice(Practice("a", "b", "pulsefind click y"), (finding,) * 5))
     text = verdict(many)
     assert text.count("pulsefind click") == MOST_TO_PRACTISE and "4. " not in text
     assert "Places" not in text and "--details" in text

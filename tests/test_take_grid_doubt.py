@@ -30,7 +30,7 @@ def _doubt(moved_beats: float, player: Player | None = None):
 @pytest.mark.parametrize(("moved", "size", "shift"), [(0.5, "half a beat", 0.5), (1.0, "a beat", 1.0)])
 def test_counts_half_a_beat_or_a_beat_off_are_put_right_by_the_command(moved, size, shift):
     track, review = _doubt(moved)
-    doubt = review.grid_doubt
+    doubt = review.advice.grid_doubt
     assert doubt is not None and doubt.size == size and abs(doubt.shift_beats) == shift
     one_s = float(doubt.command.rsplit(" ", 1)[1])
     # The time that it names is a 1 of the track as it was played to, or its 3: the kick is on both alike.
@@ -41,7 +41,7 @@ def test_counts_half_a_beat_or_a_beat_off_are_put_right_by_the_command(moved, si
 
 def test_beats_that_are_all_late_are_moved_and_the_player_is_not_blamed():
     _, review = _doubt(-0.09, Player(mean_ms=0.0))
-    doubt = review.grid_doubt
+    doubt = review.advice.grid_doubt
     assert doubt is not None and doubt.shift_beats == 0
     # 0.09 of a beat of 500 ms.
     assert doubt.shift_ms == pytest.approx(45.0, abs=4.0) and doubt.command.endswith(f"--nudge-ms {doubt.shift_ms:.0f}")
@@ -50,7 +50,7 @@ def test_beats_that_are_all_late_are_moved_and_the_player_is_not_blamed():
 @pytest.mark.parametrize("mean_ms", [-20.0, 0.0, 20.0])
 def test_a_player_who_plays_to_right_counts_raises_no_doubt(mean_ms):
     _, review = _doubt(0.0, Player(mean_ms=mean_ms))
-    assert review.grid_doubt is None
+    assert review.advice.grid_doubt is None
     assert "Counts" not in review_report(review)
 
 
@@ -59,4 +59,4 @@ def test_a_player_who_drifts_away_and_back_is_no_wrong_grid():
     take = simulate_take(track, Player(), np.random.default_rng(5))
     swing_s = 0.05 * np.sin(np.pi * take.hits.time_s / take.hits.time_s[-1])
     hits = replace(take.hits, time_s=take.hits.time_s + swing_s)
-    assert review_take(track, hits, TAKE, SONG, starts_at_s=0.0).grid_doubt is None
+    assert review_take(track, hits, TAKE, SONG, starts_at_s=0.0).advice.grid_doubt is None

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from pulsefind.take.records import (
+    Advice,
     Alignment,
     Correction,
     CorrectionNote,
     Drift,
     Gains,
+    Movement,
     PlaceSummary,
     Played,
     Practice,
@@ -18,8 +20,11 @@ from pulsefind.take.records import (
     Section,
     StartCandidate,
     Stray,
+    Strokes,
+    Subject,
     Summary,
     SwingSection,
+    Timing,
 )
 from pulsefind.take.report import lean, review_report
 
@@ -43,36 +48,31 @@ def played(n=40, ghosts=0):
 
 
 REVIEW = Review(
-    track="song.wav",
-    track_sha256="0" * 64,
-    recording="take.wav",
-    source="audio",
-    level_unit="dB",
+    subject=Subject("song.wav", "0" * 64, "take.wav", "audio", "dB"),
     verdict="reviewed",
     alignment=ALIGNED,
     latency_given_ms=None,
-    whole=Summary(-9.0, 12.0, 40),
-    kinds={},
-    sections=(),
-    places=(),
-    histogram_edges_ms=(-10.0, 10.0),
-    drifts=(),
-    grid=(),
-    swing=(),
-    corrections=(),
-    gains=None,
-    noticeable_ms=6.0,
-    played=played(),
-    strays=(),
-    missed=(),
-    practice=None,
-    notes=(),
+    strokes=Strokes(played()),
+    timing=Timing(Summary(-9.0, 12.0, 40), {}, (), (), (-10.0, 10.0), 6.0),
+    movement=Movement(),
+    advice=Advice(),
 )
+GROUPS = ("subject", "strokes", "timing", "movement", "advice")
+
+
+def changed_review(**changed):
+    """REVIEW with some fields changed, whichever record holds them."""
+    review = REVIEW
+    for name, value in changed.items():
+        group = next((g for g in GROUPS if hasattr(getattr(REVIEW, g), name)), None)
+        new = {name: value} if group is None else {group: dataclasses.replace(getattr(review, group), **{name: value})}
+        review = dataclasses.replace(review, **new)
+    return review
 
 
 def told(**changed):
     """The report of a review, its lines joined and spaces counted once."""
-    text = review_report(dataclasses.replace(REVIEW, **changed))
+    text = review_report(changed_review(**changed))
     assert text.endswith("\n") and max(map(len, text.splitlines())) <= 80
     return " ".join(text.split())
 
@@ -250,5 +250,5 @@ def test_what_comes_next_is_the_last_thing_said():
 
 
 def test_a_name_that_is_long_or_no_text_stays_one_line():
-    first = review_report(dataclasses.replace(REVIEW, recording="a\n\x1b[2J" + "b" * 100)).splitlines()[0]
+    first = review_report(changed_review(recording="a\n\x1b[2J" + "b" * 100)).splitlines()[0]
     assert len(first) == 80 and first.startswith("a??[2Jbbb") and first.endswith("...")

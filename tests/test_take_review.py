@@ -32,25 +32,25 @@ def simulated():
 def test_offsets_and_spread_of_simulated_takes_are_the_true_ones(simulated):
     for _, _, take, _, review in simulated:
         # The clock is fitted to a player who wanders; what that leaves open moves the mean by some ms.
-        assert review.whole.offset_ms == pytest.approx(take.offset_ms.mean(), abs=12)
-        assert review.whole.spread_ms == pytest.approx(take.offset_ms.std(), abs=4)
+        assert review.timing.whole.offset_ms == pytest.approx(take.offset_ms.mean(), abs=12)
+        assert review.timing.whole.spread_ms == pytest.approx(take.offset_ms.std(), abs=4)
         kick = np.array(take.kind) == "kick"
-        apart = review.kinds["kick"].offset_ms - review.kinds["hat"].offset_ms
+        apart = review.timing.kinds["kick"].offset_ms - review.timing.kinds["hat"].offset_ms
         true = take.offset_ms[kick].mean() - take.offset_ms[np.array(take.kind) == "hat"].mean()
         assert apart == pytest.approx(true, abs=1.0)
 
 
 def test_missed_and_extra_notes_of_simulated_takes_are_counted(simulated):
     for _, _, take, _, review in simulated:
-        assert abs(len(review.missed) - take.n_missed) <= 4
-        assert abs(sum(s.reason == "extra" for s in review.strays) - take.n_extra) <= 3
+        assert abs(len(review.strokes.missed) - take.n_missed) <= 4
+        assert abs(sum(s.reason == "extra" for s in review.strokes.strays) - take.n_extra) <= 3
 
 
 def test_swing_drift_and_clock_of_simulated_takes_are_near_the_truth(simulated):
     for track, player, take, _, review in simulated:
-        assert review.swing[0].player_ratio == pytest.approx(player.swing_ratio, abs=0.12)
+        assert review.movement.swing[0].player_ratio == pytest.approx(player.swing_ratio, abs=0.12)
         assert abs(review.alignment.clock_ppm - take.clock_ppm) < 150
-        for drift, stretch in zip(review.drifts, track.alone, strict=True):
+        for drift, stretch in zip(review.movement.drifts, track.alone, strict=True):
             member = (take.bar >= stretch.first_bar) & (take.bar <= stretch.last_bar)
             bar_s = (stretch.end_s - stretch.start_s) / 4
             slope = np.polyfit(take.nominal_s[member] / bar_s, take.offset_ms[member], 1)[0]
@@ -59,7 +59,7 @@ def test_swing_drift_and_clock_of_simulated_takes_are_near_the_truth(simulated):
 
 def test_gains_of_simulated_takes_lie_within_their_errors(simulated):
     for _, player, _, _, review in simulated:
-        gains = review.gains
+        gains = review.movement.gains
         assert gains is not None and gains.interval_beats == 0.5
         assert abs(gains.phase_gain - player.phase_gain) < 4 * gains.phase_error
 
@@ -78,7 +78,7 @@ def test_a_perfectly_even_correction_has_share_one_and_the_ratio_that_was_played
     review = review_take(
         track, simulate_take(track, player, np.random.default_rng(0)).hits, HERE, SONG, starts_at_s=0.0
     )
-    correction = review.corrections[0]
+    correction = review.movement.corrections[0]
     assert correction.spread_share == pytest.approx(1.0, abs=0.01)
     assert correction.bars == 1
     assert correction.size_ms == pytest.approx(-240, abs=6)
@@ -94,8 +94,8 @@ def test_one_jump_has_share_zero():
     review = review_take(
         track, simulate_take(track, player, np.random.default_rng(1)).hits, HERE, SONG, starts_at_s=0.0
     )
-    assert review.corrections[0].spread_share == pytest.approx(0.0, abs=0.01)
-    assert review.practice.command.startswith("pulsefind click 'my song.wav' --")
+    assert review.movement.corrections[0].spread_share == pytest.approx(0.0, abs=0.01)
+    assert review.advice.practice.command.startswith("pulsefind click 'my song.wav' --")
 
 
 def test_a_steady_take_has_nothing_to_correct_and_is_sent_on_with_less_help():
@@ -104,8 +104,8 @@ def test_a_steady_take_has_nothing_to_correct_and_is_sent_on_with_less_help():
     review = review_take(
         track, simulate_take(track, player, np.random.default_rng(2)).hits, HERE, SONG, starts_at_s=0.0
     )
-    assert review.corrections == ()
-    assert "--ladder" in review.practice.command
+    assert review.movement.corrections == ()
+    assert "--ladder" in review.advice.practice.command
 
 
 def test_what_is_noticeable_follows_friberg_and_sundberg():
@@ -113,10 +113,10 @@ def test_what_is_noticeable_follows_friberg_and_sundberg():
     hits = simulate_take(track, Player(), np.random.default_rng(3)).hits
     review = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
     # Eighths at 100 bpm are 300 ms apart: 2.5 % of that. Below 240 ms it is 6 ms.
-    assert review.noticeable_ms == pytest.approx(7.5, abs=0.01)
+    assert review.timing.noticeable_ms == pytest.approx(7.5, abs=0.01)
     fast = make_track(140, 12)
     hits = simulate_take(fast, Player(), np.random.default_rng(3)).hits
-    assert noticeable(review_take(fast, hits, HERE, SONG, starts_at_s=0.0).played) == 6.0
+    assert noticeable(review_take(fast, hits, HERE, SONG, starts_at_s=0.0).strokes.played) == 6.0
 
 
 def test_report_and_json_hold_numbers_only_and_fit_the_terminal(simulated):
@@ -125,9 +125,9 @@ def test_report_and_json_hold_numbers_only_and_fit_the_terminal(simulated):
         assert max(len(line) for line in text.splitlines()) <= 80
         assert "nan" not in text.lower()
         document = json.loads(review_to_json(review), parse_constant=pytest.fail)
-        assert document["whole"]["n"] == review.whole.n
-        assert len(document["played"]["offset_ms"]) == review.whole.n
-        assert sum(sum(p["histogram"]) for p in document["places"]) == review.whole.n
+        assert document["whole"]["n"] == review.timing.whole.n
+        assert len(document["played"]["offset_ms"]) == review.timing.whole.n
+        assert sum(sum(p["histogram"]) for p in document["places"]) == review.timing.whole.n
         assert all(
             {"place", "nominal_ms", "played_ms", "even_ms"} == set(n)
             for c in document["corrections"]
@@ -162,7 +162,7 @@ def test_bad_takes_are_told_in_one_line():
 def test_the_wrong_song_is_an_honest_cannot_tell():
     take = simulate_take(make_track(113, 40), Player(), np.random.default_rng(4))
     review = review_take(make_track(100, 40, wander_percent=0.3), take.hits, HERE, SONG)
-    assert review.verdict == "can't tell" and review.whole.n == 0
+    assert review.verdict == "can't tell" and review.timing.whole.n == 0
     assert "can't tell" in review_report(review)
     json.loads(review_to_json(review))
 
@@ -179,10 +179,10 @@ def test_candidates_are_shown_with_what_to_type():
 def test_a_take_longer_than_the_track_is_reviewed_where_there_is_a_track():
     long = simulate_take(make_track(100, 48), Player(), np.random.default_rng(6))
     review = review_take(make_track(100, 24), long.hits, HERE, SONG, starts_at_s=0.0)
-    outside = [s for s in review.strays if s.reason == "outside"]
+    outside = [s for s in review.strokes.strays if s.reason == "outside"]
     assert len(outside) > 200
-    assert any("after its last" in note for note in review.notes)
-    assert review.played.bar.max() == 23
+    assert any("after its last" in note for note in review.advice.notes)
+    assert review.strokes.played.bar.max() == 23
 
 
 def test_a_track_without_beat_is_refused():
@@ -203,9 +203,9 @@ def test_a_recorded_take_is_reviewed_like_its_notes():
     sound = find_strokes(from_samples(render(take.hits, np.random.default_rng(7)), RATE_HZ))
     by_sound = review_take(track, sound, HERE, SONG, starts_at_s=0.0)
     by_notes = review_take(track, take.hits, HERE, SONG, starts_at_s=0.0)
-    assert by_sound.whole.offset_ms == pytest.approx(by_notes.whole.offset_ms, abs=1.0)
-    assert by_sound.whole.spread_ms == pytest.approx(by_notes.whole.spread_ms, abs=0.7)
-    struck, heard = (set(np.round(r.played.nominal_s, 6)) for r in (by_notes, by_sound))
+    assert by_sound.timing.whole.offset_ms == pytest.approx(by_notes.timing.whole.offset_ms, abs=1.0)
+    assert by_sound.timing.whole.spread_ms == pytest.approx(by_notes.timing.whole.spread_ms, abs=0.7)
+    struck, heard = (set(np.round(r.strokes.played.nominal_s, 6).tolist()) for r in (by_notes, by_sound))
     assert len(struck & heard) / len(struck) >= 0.97
 
 
@@ -257,23 +257,25 @@ def test_a_fill_is_a_section_of_its_own_with_its_own_offsets():
     fill = [(one_s + 0.3 * k + 0.012, "tom", 100.0) for k in range(8)]
     hits = as_hits([*eighths(track, skip_bar=5), *fill])
     review = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
-    assert [(s.name, s.first_bar, s.last_bar) for s in review.sections] == [
+    assert [(s.name, s.first_bar, s.last_bar) for s in review.timing.sections] == [
         ("with a guide", 1, 5),
         ("fill", 6, 6),
         ("with a guide", 7, 16),
     ]
-    assert review.sections[1].offsets.offset_ms == pytest.approx(12.0, abs=0.5)
-    assert review.sections[1].offsets.n == 8
-    assert review.sections[0].offsets.offset_ms == pytest.approx(0.0, abs=0.5)
+    assert review.timing.sections[1].offsets.offset_ms == pytest.approx(12.0, abs=0.5)
+    assert review.timing.sections[1].offsets.n == 8
+    assert review.timing.sections[0].offsets.offset_ms == pytest.approx(0.0, abs=0.5)
     row = next(line for line in review_report(review).splitlines() if "fill" in line)
     assert "bar 6" in row and "12 ms late" in row
-    assert [s["name"] for s in json.loads(review_to_json(review))["sections"]] == [s.name for s in review.sections]
+    assert [s["name"] for s in json.loads(review_to_json(review))["sections"]] == [
+        s.name for s in review.timing.sections
+    ]
 
 
 def test_dynamics_per_place_are_the_levels_that_were_played():
     track = make_track(100, 16)
     review = review_take(track, as_hits(eighths(track)), HERE, SONG, starts_at_s=0.0)
-    level = {(p.place, p.kind): p.level for p in review.places}
+    level = {(p.place, p.kind): p.level for p in review.timing.places}
     assert level["1", "hat"] == pytest.approx(110) and level["2", "hat"] == pytest.approx(80)
     assert level["1&", "hat"] == level["4&", "hat"] == pytest.approx(50)
     assert level["1", "kick"] == level["2", "snare"] == pytest.approx(100)
@@ -287,7 +289,7 @@ def test_dynamics_per_place_of_a_recording_are_those_of_its_strokes():
     rows = [row for row in eighths(track) if row[1] == "hat"]
     sound = find_strokes(from_samples(render(as_hits(rows), np.random.default_rng(0)), RATE_HZ))
     review = review_take(track, sound, HERE, SONG, starts_at_s=0.0)
-    level = {p.place: p.level for p in review.places if p.kind == "cymbal"}
+    level = {p.place: p.level for p in review.timing.places if p.kind == "cymbal"}
     # The kit's amplitude is 0.03 + 0.97 v^2 of the velocity's share v of 127: what 20 log10 makes of it in dB.
     loud, soft = (20 * np.log10(0.03 + 0.97 * (v / 127) ** 2) for v in (110, 50))
     assert level["1"] - level["1&"] == pytest.approx(loud - soft, abs=2.5)
@@ -304,10 +306,10 @@ def test_a_cymbal_under_a_snare_has_no_level_of_its_own_in_a_recording():
     struck += [(t, "cymbal", 8.0) for t in sound.time_s[fresh]]
     time_s, kinds, level = zip(*sorted(struck), strict=True)
     read = replace(sound, time_s=np.array(time_s), kind=kinds, level=np.array(level))
-    levels = {(p.place, p.kind): p.level for p in review_take(track, read, HERE, SONG, starts_at_s=0.0).places}
+    levels = {(p.place, p.kind): p.level for p in review_take(track, read, HERE, SONG, starts_at_s=0.0).timing.places}
     assert levels["2", "cymbal"] is None and levels["4", "cymbal"] is None
     assert levels["2", "snare"] is not None and -3 < levels["2&", "cymbal"] < 1
     # Over MIDI every drum has its own.
     struck = as_hits([*eighths(track), *((float(t), "cymbal", 90) for t in track.beats.time_s[1::4])])
-    levels = {(p.place, p.kind): p.level for p in review_take(track, struck, HERE, SONG, starts_at_s=0.0).places}
+    levels = {(p.place, p.kind): p.level for p in review_take(track, struck, HERE, SONG, starts_at_s=0.0).timing.places}
     assert levels["2", "cymbal"] == pytest.approx(90)

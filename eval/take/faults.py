@@ -104,8 +104,8 @@ def _shift(
 def named(take: Faulty) -> tuple[bool, bool]:
     """Was the fault named where it is; and was anything named that wasn't played?"""
     review = review_take(take.track, take.hits, Path("take.mid"), Path("song.wav"), starts_at_s=0.0)
-    right = [f for f in review.findings if _is(f.kind, f.first_bar - 1, f.last_bar - 1, take)]
-    return bool(right), len(right) < len(review.findings)
+    right = [f for f in review.advice.findings if _is(f.kind, f.first_bar - 1, f.last_bar - 1, take)]
+    return bool(right), len(right) < len(review.advice.findings)
 
 
 def _is(kind: str, first_bar: int, last_bar: int, take: Faulty) -> bool:

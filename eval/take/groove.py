@@ -81,8 +81,8 @@ def groove(n: int) -> str:
 def groove_difference(hits: TakeHits, track: Analysis, review: Review) -> tuple[float, float, float]:
     """Review less arithmetic: mean, spread, and the share of notes that found a place."""
     mean, spread = arithmetic(hits, track, review)
-    share = review.whole.n / len(hits.time_s)
-    return review.whole.offset_ms - mean, review.whole.spread_ms - spread, share
+    share = review.timing.whole.n / len(hits.time_s)
+    return review.timing.whole.offset_ms - mean, review.timing.whole.spread_ms - spread, share
 
 
 def arithmetic(hits: TakeHits, track: Analysis, review: Review) -> tuple[float, float]:
@@ -111,7 +111,9 @@ def arithmetic(hits: TakeHits, track: Analysis, review: Review) -> tuple[float, 
     for _ in range(5):
         taken: dict[tuple[str, int], float] = {}
         for t, kind in notes:
-            run = next((r for r in review.grid if int((t - median_s) / bar_s) <= r.last_bar), review.grid[-1])
+            run = next(
+                (r for r in review.strokes.grid if int((t - median_s) / bar_s) <= r.last_bar), review.strokes.grid[-1]
+            )
             n, late = run.slots_per_beat, run.swing_ratio / (1 + run.swing_ratio)
             within = [k / n if k % 2 == 0 or n % 2 else (k - 1 + 2 * late) / n for k in range(n)] + [1.0]
             beat = np.floor((t - median_s) / beat_s)
@@ -185,20 +187,20 @@ def audio_difference(
     sound = from_samples(render(hits, rng), RATE_HZ)
     by_midi = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
     by_sound = review_take(track, find_strokes(sound), HERE, SONG, starts_at_s=0.0)
-    strokes = strokes_of(by_midi.played.time_s)
-    heard = np.unique(by_sound.played.time_s)
-    notes = by_midi.played.time_s
+    strokes = strokes_of(by_midi.strokes.played.time_s)
+    heard = np.unique(by_sound.strokes.played.time_s)
+    notes = by_midi.strokes.played.time_s
     found = float(np.mean([min(np.min(np.abs(heard - t)) for t in stroke) <= 0.025 for stroke in strokes]))
     false = float(np.mean([np.min(np.abs(notes - t)) > 0.025 for t in heard]))
     agree = []
-    kinds = np.array([("cymbal" if k == "hat" else k) for k in by_midi.played.kind])
-    for t, kind in zip(by_sound.played.time_s, by_sound.played.kind, strict=True):
-        near = np.abs(by_midi.played.time_s - t) <= 0.025
+    kinds = np.array([("cymbal" if k == "hat" else k) for k in by_midi.strokes.played.kind])
+    for t, kind in zip(by_sound.strokes.played.time_s, by_sound.strokes.played.kind, strict=True):
+        near = np.abs(by_midi.strokes.played.time_s - t) <= 0.025
         if near.any():
             agree.append(kind in kinds[near])
     return (
-        by_sound.whole.offset_ms - by_midi.whole.offset_ms,
-        by_sound.whole.spread_ms - by_midi.whole.spread_ms,
+        by_sound.timing.whole.offset_ms - by_midi.timing.whole.offset_ms,
+        by_sound.timing.whole.spread_ms - by_midi.timing.whole.spread_ms,
         found,
         false,
         float(np.mean(agree)),

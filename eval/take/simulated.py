@@ -118,45 +118,45 @@ def _errors(track: Analysis, player: Player, take: Simulated, review: Review) ->
         alone |= (take.bar >= stretch.first_bar) & (take.bar <= stretch.last_bar)
     rows = [
         ("clock, millionths", review.alignment.clock_ppm - take.clock_ppm),
-        ("mean offset, ms", review.whole.offset_ms - float(take.offset_ms.mean())),
-        ("spread, ms", review.whole.spread_ms - float(take.offset_ms.std())),
-        ("missed notes", float(len(review.missed) - take.n_missed)),
-        ("extra notes", float(sum(s.reason == "extra" for s in review.strays) - take.n_extra)),
-        ("hits matched, %", 100.0 * (review.whole.n - len(kinds)) / len(kinds)),
+        ("mean offset, ms", review.timing.whole.offset_ms - float(take.offset_ms.mean())),
+        ("spread, ms", review.timing.whole.spread_ms - float(take.offset_ms.std())),
+        ("missed notes", float(len(review.strokes.missed) - take.n_missed)),
+        ("extra notes", float(sum(s.reason == "extra" for s in review.strokes.strays) - take.n_extra)),
+        ("hits matched, %", 100.0 * (review.timing.whole.n - len(kinds)) / len(kinds)),
     ]
     for kind in ("kick", "snare", "hat"):
-        found = review.kinds.get(kind)
+        found = review.timing.kinds.get(kind)
         if found is not None:
             rows.append((f"mean of the {kind}, ms", found.offset_ms - float(take.offset_ms[kinds == kind].mean())))
-    for place in review.places:
+    for place in review.timing.places:
         if place.kind == "hat" and place.place == "2&":
             within = np.isclose(_phase(track, take), 1 + player.swing_ratio / (1 + player.swing_ratio), atol=0.02)
             member = within & (kinds == "hat")
             rows.append(("mean of the hat on 2&, ms", place.offsets.offset_ms - float(take.offset_ms[member].mean())))
-    for section in review.swing[:1]:
+    for section in review.movement.swing[:1]:
         rows.append(("swing ratio", section.player_ratio - player.swing_ratio))
-    for drift, stretch in zip(review.drifts, track.alone, strict=False):
+    for drift, stretch in zip(review.movement.drifts, track.alone, strict=False):
         member = (take.bar >= stretch.first_bar) & (take.bar <= stretch.last_bar)
         bar_s = (stretch.end_s - stretch.start_s) / (stretch.last_bar - stretch.first_bar + 1)
         slope = float(np.polyfit(take.nominal_s[member] / bar_s, take.offset_ms[member], 1)[0])
         rows.append(("drift alone, ms per bar", drift.ms_per_bar - slope))
         rows.append(("tempo alone, bpm", drift.player_bpm - drift.track_bpm / (1 + slope / 1000 / bar_s)))
-    if len(review.drifts) == len(take.error_after_alone_ms):
-        for drift, error in zip(review.drifts, take.error_after_alone_ms, strict=True):
+    if len(review.movement.drifts) == len(take.error_after_alone_ms):
+        for drift, error in zip(review.movement.drifts, take.error_after_alone_ms, strict=True):
             rows.append(("where the stretch ended, ms", drift.end_offset_ms - error))
-    for correction in review.corrections:
+    for correction in review.movement.corrections:
         nearest = min(take.error_after_alone_ms, key=lambda e: abs(e + correction.size_ms))
         if correction.cause == "alone" and player.correction in ("even", "jump"):
             name = "spread share of an even correction" if player.correction == "even" else "spread share of a jump"
             rows.append((name, correction.spread_share - (1.0 if player.correction == "even" else 0.0)))
             rows.append(("size taken back, ms", abs(correction.size_ms) - abs(nearest)))
             rows.append(("bars of a correction", float(correction.bars - 1)))
-    if review.gains is not None:
-        rows.append(("phase gain", review.gains.phase_gain - player.phase_gain))
-        if review.gains.period_gain is not None:
-            rows.append(("period gain", review.gains.period_gain - player.period_gain))
-        rows.append(("timekeeper, ms", review.gains.timekeeper_sd_ms - player.timekeeper_ms))
-        rows.append(("motor, ms", review.gains.motor_sd_ms - player.motor_ms))
+    if review.movement.gains is not None:
+        rows.append(("phase gain", review.movement.gains.phase_gain - player.phase_gain))
+        if review.movement.gains.period_gain is not None:
+            rows.append(("period gain", review.movement.gains.period_gain - player.period_gain))
+        rows.append(("timekeeper, ms", review.movement.gains.timekeeper_sd_ms - player.timekeeper_ms))
+        rows.append(("motor, ms", review.movement.gains.motor_sd_ms - player.motor_ms))
     return rows
 
 
@@ -201,5 +201,5 @@ def corrected_share(seed: int, kind: str, size_ms: float) -> float | None:
     )
     take = simulate_take(track, player, rng)
     review = review_take(track, take.hits, HERE, SONG, starts_at_s=0.0)
-    after = [c for c in review.corrections if c.cause == "alone"]
+    after = [c for c in review.movement.corrections if c.cause == "alone"]
     return after[0].spread_share if after else None

@@ -121,7 +121,7 @@ def _remember(review: Review, history: Path, quiet: bool) -> None:
     from pulsefind.take.history import append_take, entry_of, progress, read_history
 
     append_take(history, entry_of(review, datetime.now(UTC)))
-    text = progress(read_history(history), review.track_sha256)
+    text = progress(read_history(history), review.subject.track_sha256)
     if text and not quiet:
         print(f"\n{text}", end="")
 

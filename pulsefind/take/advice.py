@@ -7,12 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pulsefind.core.records import Analysis, FloatArray, IntArray
+from pulsefind.core.records import Analysis
 from pulsefind.core.words import bars_text
-from pulsefind.take.corrections import Course
 from pulsefind.take.findings import CREEP, LATE_RETURN, RUSHED_FILL, SLIP, Fault, find_faults
 from pulsefind.take.limbs import drums_apart, fading_kind, uneven_limb
-from pulsefind.take.records import Finding, Played
+from pulsefind.take.matching import Matched
+from pulsefind.take.measures import Measures
+from pulsefind.take.records import Finding
 
 TIMES = 8
 """A drill is played so many times: until it is no longer news, and before it is a habit (judged)."""
@@ -21,20 +22,14 @@ _AROUND_BARS = 1
 
 
 def findings_of(
-    played: Played,
-    course: Course,
-    usual_ms: FloatArray,
-    analysis: Analysis,
-    alone: IntArray,
-    fills: IntArray,
-    level_unit: str,
-    track: Path,
+    matched: Matched, measures: Measures, analysis: Analysis, level_unit: str, track: Path
 ) -> tuple[Finding, ...]:
     """All that is clear enough to say, the clearest first."""
+    played, course = matched.played, measures.course
     name = shlex.quote(str(track))
-    found = [_told(fault, analysis, name) for fault in find_faults(course, analysis, alone, fills)]
+    found = [_told(fault, analysis, name) for fault in find_faults(course, analysis, measures.alone, matched.fills)]
     first, last = (int(analysis.bars.number[bar]) for bar in (played.bar.min(), played.bar.max()))
-    uneven = uneven_limb(played, usual_ms)
+    uneven = uneven_limb(played, measures.habit_ms)
     if uneven is not None:
         found.append(
             Finding(

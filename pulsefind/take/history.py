@@ -41,21 +41,21 @@ class TakeEntry:
 
 def entry_of(review: Review, now: datetime) -> TakeEntry:
     """The line for a review."""
-    worst = max(review.drifts, key=lambda drift: abs(drift.end_offset_ms), default=None)
-    shares = [correction.spread_share for correction in review.corrections]
+    worst = max(review.movement.drifts, key=lambda drift: abs(drift.end_offset_ms), default=None)
+    shares = [correction.spread_share for correction in review.movement.corrections]
     return TakeEntry(
         SCHEMA,
         now.astimezone(UTC).isoformat(timespec="seconds"),
-        review.track_sha256,
-        review.track,
-        review.recording,
-        review.whole.n,
-        round(review.whole.offset_ms, 3) if review.alignment.offset_known else None,
-        round(review.whole.spread_ms, 3),
-        len(review.missed),
+        review.subject.track_sha256,
+        review.subject.track,
+        review.subject.recording,
+        review.timing.whole.n,
+        round(review.timing.whole.offset_ms, 3) if review.alignment.offset_known else None,
+        round(review.timing.whole.spread_ms, 3),
+        len(review.strokes.missed),
         round(worst.end_offset_ms, 3) if worst else None,
         round(sum(shares) / len(shares), 3) if shares else None,
-        round(review.gains.phase_gain, 4) if review.gains else None,
+        round(review.movement.gains.phase_gain, 4) if review.movement.gains else None,
     )
 
 

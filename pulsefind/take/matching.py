@@ -11,7 +11,7 @@ from pulsefind.beats.grid import grid_of_times
 from pulsefind.core.counts import slot_positions
 from pulsefind.core.records import Analysis, FloatArray, Grid, GridSection, IntArray
 from pulsefind.take.follow import ALONE, COMING_BACK, STEP_MS, WITH_THE_TRACK, follow, usual_offset_ms
-from pulsefind.take.places import Slots, alone_bars, every_slot, guided_beats, lay_slots
+from pulsefind.take.places import Slots, alone_bars, every_slot, grid_runs, guided_beats, lay_slots
 from pulsefind.take.records import Missed, Played, Stray, TakeHits
 
 WINDOW_SHARE, WINDOW_MS = 0.5, 90.0
@@ -55,6 +55,11 @@ class Matched:
     player_grid: Grid
     used: tuple[GridSection, ...]
     fills: IntArray
+
+    @property
+    def grid(self) -> tuple[GridSection, ...]:
+        """The grid that was used, in runs of bars (indices)."""
+        return grid_runs(self.used)
 
 
 def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:

@@ -1,14 +1,27 @@
-"""What a take's matched hits measure: offsets per section, place and kind, drift alone, swing."""
+"""What a take's matched hits measure: offsets per section, place and kind, drift alone, swing, corrections, gains."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pulsefind.core.records import Analysis, FloatArray, GridSection, IntArray
-from pulsefind.take.corrections import Course
+from pulsefind.take.corrections import Course, course_of, find_corrections
 from pulsefind.take.matching import Matched
-from pulsefind.take.records import Drift, PlaceSummary, Played, Section, Summary, SwingSection
+from pulsefind.take.places import alone_bars
+from pulsefind.take.records import (
+    Drift,
+    Movement,
+    PlaceSummary,
+    Played,
+    Section,
+    Summary,
+    SwingSection,
+    Timing,
+)
+from pulsefind.take.steering import gains_of
 
 HISTOGRAM_EDGES_MS = tuple(float(v) for v in range(-90, 91, 10))
 """Bounds of the bins in which a place's offsets are counted; what lies beyond goes to the outer ones."""
@@ -20,6 +33,42 @@ _HABIT_HITS = 6
 _SWING_PAIRS = 8
 _BACK_MS = 10.0
 _DRIFT_HITS, _LAST_NOTES = 6, 4
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """What was measured of a take, and what it rests on: habit_ms (n_hits,), the usual offset of each hit's place and
+    kind; course, the offsets less habit, stroke by stroke; alone, the bars (indices) without anything to follow.
+    """
+
+    timing: Timing
+    movement: Movement
+    habit_ms: FloatArray
+    course: Course
+    alone: IntArray
+
+
+def measure(matched: Matched, analysis: Analysis, level_unit: str) -> Measures:
+    """Measure matched hits, of which there must be some."""
+    played, alone = matched.played, alone_bars(analysis)
+    habit_ms = habits(played, alone, matched.fills)
+    course = course_of(played, habit_ms)
+    drifts = drifts_of(course, analysis)
+    timing = Timing(
+        summary(played.offset_ms),
+        {kind: summary(played.offset_ms[is_kind(played.kind, kind)]) for kind in sorted(set(played.kind))},
+        sections_of(played, analysis, alone, matched.fills),
+        places_of(played, level_unit),
+        HISTOGRAM_EDGES_MS,
+        noticeable(played),
+    )
+    movement = Movement(
+        drifts,
+        swing_of(played, matched, analysis),
+        find_corrections(course, analysis, drifts, alone),
+        gains_of(matched, analysis, habit_ms, alone),
+    )
+    return Measures(timing, movement, habit_ms, course, alone)
 
 
 def summary(offset_ms: FloatArray) -> Summary:
@@ -186,22 +235,9 @@ def _bars_until_back(course: Course, last_bar: int) -> int | None:
     return None
 
 
-def grid_runs(used: tuple[GridSection, ...]) -> tuple[GridSection, ...]:
-    """The grids that the hits were laid on, bar by bar, joined to runs of bars (indices)."""
-    found: list[GridSection] = []
-    for bar, section in enumerate(used):
-        same = found and (found[-1].slots_per_beat, found[-1].swing_ratio) == (
-            section.slots_per_beat,
-            section.swing_ratio,
-        )
-        first = found.pop().first_bar if same else bar
-        found.append(GridSection(first, bar, section.slots_per_beat, section.swing_ratio))
-    return tuple(found)
-
-
 def swing_of(played: Played, matched: Matched, analysis: Analysis) -> tuple[SwingSection, ...]:
     """Swing ratios over runs of bars that were laid on one grid."""
-    found = (_swing_of(played, run, analysis, run.first_bar, run.last_bar) for run in grid_runs(matched.used))
+    found = (_swing_of(played, run, analysis, run.first_bar, run.last_bar) for run in matched.grid)
     return tuple(section for section in found if section is not None)
 
 

@@ -91,3 +91,16 @@ def _fine(section: GridSection) -> GridSection:
         return section
     slots = {1: 4, 2: 4, 3: 6}.get(section.slots_per_beat, section.slots_per_beat)
     return GridSection(section.first_bar, section.last_bar, slots, 1.0)
+
+
+def grid_runs(used: tuple[GridSection, ...]) -> tuple[GridSection, ...]:
+    """The grids that the hits were laid on, bar by bar, joined to runs of bars (indices)."""
+    found: list[GridSection] = []
+    for bar, section in enumerate(used):
+        same = found and (found[-1].slots_per_beat, found[-1].swing_ratio) == (
+            section.slots_per_beat,
+            section.swing_ratio,
+        )
+        first = found.pop().first_bar if same else bar
+        found.append(GridSection(first, bar, section.slots_per_beat, section.swing_ratio))
+    return tuple(found)

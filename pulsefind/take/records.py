@@ -1,4 +1,5 @@
-"""The frozen records of the take review: TakeHits -> Alignment -> Played -> Review.
+"""The frozen records of the take review: TakeHits -> Alignment -> Strokes -> Timing, Movement ->
+Review.
 
 Three clocks meet here. Take time is what the recording's own clock counted; track time is seconds from the
 first sample of the track; nominal time is where the grid expects a note. Offsets are played minus nominal, so
@@ -157,7 +158,7 @@ class PlaceSummary:
     """One place and kind: offsets, how often it was struck of the bars played, mean level, and a histogram.
 
     level is None where nothing was heard of the hits' own level: cymbals under snares in a recording.
-    histogram counts the offsets in the bins that Review.histogram_edges_ms bounds.
+    histogram counts the offsets in the bins that Timing.histogram_edges_ms bounds.
     """
 
     place: str
@@ -310,35 +311,70 @@ class GridDoubt:
 
 
 @dataclass(frozen=True, slots=True)
-class Review:
-    """Everything said about a take. Without a chosen alignment all lists are empty, and verdict says why.
-
-    grid is what the hits were laid on: the track's, or the player's where it is finer or swings otherwise.
-    """
+class Subject:
+    """What was reviewed: names of track and recording, and how its hits were read (source, level_unit of TakeHits)."""
 
     track: str
     track_sha256: str
     recording: str
     source: str
     level_unit: str
-    verdict: str
-    alignment: Alignment
-    latency_given_ms: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """What was struck and what wasn't.
+
+    grid is what the hits were laid on: the track's, or the player's where it is finer or swings otherwise.
+    """
+
+    played: Played
+    strays: tuple[Stray, ...] = ()
+    missed: tuple[Missed, ...] = ()
+    grid: tuple[GridSection, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Offsets of all hits, by kind, section and place; noticeable_ms is what a listener just notices there."""
+
     whole: Summary
     kinds: dict[str, Summary]
     sections: tuple[Section, ...]
     places: tuple[PlaceSummary, ...]
     histogram_edges_ms: tuple[float, ...]
-    drifts: tuple[Drift, ...]
-    grid: tuple[GridSection, ...]
-    swing: tuple[SwingSection, ...]
-    corrections: tuple[Correction, ...]
-    gains: Gains | None
     noticeable_ms: float
-    played: Played
-    strays: tuple[Stray, ...]
-    missed: tuple[Missed, ...]
-    practice: Practice | None
-    notes: tuple[str, ...]
-    grid_doubt: GridDoubt | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """How the player moved over the bars: alone, swinging, taking errors back, and with which gains."""
+
+    drifts: tuple[Drift, ...] = ()
+    swing: tuple[SwingSection, ...] = ()
+    corrections: tuple[Correction, ...] = ()
+    gains: Gains | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to make of it: the one exercise, the findings, doubts about the counts, and notes of caution."""
+
+    practice: Practice | None = None
     findings: tuple[Finding, ...] = ()
+    grid_doubt: GridDoubt | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Everything said about a take. Without a chosen alignment all lists are empty, and verdict says why."""
+
+    subject: Subject
+    verdict: str
+    alignment: Alignment
+    latency_given_ms: float | None
+    strokes: Strokes
+    timing: Timing
+    movement: Movement
+    advice: Advice

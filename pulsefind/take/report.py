@@ -87,12 +87,12 @@ def _unplaced(review: Review) -> list[str]:
 
 def title(review: Review) -> str:
     """Which take on which track, in one line."""
-    return _cut(f"{review.recording} on {review.track}")
+    return _cut(f"{review.subject.recording} on {review.subject.track}")
 
 
 def doubt_lines(review: Review) -> list[str]:
     """What speaks against the counts, and the command that reviews the take under the other reading."""
-    doubt = review.grid_doubt
+    doubt = review.advice.grid_doubt
     if doubt is None:
         return []
     why = f"{doubt.why}. What follows rests on the counts as they are; under the other reading:"
@@ -119,37 +119,39 @@ def start_lines(review: Review) -> list[str]:
 
 
 def _whole(review: Review) -> list[str]:
-    n = review.whole.n
-    strays = {reason: sum(s.reason == reason for s in review.strays) for reason in ("extra", "flam", "outside")}
-    text = f"{n} on places, {len(review.missed)} of your own pattern missed, {strays['extra']} on no place"
+    n = review.timing.whole.n
+    strays = {reason: sum(s.reason == reason for s in review.strokes.strays) for reason in ("extra", "flam", "outside")}
+    text = f"{n} on places, {len(review.strokes.missed)} of your own pattern missed, {strays['extra']} on no place"
     if strays["flam"]:
         text += f", grace notes: {strays['flam']}"
-    ghosts = int(np.sum(review.played.ghost))
+    ghosts = int(np.sum(review.strokes.played.ghost))
     if ghosts:
         text += f", ghost notes: {ghosts}"
     lines = field("Hits", text)
     if review.alignment.offset_known:
-        lines += field("Whole", f"{_told(review, review.whole)}")
+        lines += field("Whole", f"{_told(review, review.timing.whole)}")
     else:
-        lines += field("Whole", f"spread {review.whole.spread_ms:.0f} ms; early or late over all can't be told")
-    for kind, found in review.kinds.items():
+        lines += field("Whole", f"spread {review.timing.whole.spread_ms:.0f} ms; early or late over all can't be told")
+    for kind, found in review.timing.kinds.items():
         lines += field("", f"{kind:<7} {_told(review, found)}, {found.n} {'hit' if found.n == 1 else 'hits'}")
     return lines
 
 
 def _told(review: Review, found: Summary) -> str:
-    told = lean(found.offset_ms, review.noticeable_ms, review.alignment.offset_known)
+    told = lean(found.offset_ms, review.timing.noticeable_ms, review.alignment.offset_known)
     return f"{told}, spread {found.spread_ms:.0f} ms"
 
 
 def _meaning(review: Review) -> list[str]:
-    just = review.noticeable_ms
+    just = review.timing.noticeable_ms
     text = (
         f"at your spacing of notes listeners just notice a shift of {just:.0f} ms (6 ms for fast notes, else 2.5 %: "
-        f"Friberg and Sundberg 1995); your spread is {review.whole.spread_ms / just:.1f} times that"
+        f"Friberg and Sundberg 1995); your spread is {review.timing.whole.spread_ms / just:.1f} times that"
     )
     lines = field("Meaning", text)
-    drums = {k: v.offset_ms for k, v in review.kinds.items() if v.n >= 8 and k in ("kick", "snare", "hat", "cymbal")}
+    drums = {
+        k: v.offset_ms for k, v in review.timing.kinds.items() if v.n >= 8 and k in ("kick", "snare", "hat", "cymbal")
+    }
     if len(drums) > 1:
         early, late = min(drums, key=lambda k: drums[k]), max(drums, key=lambda k: drums[k])
         apart = drums[late] - drums[early]
@@ -165,21 +167,21 @@ def _meaning(review: Review) -> list[str]:
 
 
 def _sections(review: Review) -> list[str]:
-    if len(review.sections) < 2:
+    if len(review.timing.sections) < 2:
         return []
     lines = []
-    for index, section in enumerate(review.sections[:_MOST_SECTIONS]):
+    for index, section in enumerate(review.timing.sections[:_MOST_SECTIONS]):
         bars = bars_text(section.first_bar, section.last_bar)
         told = _told(review, section.offsets) if section.offsets.n else "nothing played"
         lines += field("Sections" if index == 0 else "", f"{bars:<17}{section.name:<17}{told}")
-    if len(review.sections) > _MOST_SECTIONS:
-        lines += field("", _unshown(len(review.sections) - _MOST_SECTIONS, "more"))
+    if len(review.timing.sections) > _MOST_SECTIONS:
+        lines += field("", _unshown(len(review.timing.sections) - _MOST_SECTIONS, "more"))
     return [*lines, ""]
 
 
 def _alone(review: Review) -> list[str]:
     lines = []
-    for index, drift in enumerate(review.drifts):
+    for index, drift in enumerate(review.movement.drifts):
         lines += field("Alone" if index == 0 else "", _drift_text(drift))
     return lines
 
@@ -202,12 +204,12 @@ def _drift_text(drift: Drift) -> str:
 
 def _corrections(review: Review) -> list[str]:
     lines = []
-    for index, correction in enumerate(review.corrections[:_MOST_CORRECTIONS]):
+    for index, correction in enumerate(review.movement.corrections[:_MOST_CORRECTIONS]):
         lines += field("Back" if index == 0 else "", _correction_text(correction))
         lines += _stretched(correction)
-    if len(review.corrections) > _MOST_CORRECTIONS:
-        lines += field("", _unshown(len(review.corrections) - _MOST_CORRECTIONS, "more"))
-    return [*lines, ""] if lines or review.drifts else []
+    if len(review.movement.corrections) > _MOST_CORRECTIONS:
+        lines += field("", _unshown(len(review.movement.corrections) - _MOST_CORRECTIONS, "more"))
+    return [*lines, ""] if lines or review.movement.drifts else []
 
 
 def _correction_text(correction: Correction) -> str:
@@ -237,7 +239,7 @@ def _stretched(correction: Correction) -> list[str]:
 
 
 def _gains(review: Review) -> list[str]:
-    gains = review.gains
+    gains = review.movement.gains
     if gains is None:
         return []
     step = {0.5: "half beat", 1.0: "beat"}[gains.interval_beats]
@@ -256,7 +258,7 @@ def _gains(review: Review) -> list[str]:
 
 def _swing(review: Review) -> list[str]:
     lines: list[str] = []
-    for section in review.swing[:4]:
+    for section in review.movement.swing[:4]:
         if max(section.player_ratio, section.track_ratio) < 1.1:
             continue
         track = "straight" if section.track_ratio == 1.0 else f"{section.track_ratio:.2f} : 1"
@@ -269,18 +271,18 @@ def _swing(review: Review) -> list[str]:
 
 
 def _places(review: Review) -> list[str]:
-    usual = [p for p in review.places if p.offsets.n >= 4]
+    usual = [p for p in review.timing.places if p.offsets.n >= 4]
     if not usual:
         return []
     shown = sorted(usual, key=lambda p: -p.offsets.n)[:_MOST_PLACES]
     shown.sort(key=lambda p: (p.position_beats, p.kind))
-    unit = "velocity" if review.level_unit == "velocity" else "level dB"
+    unit = "velocity" if review.subject.level_unit == "velocity" else "level dB"
     lines = ["", f"{'Places':<{INDENT}}place  kind    offset ms  spread ms   hits  {unit}"]
     lines += [f"{'':{INDENT}}{_place_row(p)}" for p in shown]
     if any(p.level is None for p in shown):
         lines += field("", "level -: only heard under the snare, which hides how loud it was")
-    if len(review.places) > len(shown):
-        lines += field("", _unshown(len(review.places) - len(shown), "rarer"))
+    if len(review.timing.places) > len(shown):
+        lines += field("", _unshown(len(review.timing.places) - len(shown), "rarer"))
     return [*lines, ""]
 
 
@@ -301,13 +303,13 @@ def _place_row(place: PlaceSummary) -> str:
 
 def _notes(review: Review) -> list[str]:
     lines = []
-    for note in review.notes:
+    for note in review.advice.notes:
         lines += field("Note", note)
     return lines
 
 
 def _next(review: Review) -> list[str]:
-    practice = review.practice
+    practice = review.advice.practice
     if practice is None:
         return []
     return [

@@ -1,53 +1,42 @@
-"""The take review: how a player moved against the track."""
+"""The take review: how a player moved against the track.
+
+Strokes -> alignment -> matching -> measures -> review, a file each; what the review makes of the measures: advice,
+grid_doubt, practice and cautions.
+"""
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 
 import numpy as np
 
 from pulsefind.core.records import Analysis, Audio
-from pulsefind.core.words import bars_text
 from pulsefind.take.advice import findings_of
 from pulsefind.take.alignment import align
-from pulsefind.take.corrections import course_of, find_corrections
+from pulsefind.take.cautions import cautions_of
 from pulsefind.take.faint import with_usual_faint
 from pulsefind.take.grid_doubt import grid_doubt_of
 from pulsefind.take.matching import Matched, match
-from pulsefind.take.measures import (
-    HISTOGRAM_EDGES_MS,
-    drifts_of,
-    grid_runs,
-    habits,
-    is_kind,
-    noticeable,
-    places_of,
-    sections_of,
-    summary,
-    swing_of,
-)
-from pulsefind.take.places import alone_bars
+from pulsefind.take.measures import HISTOGRAM_EDGES_MS, measure
+from pulsefind.take.practice import practice_of
 from pulsefind.take.records import (
-    NOTHING_SPECIAL,
+    Advice,
     Alignment,
-    Correction,
-    Drift,
-    PlaceSummary,
+    Movement,
     Played,
-    Practice,
     Review,
+    Strokes,
+    Subject,
     Summary,
     TakeError,
     TakeHits,
+    Timing,
 )
-from pulsefind.take.steering import gains_of
 from pulsefind.take.strokes import without_leak
 
 FEWEST_HITS = 8
 FEWEST_BARS = 2
-
-_PLACE_HITS = 8
+"""Less than this shows no habit (judged)."""
 
 
 def review_take(
@@ -79,48 +68,28 @@ def review_take(
     if hits.faint is not None:
         hits = with_usual_faint(hits, alignment.to_track(hits.faint.time_s), matched, analysis)
         matched = match(analysis, hits, alignment.to_track(hits.time_s))
-    played = matched.played
-    if len(played.time_s) < FEWEST_HITS or len(np.unique(played.bar)) < FEWEST_BARS:
-        raise TakeError(
-            f"{recording}: laid on the track at {alignment.starts_at_s:.2f} s, fewer than {FEWEST_HITS} hits or "
-            "two bars "
-            "of it meet the track's bars; check --starts-at and that it is a take of this track"
-        )
-    alone = alone_bars(analysis)
-    habit_ms = habits(played, alone, matched.fills)
-    course = course_of(played, habit_ms)
-    drifts = drifts_of(course, analysis)
-    corrections = find_corrections(course, analysis, drifts, alone)
-    noticeable_ms = noticeable(played)
-    places = places_of(played, hits.level_unit)
-    return Review(
-        track=analysis.track.name,
-        track_sha256=analysis.track.sha256,
-        recording=recording.name,
-        source=hits.source,
-        level_unit=hits.level_unit,
-        verdict="reviewed",
-        alignment=alignment,
-        latency_given_ms=latency_ms,
-        whole=summary(played.offset_ms),
-        kinds={kind: summary(played.offset_ms[is_kind(played.kind, kind)]) for kind in sorted(set(played.kind))},
-        sections=sections_of(played, analysis, alone, matched.fills),
-        places=places,
-        histogram_edges_ms=HISTOGRAM_EDGES_MS,
-        drifts=drifts,
-        grid=grid_runs(matched.used),
-        swing=swing_of(played, matched, analysis),
-        corrections=corrections,
-        gains=gains_of(played, matched, analysis, habit_ms, alone),
-        noticeable_ms=noticeable_ms,
-        played=played,
-        strays=matched.strays,
-        missed=matched.missed,
-        practice=_practice(track, places, drifts, corrections, noticeable_ms),
-        notes=hits.notes + _cautions(analysis, alignment, played, matched),
-        grid_doubt=grid_doubt_of(analysis, alignment, played, track, recording),
-        findings=findings_of(played, course, habit_ms, analysis, alone, matched.fills, hits.level_unit, track),
+    _check_matched(matched, alignment, recording)
+    measures = measure(matched, analysis, hits.level_unit)
+    advice = Advice(
+        practice_of(track, measures.timing, measures.movement),
+        findings_of(matched, measures, analysis, hits.level_unit, track),
+        grid_doubt_of(analysis, alignment, matched.played, track, recording),
+        hits.notes + cautions_of(analysis, alignment, matched),
     )
+    return Review(
+        _subject(analysis, hits, recording),
+        "reviewed",
+        alignment,
+        latency_ms,
+        Strokes(matched.played, matched.strays, matched.missed, matched.grid),
+        measures.timing,
+        measures.movement,
+        advice,
+    )
+
+
+def _subject(analysis: Analysis, hits: TakeHits, recording: Path) -> Subject:
+    return Subject(analysis.track.name, analysis.track.sha256, recording.name, hits.source, hits.level_unit)
 
 
 def _check(analysis: Analysis, hits: TakeHits, recording: Path) -> None:
@@ -139,122 +108,29 @@ def _check(analysis: Analysis, hits: TakeHits, recording: Path) -> None:
         )
 
 
+def _check_matched(matched: Matched, alignment: Alignment, recording: Path) -> None:
+    played = matched.played
+    if len(played.time_s) < FEWEST_HITS or len(np.unique(played.bar)) < FEWEST_BARS:
+        raise TakeError(
+            f"{recording}: laid on the track at {alignment.starts_at_s:.2f} s, fewer than {FEWEST_HITS} hits or "
+            "two bars "
+            "of it meet the track's bars; check --starts-at and that it is a take of this track"
+        )
+
+
 def _unplaced(
     analysis: Analysis, hits: TakeHits, recording: Path, alignment: Alignment, latency_ms: float | None
 ) -> Review:
     nothing = np.zeros(0)
     none = np.zeros(0, np.int64)
     played = Played(nothing, nothing, nothing, none, nothing, (), (), nothing, none.astype(np.bool_))
-    verdict = "several starts are possible" if alignment.candidates else "can't tell"
     return Review(
-        track=analysis.track.name,
-        track_sha256=analysis.track.sha256,
-        recording=recording.name,
-        source=hits.source,
-        level_unit=hits.level_unit,
-        verdict=verdict,
-        alignment=alignment,
-        latency_given_ms=latency_ms,
-        whole=Summary(0.0, 0.0, 0),
-        kinds={},
-        sections=(),
-        places=(),
-        histogram_edges_ms=HISTOGRAM_EDGES_MS,
-        drifts=(),
-        grid=(),
-        swing=(),
-        corrections=(),
-        gains=None,
-        noticeable_ms=0.0,
-        played=played,
-        strays=(),
-        missed=(),
-        practice=None,
-        notes=hits.notes,
+        _subject(analysis, hits, recording),
+        "several starts are possible" if alignment.candidates else "can't tell",
+        alignment,
+        latency_ms,
+        Strokes(played),
+        Timing(Summary(0.0, 0.0, 0), {}, (), (), HISTOGRAM_EDGES_MS, 0.0),
+        Movement(),
+        Advice(notes=hits.notes),
     )
-
-
-def _practice(
-    track: Path,
-    places: tuple[PlaceSummary, ...],
-    drifts: tuple[Drift, ...],
-    corrections: tuple[Correction, ...],
-    noticeable_ms: float,
-) -> Practice:
-    """The one exercise for what stands out most, measured in steps that a listener just notices."""
-    name = shlex.quote(str(track))
-    choices: list[tuple[float, Practice]] = []
-    if drifts:
-        worst = max(drifts, key=lambda d: abs(d.end_offset_ms))
-        bars = int(np.clip(worst.last_bar - worst.first_bar + 1, 1, 8))
-        way = "ahead of" if worst.end_offset_ms < 0 else "behind"
-        stretch = bars_text(worst.first_bar, worst.last_bar)
-        choices.append(
-            (
-                abs(worst.end_offset_ms) / noticeable_ms,
-                Practice(
-                    "carry the time alone",
-                    f"{stretch} ended {abs(worst.end_offset_ms):.0f} ms {way} the track",
-                    f"pulsefind click {name} --clickless {max(2, bars)}:{bars}",
-                ),
-            )
-        )
-    jumps = [c for c in corrections if c.spread_share < 0.5]
-    if jumps:
-        worst_jump = max(jumps, key=lambda c: abs(c.size_ms))
-        bar = bars_text(worst_jump.first_bar)
-        choices.append(
-            (
-                abs(worst_jump.size_ms) * (1 - worst_jump.spread_share) / noticeable_ms,
-                Practice(
-                    "come back evenly: widen or narrow all spaces of a bar alike",
-                    f"{abs(worst_jump.size_ms):.0f} ms were taken back nearly at once in {bar}",
-                    f"pulsefind click {name} --clickless 2:2",
-                ),
-            )
-        )
-    usual = [p for p in places if p.offsets.n >= _PLACE_HITS]
-    if usual:
-        middle = float(np.median([p.offsets.spread_ms for p in usual]))
-        loose = max(usual, key=lambda p: p.offsets.spread_ms)
-        choices.append(
-            (
-                max(0.0, loose.offsets.spread_ms - middle) / noticeable_ms,
-                Practice(
-                    f"the {loose.kind} on {loose.place}",
-                    f"it spreads by {loose.offsets.spread_ms:.0f} ms, your usual place by {middle:.0f} ms",
-                    f'pulsefind click {name} --on "{loose.place}"',
-                ),
-            )
-        )
-    size, best = max(choices, key=lambda item: item[0], default=(0.0, None))
-    if best is None or size < 1.0:
-        return Practice(
-            NOTHING_SPECIAL,
-            "no place, stretch or correction stands out by more than a listener notices",
-            f"pulsefind click {name} --ladder",
-        )
-    return best
-
-
-def _cautions(analysis: Analysis, alignment: Alignment, played: Played, matched: Matched) -> tuple[str, ...]:
-    notes = list(analysis.warnings)
-    if not alignment.offset_known:
-        notes.append(
-            "the start was fitted to the hits: an overall early or late can't be told from it, only how places, kinds "
-            "and bars differ; --starts-at tells it"
-        )
-    elif alignment.method == "given" and alignment.latency_ms is None:
-        notes.append(
-            "a constant latency of the recording chain is part of every offset; measure it with --how-late and "
-            "give it with --latency-ms"
-        )
-    outside = sum(stray.reason == "outside" for stray in matched.strays)
-    if outside:
-        lie = "hit lies" if outside == 1 else "hits lie"
-        judged = "is" if outside == 1 else "are"
-        notes.append(f"{outside} {lie} before the track's first bar or after its last and {judged} not judged")
-    n = len(played.time_s) + sum(stray.reason == "extra" for stray in matched.strays)
-    if n and len(played.time_s) < 0.7 * n:
-        notes.append("many hits lie on no place of the grid: check --starts-at, the track's tempo and its 1")
-    return tuple(notes)

@@ -8,18 +8,16 @@ from numpy.typing import NDArray
 from pulsefind.core.records import Analysis, FloatArray, IntArray
 from pulsefind.take.gains import Block, estimate_gains, reliability_of
 from pulsefind.take.matching import Matched
-from pulsefind.take.measures import is_kind
 from pulsefind.take.places import Slots, lay_slots
-from pulsefind.take.records import Gains, Played
+from pulsefind.take.records import Gains
 
 _SERIES_NOTES, _PERIOD_NOTES, _BLOCK_NOTES = 40, 100, 6
 _SERIES_RATE = 0.8
 
 
-def gains_of(
-    played: Played, matched: Matched, analysis: Analysis, habit_ms: FloatArray, alone: IntArray
-) -> Gains | None:
+def gains_of(matched: Matched, analysis: Analysis, habit_ms: FloatArray, alone: IntArray) -> Gains | None:
     """Phase and period correction of the steadiest voice at the finest step that it fills; None if none does."""
+    played = matched.played
     slots = lay_slots(analysis, list(matched.used))
     carried = np.isin(slots.bar, np.r_[alone, matched.fills])
     inside = (slots.nominal_s >= played.nominal_s.min()) & (slots.nominal_s <= played.nominal_s.max())
@@ -29,7 +27,7 @@ def gains_of(
         if not usable.any():
             continue
         for voice in (*sorted(set(played.kind), key=lambda kind: -played.kind.count(kind)), "all"):
-            member = np.ones(len(played.kind), np.bool_) if voice == "all" else is_kind(played.kind, voice)
+            member = np.ones(len(played.kind), np.bool_) if voice == "all" else np.array(played.kind) == voice
             struck = np.isin(slots.nominal_s, played.nominal_s[member])
             if float(np.mean(struck[usable])) >= _SERIES_RATE:
                 chosen = (voice, step, member, np.flatnonzero(chooses), usable & struck)

@@ -44,14 +44,14 @@ def fixed_within(gains: Gains) -> str:
 
 
 def _how_it_went(review: Review) -> list[str]:
-    spread, just = review.whole.spread_ms, review.noticeable_ms
+    spread, just = review.timing.whole.spread_ms, review.timing.noticeable_ms
     together = "tight" if spread <= _TIGHT * just else "loose" if spread > _LOOSE * just else "steady"
     known = review.alignment.offset_known
-    where = f"{lean(review.whole.offset_ms, just, known)}; " if known else ""
+    where = f"{lean(review.timing.whole.offset_ms, just, known)}; " if known else ""
     lines = field("Take", f"{where}{together}: strokes spread by {spread:.0f} ms ({just:.0f} ms is just noticed)")
     # A gain that can't be told from none says nothing of slips: there may have been none to fix.
-    if review.gains is not None and review.gains.phase_gain > 2 * review.gains.phase_error:
-        lines += field("", f"you fix slips {fixed_within(review.gains)}")
+    if review.movement.gains is not None and review.movement.gains.phase_gain > 2 * review.movement.gains.phase_error:
+        lines += field("", f"you fix slips {fixed_within(review.movement.gains)}")
     elif not known:
         lines += field("", "whether early or late over all can't be told: --starts-at tells it")
     return [*lines, ""]
@@ -59,8 +59,8 @@ def _how_it_went(review: Review) -> list[str]:
 
 def _practise(review: Review) -> list[str]:
     """At most three things, each with its bars and a command."""
-    rows = [(f"{found.what}: {found.why}", found.command) for found in review.findings[:MOST_TO_PRACTISE]]
-    practice = review.practice
+    rows = [(f"{found.what}: {found.why}", found.command) for found in review.advice.findings[:MOST_TO_PRACTISE]]
+    practice = review.advice.practice
     if practice is not None and len(rows) < MOST_TO_PRACTISE and not (rows and practice.what == NOTHING_SPECIAL):
         rows.append((f"{practice.what}: {practice.why}", practice.command))
     lines: list[str] = []
