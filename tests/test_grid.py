@@ -211,7 +211,7 @@ def test_the_best_path_is_that_of_trying_every_path():
 def test_hits_are_counted_from_the_beat_before_them_with_their_bar():
     a_pulse = pulse(9, bpm=120, start_s=1.0)
     # Before the first beat and from the last on there is no beat to count from.
-    found = grids._phases(beats_of(a_pulse), bars_of(a_pulse), hits_at([0.9, 1.0, 1.125, 1.5, 3.4, 4.98, 5.0, 5.2]))
+    found = grids._phases(beats_of(a_pulse), bars_of(a_pulse), hits_at([0.9, 1.0, 1.125, 1.5, 3.4, 4.98, 5.0, 5.2]).time_s)
     np.testing.assert_allclose(found.phase, [0.0, 0.25, 0.0, 0.8, 0.96], atol=1e-9)
     assert found.bar.tolist() == [0, 0, 0, 1, 1]
     np.testing.assert_allclose(found.beat_ms, 500)
@@ -222,7 +222,7 @@ def test_what_sounds_within_15_ms_is_one_attack_at_its_mean(apart_s, expected):
     a_pulse = pulse(9, bpm=120)
     # The habit is taken from the beats: eight hits on them keep it at nothing.
     pair = [1.25, 1.25 + apart_s]
-    found = grids._phases(beats_of(a_pulse), bars_of(a_pulse), hits_at(a_pulse.time_s[:8], pair))
+    found = grids._phases(beats_of(a_pulse), bars_of(a_pulse), hits_at(a_pulse.time_s[:8], pair).time_s)
     between = found.phase[(found.phase > 0.4) & (found.phase < 0.6)]
     np.testing.assert_allclose(between - 0.5, expected, atol=1e-9)
 

@@ -63,6 +63,10 @@ def test_a_history_grows_and_shows_progress(run, track_file, take_file, tmp_path
     code, out, _ = run("take", track_file, take_file, "--starts-at", "0", "--history", history)
     assert code == 0 and "2 of this track" in out
     assert len(history.read_text().splitlines()) == 2
+    # What became better comes before the tables, with or without them.
+    assert out.index("Takes ") < out.index("--details")
+    _, details, _ = run("take", track_file, take_file, "--starts-at", "0", "--history", history, "--details")
+    assert details.index("Takes ") < details.index("Places ")
 
 
 def test_the_latency_is_measured_from_the_track_recorded_by_itself(run, tmp_path):

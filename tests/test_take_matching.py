@@ -9,8 +9,10 @@ from scipy.optimize import linear_sum_assignment
 from eval.take.simulation import make_track
 from pulsefind.core.records import GridSection
 from pulsefind.take import matching as take_match
+from pulsefind.take import pattern
+from pulsefind.take.assigning import WINDOW_MS, assign, window_of
 from pulsefind.take.corrections import fit_ramp
-from pulsefind.take.matching import WINDOW_MS, assign, match
+from pulsefind.take.matching import match
 from pulsefind.take.places import Slots, guided_beats
 from pulsefind.take.records import Played, TakeHits
 
@@ -196,7 +198,7 @@ def slots_at(nominal_s, spacing_s=0.1):
 
 def test_a_hit_may_lie_half_a_space_from_its_place_and_never_more_than_90_ms():
     # Spaces of 240, 100 and 170 ms: half of each, on its own side, but for the widest.
-    window_ms = 1000 * take_match._window_s(slots_at([1.0, 1.24, 1.34, 1.51]))
+    window_ms = 1000 * window_of(slots_at([1.0, 1.24, 1.34, 1.51]))
     np.testing.assert_allclose(window_ms, [[90, 90], [90, 50], [50, 85], [85, 85]])
 
 
@@ -297,7 +299,7 @@ def hats(bars, places=("1", "1&", "2", "2&", "3", "3&", "4", "4&")):
 
 
 def fills_of(*rows):
-    return take_match._fills(of_bars([row for part in rows for row in part]), make_track(100, 12)).tolist()
+    return pattern.fills_of(of_bars([row for part in rows for row in part]), 12).tolist()
 
 
 def test_a_fill_has_four_strokes_of_which_35_percent_are_new_drums():

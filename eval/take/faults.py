@@ -112,11 +112,14 @@ def _is(kind: str, first_bar: int, last_bar: int, take: Faulty) -> bool:
     return kind == take.fault and first_bar <= take.last_bar + 1 and last_bar >= take.first_bar - 1
 
 
-def faults(n: int) -> str:
-    """Half of the takes of each kind have the fault: named right among those, and named though not played among all."""
+def faults(n: int, seed: int) -> str:
+    """Half of the takes of each kind have the fault: named right among those, and named though not played among all.
+
+    Kinds have seeds of their own, a thousand apart from the first one on.
+    """
     rows: list[tuple[object, ...]] = []
     for index, kind in enumerate(KINDS):
-        takes = [faulty(kind, 9000 + 1000 * index + k, k % 2 == 0) for k in range(n or 50)]
+        takes = [faulty(kind, seed + 1000 * index + k, k % 2 == 0) for k in range(n or 50)]
         results = [(take, *named(take)) for take in takes]
         with_fault = [(take, right) for take, right, _ in results if take.fault]
         large = [right for take, right in with_fault if take.size_ms >= 40]
@@ -132,4 +135,5 @@ def faults(n: int) -> str:
             )
         )
     head = ("fault", "takes", "named right", "of", "those of 40 ms and more", "of", "named though not played")
-    return table("Faults of simulated players (20 to 80 ms, half of the takes without)", head, rows)
+    title = f"Faults of simulated players (20 to 80 ms, half of the takes without; seeds from {seed} on)"
+    return table(title, head, rows)

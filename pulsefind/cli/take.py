@@ -62,7 +62,7 @@ def take(
 ) -> None:
     """Review a take: how you moved against the track, and what to practise next."""
     from pulsefind.core.files import check_free
-    from pulsefind.take.history import read_history
+    from pulsefind.take.history import append_take, entry_of, progress, read_history
     from pulsefind.take.review import review_take
     from pulsefind.take.strokes import read_take
 
@@ -75,16 +75,18 @@ def take(
         print(_how_late(track, recording, starts_at_s or 0.0))
         return
     # These are read first: if one can't be, the long work on the track is spared.
-    if history is not None:
-        read_history(history)
+    earlier = read_history(history) if history is not None else ()
     hits, take_audio = read_take(recording)
     analysis, track_audio = _track(track, hints)
     review = review_take(
         analysis, hits, recording, track, track_audio, take_audio, starts_at_s=starts_at_s, latency_ms=latency_ms
     )
-    _show(review, details, json_output, out, force)
-    if history is not None and review.verdict == "reviewed":
-        _remember(review, history, json_output)
+    if history is None or review.verdict != "reviewed":
+        _show(review, details, json_output, out, force)
+        return
+    entry = entry_of(review, datetime.now(UTC))
+    _show(review, details, json_output, out, force, progress((*earlier, entry), entry.track_sha256))
+    append_take(history, entry)
 
 
 def _signed_time(text: str) -> float:
@@ -107,23 +109,17 @@ def _track(track: Path, hints: Hints) -> tuple[Analysis, Audio | None]:
     return analysis, audio
 
 
-def _show(review: Review, details: bool, json_output: bool, out: Path | None, force: bool) -> None:
+def _show(review: Review, details: bool, json_output: bool, out: Path | None, force: bool, progress: str = "") -> None:
     from pulsefind.core.files import write_file
     from pulsefind.take.to_json import review_to_json
     from pulsefind.take.verdict import verdict
 
     if out is not None:
         write_file(out, review_to_json(review).encode(), force)
-    print(review_to_json(review) if json_output else verdict(review, details), end="\n" if json_output else "")
-
-
-def _remember(review: Review, history: Path, quiet: bool) -> None:
-    from pulsefind.take.history import append_take, entry_of, progress, read_history
-
-    append_take(history, entry_of(review, datetime.now(UTC)))
-    text = progress(read_history(history), review.subject.track_sha256)
-    if text and not quiet:
-        print(f"\n{text}", end="")
+    if json_output:
+        print(review_to_json(review))
+    else:
+        print(verdict(review, details, progress), end="")
 
 
 def _how_late(track: Path, recording: Path, starts_at_s: float) -> str:

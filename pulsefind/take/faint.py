@@ -6,50 +6,38 @@ open the player's own pattern may settle: on a place that is struck in nearly ev
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from pulsefind.core.nearest import nearest
-from pulsefind.core.records import Analysis, FloatArray
-from pulsefind.take.matching import FEWEST_AROUND, Matched, around_bars, struck_table
-from pulsefind.take.places import lay_slots
-from pulsefind.take.records import TakeHits
+from pulsefind.core.records import FloatArray
+from pulsefind.take.pattern import FEWEST_AROUND, around_bars, struck_table
+from pulsefind.take.places import Slots
+from pulsefind.take.records import Played, TakeHits
 
 FAINT_RATE = 0.4
-"""The place must be struck in at least this share of the bars around."""
+"""The place must be struck in at least this share of the bars around (judged; 0.35 and 0.4 were tried on Groove
+performances as sound).
+"""
 
 FAINT_WITHIN_MS = 25.0
-"""And the stroke lie this near to where the player usually strikes it."""
+"""And the stroke lie this near to where the player usually strikes it: two spreads of a loose player (judged)."""
 
 
-def with_usual_faint(hits: TakeHits, faint_s: FloatArray, matched: Matched, analysis: Analysis) -> TakeHits:
-    """The hits and those faint ones that fill a place of the player's own pattern which is empty in its bar.
+def usual_faint(
+    faint: TakeHits, faint_s: FloatArray, played: Played, slots: Slots, n_bars: int
+) -> list[tuple[int, int]]:
+    """(faint hit, slot) pairs: faint hits that fill an empty place of the player's own pattern, the loudest of each.
 
-    faint_s (n,) are the faint ones in track time; matched is what came of the hits without them.
+    faint_s (n,) is their track time; played are the hits that are sure. A place on which anything was struck isn't
+    empty.
     """
-    faint = hits.faint
-    if faint is None or not len(faint.time_s) or not len(matched.played.time_s):
-        return hits
-    chosen = _usual(faint, faint_s, matched, analysis)
-    if not chosen:
-        return hits
-    time_s = np.r_[hits.time_s, faint.time_s[chosen]]
-    order = np.argsort(time_s, kind="stable")
-    kind = (*hits.kind, *(faint.kind[i] for i in chosen))
-    level = np.r_[hits.level, faint.level[chosen]]
-    return replace(hits, time_s=time_s[order], level=level[order], kind=tuple(kind[i] for i in order.tolist()))
-
-
-def _usual(faint: TakeHits, faint_s: FloatArray, matched: Matched, analysis: Analysis) -> list[int]:
-    """Indices of the faint hits to take, at most one a place and kind of a bar: the loudest."""
-    played = matched.played
-    slots = lay_slots(analysis, list(matched.used))
-    table = struck_table(played, len(analysis.bars.beats))
+    if not len(faint_s) or not len(played.time_s):
+        return []
+    table = struck_table(played, n_bars)
     bars = np.unique(played.bar)
     filled = set(zip(played.bar.tolist(), played.place, strict=True))
-    lean_ms = _lean_of_kinds(matched)
-    best: dict[tuple[int, str, str], int] = {}
+    lean_ms = _lean_of_kinds(played)
+    best: dict[tuple[int, str, str], tuple[int, int]] = {}
     for i, (at_s, kind) in enumerate(zip(faint_s, faint.kind, strict=True)):
         if kind not in lean_ms:
             continue
@@ -62,11 +50,11 @@ def _usual(faint: TakeHits, faint_s: FloatArray, matched: Matched, analysis: Ana
         around = around_bars(bars, key[0])
         if len(around) < FEWEST_AROUND or row[around].mean() < FAINT_RATE:
             continue
-        if key not in best or faint.level[i] > faint.level[best[key]]:
-            best[key] = i
+        if key not in best or faint.level[i] > faint.level[best[key][0]]:
+            best[key] = (i, slot)
     return sorted(best.values())
 
 
-def _lean_of_kinds(matched: Matched) -> dict[str, float]:
-    kinds = np.array(matched.played.kind)
-    return {str(kind): float(np.median(matched.played.offset_ms[kinds == kind])) for kind in np.unique(kinds)}
+def _lean_of_kinds(played: Played) -> dict[str, float]:
+    kinds = np.array(played.kind)
+    return {str(kind): float(np.median(played.offset_ms[kinds == kind])) for kind in np.unique(kinds)}

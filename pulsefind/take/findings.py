@@ -13,7 +13,7 @@ import numpy as np
 
 from pulsefind.core.records import Analysis, FloatArray, IntArray
 from pulsefind.take.corrections import Course
-from pulsefind.take.matching import RARE_RATE
+from pulsefind.take.pattern import RARE_RATE
 from pulsefind.take.wander import Wander, fit_wander, whitened
 
 CREEP, SLIP, LATE_RETURN, RUSHED_FILL = "creep", "slip", "late return", "rushed fill"

@@ -10,36 +10,28 @@ from numpy.typing import NDArray
 from pulsefind.beats.grid import grid_of_times
 from pulsefind.core.counts import slot_positions
 from pulsefind.core.records import Analysis, FloatArray, Grid, GridSection, IntArray
+from pulsefind.take.assigning import assign, window_of
+from pulsefind.take.faint import usual_faint
 from pulsefind.take.follow import ALONE, COMING_BACK, STEP_MS, WITH_THE_TRACK, follow, usual_offset_ms
+from pulsefind.take.pattern import OWN_RATE, RARE_RATE, fills_of, missed_of
 from pulsefind.take.places import Slots, alone_bars, every_slot, grid_runs, guided_beats, lay_slots
 from pulsefind.take.records import Missed, Played, Stray, TakeHits
 
-WINDOW_SHARE, WINDOW_MS = 0.5, 90.0
-"""A hit may be this far from its place: a share of the space to the next place, and never more than so many ms."""
-
 FLAM_MS = 45.0
 """A softer hit of the same kind this shortly before or after another belongs to it (common practice, no source)."""
-
-OWN_RATE = 0.75
-"""A place is part of the player's own pattern when it is struck in at least this share of the bars around."""
 
 LARGEST_SWING = 2.7
 """Beyond this ratio the second note of a pair is a dotted rhythm on a finer grid, not swing (common practice, no
 source).
 """
 
-RARE_RATE, REREAD_MS = 0.25, 120.0
-"""A place struck in fewer bars than this share is not the player's; a stroke on it may belong to one of theirs no
-further off (judged: a sixteenth at 125 bpm).
+REREAD_MS = 120.0
+"""A stroke on a place that the player hardly uses may belong to one of theirs, no further off than this (judged: a
+sixteenth at 125 bpm).
 """
 
-FEWEST_AROUND = 5
-"""With fewer bars around it than this nothing is said of a bar's pattern."""
-
-_AROUND_BARS = 4
 _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0
 _SWING_APART_MS = 30.0
-_MANY_NEW = 0.35
 _COMING_BACK_BARS = 8
 _ROUNDS = 4
 _BESIDE_MS = 20.0
@@ -62,8 +54,10 @@ class Matched:
         return grid_runs(self.used)
 
 
-def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
+def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray, faint_s: FloatArray | None = None) -> Matched:
     """Match hits (n,) at track time time_s (n,) to the places of the track, or of a finer grid that the player used.
+
+    Of the faint ones, at track time faint_s, those are taken that fill the player's own pattern; None leaves all out.
 
     Per kind the assignment of hits to places is the one with the least total distance in which hits keep their order
     (for a distance that is convex in time an optimal assignment always does).
@@ -85,13 +79,16 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray) -> Matched:
     strays = [Stray(float(time_s[i]), hits.kind[i], "flam") for i in grace]
     left = np.setdiff1d(np.concatenate(list(main.values())), [i for i, _ in rows])
     strays += [_stray(float(time_s[i]), hits.kind[i], slots) for i in left]
-    rows.sort(key=lambda row: (time_s[row[0]], row[0]))
-    played = _played(rows, slots, hits, time_s)
-    fills = _fills(played, analysis)
+    n_bars = len(analysis.bars.beats)
+    played = _played(rows, slots, [hits], time_s)
+    if hits.faint is not None and faint_s is not None:
+        taken = usual_faint(hits.faint, faint_s, played, slots, n_bars)
+        rows += [(len(time_s) + i, slot) for i, slot in taken]
+        played = _played(rows, slots, [hits, hits.faint], np.r_[time_s, faint_s])
+    fills = fills_of(played, n_bars)
     strays.sort(key=lambda stray: stray.time_s)
-    return Matched(
-        played, tuple(strays), _missed(played, slots, analysis, fills, hits.source), player_grid, tuple(used), fills
-    )
+    missed = missed_of(played, slots, n_bars, fills, hits.source)
+    return Matched(played, tuple(strays), missed, player_grid, tuple(used), fills)
 
 
 def _pull(analysis: Analysis) -> FloatArray:
@@ -134,7 +131,7 @@ def _settled_pairs(
     The course comes in steps and from all hits; on a dense grid a few ms of it decide which of two places is nearer.
     Beyond its step it is trusted: where a grid is dense, any level nearly settles.
     """
-    window_s = _window_s(slots)
+    window_s = window_of(slots)
     pairs = _pairs(main, time_s - course_s, slots, window_s)
     for _ in range(_ROUNDS):
         if not pairs:
@@ -189,14 +186,6 @@ def _pairs(
     return pairs
 
 
-def _window_s(slots: Slots) -> FloatArray:
-    """(n_slots, 2) how far before and after each slot a hit may lie: on a swung grid the two differ."""
-    gap_s = np.diff(slots.nominal_s)
-    around_s = np.stack([np.r_[gap_s[:1], gap_s], np.r_[gap_s, gap_s[-1:]]], axis=1)
-    window: FloatArray = np.minimum(WINDOW_MS / 1000, WINDOW_SHARE * around_s)
-    return window
-
-
 def _without_flams(
     kinds: NDArray[np.str_], time_s: FloatArray, level: FloatArray
 ) -> tuple[dict[str, IntArray], list[int]]:
@@ -217,55 +206,6 @@ def _without_flams(
     return main, grace
 
 
-def assign(time_s: FloatArray, nominal_s: FloatArray, window_s: FloatArray) -> list[tuple[int, int]]:
-    """Pairs (hit, slot), one to one and in order, with the least total distance; leaving a hit out costs a window.
-
-    time_s (n,) and nominal_s (m,) increase; window_s (m, 2) is how far before and after each slot a hit may be.
-    Dynamic programming over the hits: the state is the last slot taken.
-    """
-    low = np.searchsorted(nominal_s, time_s - WINDOW_MS / 1000)
-    high = np.searchsorted(nominal_s, time_s + WINDOW_MS / 1000)
-    # state: last slot -> (cost, chain of pairs as nested tuples)
-    state: dict[int, tuple[float, object]] = {-1: (0.0, None)}
-    for i, t in enumerate(time_s):
-        following: dict[int, tuple[float, object]] = {}
-        for last, (cost, chain) in state.items():
-            _keep(following, last, cost + WINDOW_MS / 1000, chain)
-            for slot in range(max(int(low[i]), last + 1), int(high[i])):
-                away = float(t) - float(nominal_s[slot])
-                if -window_s[slot, 0] <= away <= window_s[slot, 1]:
-                    _keep(following, slot, cost + abs(away), (chain, i, slot))
-        state = _worth_keeping(following, int(low[min(i + 1, len(low) - 1)]))
-    best = min(state.values(), key=lambda item: item[0])
-    pairs = []
-    chain = best[1]
-    while isinstance(chain, tuple):
-        chain, hit, slot = chain
-        pairs.append((hit, slot))
-    return pairs[::-1]
-
-
-def _keep(state: dict[int, tuple[float, object]], slot: int, cost: float, chain: object) -> None:
-    if slot not in state or cost < state[slot][0]:
-        state[slot] = (cost, chain)
-
-
-def _worth_keeping(state: dict[int, tuple[float, object]], in_reach: int) -> dict[int, tuple[float, object]]:
-    """A state is worth keeping only when no earlier last slot costs as little.
-
-    Of those before the first slot in reach of the next hit the cheapest is enough: they leave the same choice.
-    """
-    kept: dict[int, tuple[float, object]] = {}
-    least = np.inf
-    for slot in sorted(state):
-        if state[slot][0] < least:
-            if slot < in_reach:
-                kept.clear()
-            kept[slot] = state[slot]
-            least = state[slot][0]
-    return kept
-
-
 def _stray(time_s: float, kind: str, slots: Slots) -> Stray:
     inside = (
         len(slots.nominal_s) > 0
@@ -274,11 +214,14 @@ def _stray(time_s: float, kind: str, slots: Slots) -> Stray:
     return Stray(time_s, kind, "extra" if inside else "outside")
 
 
-def _played(rows: list[tuple[int, int]], slots: Slots, hits: TakeHits, time_s: FloatArray) -> Played:
+def _played(rows: list[tuple[int, int]], slots: Slots, hits: list[TakeHits], time_s: FloatArray) -> Played:
+    """The hits of (hit, slot) rows in order of time; hits are counted through all that are given, as time_s is."""
+    rows = sorted(rows, key=lambda row: (time_s[row[0]], row[0]))
     hit = np.array([row[0] for row in rows], np.int64)
     slot = np.array([row[1] for row in rows], np.int64)
-    kind = tuple(hits.kind[i] for i in hit)
-    level = hits.level[hit]
+    kinds = [kind for some in hits for kind in some.kind]
+    kind = tuple(kinds[i] for i in hit)
+    level = np.concatenate([some.level for some in hits])[hit]
     return Played(
         time_s[hit],
         slots.nominal_s[slot],
@@ -288,7 +231,7 @@ def _played(rows: list[tuple[int, int]], slots: Slots, hits: TakeHits, time_s: F
         tuple(slots.place[s] for s in slot),
         kind,
         level,
-        _ghosts(np.array(kind), level, hits.level_unit),
+        _ghosts(np.array(kind), level, hits[0].level_unit),
     )
 
 
@@ -301,64 +244,3 @@ def _ghosts(kind: np.ndarray, level: FloatArray, unit: str) -> np.ndarray:
         limit = _GHOST_VELOCITY_SHARE * accent if unit == "velocity" else accent + _GHOST_DB
         ghost[snare] = level[snare] < limit
     return ghost
-
-
-def struck_table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
-    """For every place and kind: (n_bars,) was it struck?"""
-    table: dict[tuple[str, str], np.ndarray] = {}
-    for place, kind, bar in zip(played.place, played.kind, played.bar, strict=True):
-        table.setdefault((place, kind), np.zeros(n_bars, np.bool_))[bar] = True
-    return table
-
-
-def _fills(played: Played, analysis: Analysis) -> IntArray:
-    """Bars (indices) in which much of what is struck isn't the player's pattern around them, or toms take over."""
-    n_bars = len(analysis.bars.beats)
-    table = struck_table(played, n_bars)
-    bars = np.unique(played.bar)
-    fills = []
-    for bar in bars:
-        around = around_bars(bars, int(bar))
-        if len(around) < FEWEST_AROUND:
-            continue
-        struck = [key for key, row in table.items() if row[bar]]
-        new = [key for key in struck if table[key][around].mean() < 0.25]
-        toms = [key for key in new if key[1] in ("tom", "snare", "kick")]
-        if len(struck) >= 4 and len(toms) / len(struck) >= _MANY_NEW:
-            fills.append(int(bar))
-    return np.array(fills, np.int64)
-
-
-def around_bars(bars: IntArray, bar: int) -> IntArray:
-    """Those of some bars (indices) that lie within four of a bar, itself left out."""
-    near: IntArray = bars[(np.abs(bars - bar) <= _AROUND_BARS) & (bars != bar)]
-    return near
-
-
-def _missed(played: Played, slots: Slots, analysis: Analysis, fills: IntArray, source: str) -> tuple[Missed, ...]:
-    """Places of the player's own pattern, as it is in the bars around, that stayed empty; fills and rests aside.
-
-    In sound one drum may hide another, so there a place counts as missed only when nothing at all was struck on it.
-    """
-    struck = set(zip(played.bar.tolist(), played.place, strict=True))
-    n_bars = len(analysis.bars.beats)
-    table = struck_table(played, n_bars)
-    steady = np.setdiff1d(np.unique(played.bar), fills)
-    nominal: dict[tuple[int, str], float] = {
-        (int(bar), place): float(t) for bar, place, t in zip(slots.bar, slots.place, slots.nominal_s, strict=True)
-    }
-    found = []
-    for bar in steady:
-        # The take's first and last bars have too few around, so nothing is missed before it begins or after its end.
-        around = around_bars(steady, int(bar))
-        if len(around) < FEWEST_AROUND:
-            continue
-        for (place, kind), row in table.items():
-            at_s = nominal.get((int(bar), place))
-            if row[bar] or at_s is None:
-                continue
-            if source == "audio" and (int(bar), place) in struck:
-                continue
-            if row[around].mean() >= OWN_RATE:
-                found.append(Missed(at_s, int(bar), place, kind))
-    return tuple(sorted(found, key=lambda missed: missed.time_s))

@@ -14,7 +14,6 @@ from pulsefind.core.records import Analysis, Audio
 from pulsefind.take.advice import findings_of
 from pulsefind.take.alignment import align
 from pulsefind.take.cautions import cautions_of
-from pulsefind.take.faint import with_usual_faint
 from pulsefind.take.grid_doubt import grid_doubt_of
 from pulsefind.take.matching import Matched, match
 from pulsefind.take.measures import HISTOGRAM_EDGES_MS, measure
@@ -64,10 +63,8 @@ def review_take(
         return _unplaced(analysis, hits, recording, alignment, latency_ms)
     if alignment.method == "leak" and track_audio is not None:
         hits = without_leak(hits, alignment.to_track(hits.time_s), track_audio)
-    matched = match(analysis, hits, alignment.to_track(hits.time_s))
-    if hits.faint is not None:
-        hits = with_usual_faint(hits, alignment.to_track(hits.faint.time_s), matched, analysis)
-        matched = match(analysis, hits, alignment.to_track(hits.time_s))
+    faint_s = alignment.to_track(hits.faint.time_s) if hits.faint is not None else None
+    matched = match(analysis, hits, alignment.to_track(hits.time_s), faint_s)
     _check_matched(matched, alignment, recording)
     measures = measure(matched, analysis, hits.level_unit)
     advice = Advice(

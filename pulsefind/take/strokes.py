@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import butter, sosfilt
 
+from pulsefind.core.mapped import let_go
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Audio, FloatArray, IntArray
 from pulsefind.listen.audio import load
@@ -71,6 +72,8 @@ _APART_MS, _NEAR_MS, _SMOOTH_MS = 19, 9, 3
 _PICK_BEFORE_S, _PICK_AFTER_S = 0.008, 0.005
 _STEEP_REACH_MS, _SHARP_REACH_MS, _LATE_MS, _CLEAR_DB = 20, 8, 10, 6.0
 _FEWEST_SAMPLES = 12
+_REACH_NEAR_MS = 7
+_PIECE_MS, _MARGIN_MS = 60_000, 200
 _NARROW_HZ = 9000
 _LOOK_AHEAD_MS = (25, 15, 12, 5, 5, 5, 5, 5)
 _LEVEL_BANDS = {"kick": slice(0, 1), "snare": slice(3, 5), "cymbal": slice(6, 8)}
@@ -80,11 +83,14 @@ _EVEN_WEIGHTS = (0.5, 0.5, 0.6, 0.8, 1.0, 1.0, 1.0, 1.0)
 
 @dataclass(frozen=True, slots=True)
 class _Bands:
-    """What each band holds after and before each 1 ms step, (n_ms, 8), and how far it rises there, in dB."""
+    """(n_ms, 8) each: power of every band in 1 ms steps, and how far it rises there, in dB.
 
+    What a band holds after and before a step follows from its power, and is worked out again where it is needed: an
+    hour of all three would fill a gigabyte.
+    """
+
+    power: FloatArray
     rise_db: FloatArray
-    after: FloatArray
-    before: FloatArray
 
 
 def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
@@ -163,39 +169,60 @@ def _as_hits(rows: list[tuple[float, str, float]], audio: Audio) -> TakeHits:
 
 def _follow_bands(audio: Audio) -> _Bands:
     """Follow the eight bands through a recording, which must not be empty."""
-    step = audio.rate_hz // 1000
-    n = len(audio.samples) // step
-    rise_db, after, before = (np.empty((n, len(BAND_HZ))) for _ in range(3))
+    n = len(audio.samples) // (audio.rate_hz // 1000)
+    power, rise_db = np.empty((n, len(BAND_HZ))), np.empty((n, len(BAND_HZ)))
     for k, edges in enumerate(BAND_HZ):
         if edges[0] >= audio.source_rate_hz / 2 and k:
             # A band that the recording can't hold is taken to follow the highest one that it can.
-            for rows in (rise_db, after, before):
-                rows[:, k] = rows[:, k - 1]
+            power[:, k], rise_db[:, k] = power[:, k - 1], rise_db[:, k - 1]
             continue
-        power = _power(audio, edges)[: n * step].reshape(n, step).mean(axis=1)
-        smooth = uniform_filter1d(power, 4, mode="nearest")
-        after[:, k] = _shift(maximum_filter1d(smooth, _AFTER_MS[k], mode="nearest"), -(_AFTER_MS[k] // 2))
-        before[:, k] = _shift(uniform_filter1d(power, _BEFORE_MS, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS)
-        loud = float(np.percentile(after[:, k], 99.5))
-        rest = float(np.percentile(power, _REST_PERCENTILE)) * REST_TIMES[k]
+        power[:, k] = _power(audio, edges)
+        after, before = _after(power[:, k], k), _before(power[:, k])
+        loud = float(np.percentile(after, 99.5))
+        rest = float(np.percentile(power[:, k], _REST_PERCENTILE)) * REST_TIMES[k]
         floor = max(loud * 10 ** (FLOOR_DB / 10), rest) + 1e-12
-        rise_db[:, k] = 10 * np.log10((after[:, k] + floor) / (before[:, k] + floor))
-    return _Bands(rise_db, after, before)
+        rise_db[:, k] = 10 * np.log10((after + floor) / (before + floor))
+    return _Bands(power, rise_db)
+
+
+def _after(power: FloatArray, band: int) -> FloatArray:
+    """(n_ms,) the most that a band holds in the milliseconds after each step."""
+    smooth = uniform_filter1d(power, 4, mode="nearest")
+    return _shift(maximum_filter1d(smooth, _AFTER_MS[band], mode="nearest"), -(_AFTER_MS[band] // 2))
+
+
+def _before(power: FloatArray) -> FloatArray:
+    """(n_ms,) what a band held in the mean before each step."""
+    return _shift(uniform_filter1d(power, _BEFORE_MS, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS)
 
 
 def _power(audio: Audio, edges_hz: tuple[float, float]) -> FloatArray:
-    """(n,) power of one band. Filters are causal: one that looks ahead would let strokes ring before they happen."""
+    """(n_ms,) mean power of one band in 1 ms steps, filtered piece by piece.
+
+    Filters are causal: one that looks ahead would let strokes ring before they happen.
+    """
     low_hz, high_hz = edges_hz
-    if low_hz >= _RIPPLES_BELOW_HZ:
+    step = audio.rate_hz // 1000
+    result = np.empty(len(audio.samples) // step)
+    ripples = low_hz < _RIPPLES_BELOW_HZ
+    if ripples:
+        sos = butter(2, (high_hz - low_hz) / 2, fs=audio.rate_hz, output="sos")
+    else:
         sos = butter(2, edges_hz, "bandpass", fs=audio.rate_hz, output="sos")
-        squared: FloatArray = np.square(sosfilt(sos, audio.samples))
-        return squared
-    # A low tone's power swings within its period, which would look like strokes; the magnitude of the band moved to
-    # 0 Hz doesn't.
-    turn = np.exp(-1j * np.pi * (low_hz + high_hz) / audio.rate_hz * np.arange(len(audio.samples)))
-    sos = butter(2, (high_hz - low_hz) / 2, fs=audio.rate_hz, output="sos")
-    power: FloatArray = 2 * np.square(np.abs(sosfilt(sos, audio.samples * turn)))
-    return power
+    state = np.zeros((len(sos), 2), np.complex128 if ripples else np.float64)
+    for first in range(0, len(result), _PIECE_MS):
+        last = min(len(result), first + _PIECE_MS)
+        part = audio.samples[first * step : last * step]
+        if ripples:
+            # A low tone's power swings within its period, which would look like strokes; the magnitude of the band
+            # moved to 0 Hz doesn't.
+            turn = -1j * np.pi * (low_hz + high_hz) / audio.rate_hz
+            part = part * np.exp(turn * np.arange(first * step, last * step))
+        part, state = sosfilt(sos, part, zi=state)
+        power = 2 * np.square(np.abs(part)) if ripples else np.square(part)
+        result[first:last] = power.reshape(-1, step).mean(axis=1)
+        let_go(audio.samples)
+    return result
 
 
 def _shift(values: FloatArray, by: int) -> FloatArray:
@@ -206,7 +233,10 @@ def _shift(values: FloatArray, by: int) -> FloatArray:
 
 def _candidates(bands: _Bands) -> tuple[IntArray, FloatArray]:
     """Frames (n,) (1 ms) at which the bands together rise most, and how far each rises near them, (n, 8) in dB."""
-    score = uniform_filter1d(np.maximum(bands.rise_db, 0.0) @ np.array(_EVEN_WEIGHTS), _SMOOTH_MS)
+    score = np.zeros(len(bands.rise_db))
+    for band, weight in enumerate(_EVEN_WEIGHTS):
+        score += weight * np.maximum(bands.rise_db[:, band], 0.0)
+    score = uniform_filter1d(score, _SMOOTH_MS)
     peak = np.flatnonzero((score == maximum_filter1d(score, _APART_MS)) & (score > _LEAST_SUM_DB))
     kept: list[int] = []
     for f in peak.tolist():
@@ -216,13 +246,19 @@ def _candidates(bands: _Bands) -> tuple[IntArray, FloatArray]:
         else:
             kept.append(f)
     frame = np.array(kept, dtype=np.int64)
-    near = maximum_filter1d(bands.rise_db, _NEAR_MS, axis=0)[frame]
-    return frame, np.clip(near, 0.0, MOST_RISE_DB)
+    return frame, np.clip(_highest_near(bands.rise_db, frame, _NEAR_MS), 0.0, MOST_RISE_DB)
+
+
+def _highest_near(rise_db: FloatArray, frame: IntArray, around_ms: int) -> FloatArray:
+    """(n, 8) the highest rise of each band within so many milliseconds around each frame (n,)."""
+    columns = [maximum_filter1d(rise_db[:, band], around_ms)[frame] for band in range(rise_db.shape[1])]
+    highest: FloatArray = np.stack(columns, axis=1)
+    return highest
 
 
 def _reach_ms(bands: _Bands, frame: IntArray) -> IntArray:
     """(n,) how far before its frame a stroke may begin: the low bands' filters are late, the high ones' hardly."""
-    near = maximum_filter1d(bands.rise_db, 7, axis=0)[frame]
+    near = _highest_near(bands.rise_db, frame, _REACH_NEAR_MS)
     sharp = (near[:, _FIRST_SHARP:] > _SHARP_DB).any(axis=1)
     reach: IntArray = np.where(sharp, _SHARP_REACH_MS, _STEEP_REACH_MS)
     return reach
@@ -230,21 +266,34 @@ def _reach_ms(bands: _Bands, frame: IntArray) -> IntArray:
 
 def _pick_times(audio: Audio, frame: IntArray, reach_ms: IntArray) -> FloatArray:
     """The change point of the signal near each candidate, at most reach_ms (n,) before it, in seconds."""
-    plain = audio.samples.astype(np.float64)
-    # The first difference lifts the attack's high part over what rings below it.
-    bright = np.diff(plain, prepend=0.0)
-    energy = [np.r_[0.0, np.cumsum(np.square(signal))] for signal in (bright, plain)]
-    before, after = round(_PICK_BEFORE_S * audio.rate_hz), round(_PICK_AFTER_S * audio.rate_hz)
+    step = audio.rate_hz // 1000
     time_s = np.empty(len(frame))
+    for first_ms in range(0, int(frame[-1]) + 1, _PIECE_MS):
+        here = np.flatnonzero((frame >= first_ms) & (frame < first_ms + _PIECE_MS))
+        lead_ms = max(0, first_ms - _MARGIN_MS)
+        plain = audio.samples[lead_ms * step : (first_ms + _PIECE_MS + _MARGIN_MS) * step].astype(np.float64)
+        # The first difference lifts the attack's high part over what rings below it.
+        bright = np.diff(plain, prepend=float(audio.samples[lead_ms * step - 1]) if lead_ms else 0.0)
+        picked = _pick_samples(plain, bright, frame[here] - lead_ms, reach_ms[here], audio.rate_hz)
+        time_s[here] = (picked + lead_ms * step) / audio.rate_hz
+        let_go(audio.samples)
+    return time_s
+
+
+def _pick_samples(plain: FloatArray, bright: FloatArray, frame: IntArray, reach_ms: IntArray, rate_hz: int) -> IntArray:
+    """(n,) samples of the change points near candidates (frame, in ms) of one piece, plain and differenced."""
+    energy = [np.r_[0.0, np.cumsum(np.square(signal))] for signal in (bright, plain)]
+    before, after = round(_PICK_BEFORE_S * rate_hz), round(_PICK_AFTER_S * rate_hz)
+    picked = np.empty(len(frame), np.int64)
     for i, f in enumerate(frame):
-        centre, clear_db = _steepest(energy[0], int(f), int(reach_ms[i]), audio.rate_hz)
+        centre, clear_db = _steepest(energy[0], int(f), int(reach_ms[i]), rate_hz)
         signal = bright
         if clear_db < _CLEAR_DB:
-            centre, _ = _steepest(energy[1], int(f), int(reach_ms[i]), audio.rate_hz)
+            centre, _ = _steepest(energy[1], int(f), int(reach_ms[i]), rate_hz)
             signal = plain
         first = max(0, centre - before)
-        time_s[i] = (first + change_point(signal[first : centre + after])) / audio.rate_hz
-    return time_s
+        picked[i] = first + change_point(signal[first : centre + after])
+    return picked
 
 
 def _steepest(energy: FloatArray, frame: int, reach_ms: int, rate_hz: int) -> tuple[int, float]:
@@ -282,13 +331,13 @@ def change_point(signal: FloatArray) -> int:
 
 def _gained_db(bands: _Bands, frame: IntArray) -> FloatArray:
     """(n, 8) power that each stroke added to each band, in dB; low bands take longer to show it."""
-    last = len(bands.after) - 1
-    before = bands.before[np.clip(frame - 2, 0, last)]
-    columns = [
-        np.max([bands.after[np.clip(frame + k, 0, last), band] for k in range(ahead)], axis=0)
-        for band, ahead in enumerate(_LOOK_AHEAD_MS)
-    ]
-    gained: FloatArray = 10 * np.log10(np.maximum(np.stack(columns, axis=1) - before, 1e-14))
+    last = len(bands.power) - 1
+    columns = []
+    for band, ahead in enumerate(_LOOK_AHEAD_MS):
+        after, before = _after(bands.power[:, band], band), _before(bands.power[:, band])
+        most = np.max([after[np.clip(frame + k, 0, last)] for k in range(ahead)], axis=0)
+        columns.append(most - before[np.clip(frame - 2, 0, last)])
+    gained: FloatArray = 10 * np.log10(np.maximum(np.stack(columns, axis=1), 1e-14))
     return gained
 
 

@@ -18,12 +18,16 @@ _TIGHT, _LOOSE = 1.5, 3.0
 """Spreads in steps that a listener just notices: below the first it sounds together, beyond the second it doesn't."""
 
 
-def verdict(review: Review, details: bool = False) -> str:
-    """Say how the take went, words first; with details all tables follow. Ends with a newline."""
+def verdict(review: Review, details: bool = False, progress: str = "") -> str:
+    """Say how the take went, words first, then the progress since earlier takes (lines, or nothing); with details all
+    tables follow. Ends with a newline.
+    """
     if review.verdict != "reviewed":
         return review_report(review)
     lines = [title(review), "", *doubt_lines(review), *start_lines(review), *_how_it_went(review), *_practise(review)]
     text = "\n".join(line.rstrip() for line in lines) + "\n"
+    if progress:
+        text += f"\n{progress}"
     if details:
         # The detailed report begins with the same title.
         return text + "\n" + "\n".join(review_report(review).splitlines()[2:]) + "\n"
