@@ -211,7 +211,9 @@ def test_the_best_path_is_that_of_trying_every_path():
 def test_hits_are_counted_from_the_beat_before_them_with_their_bar():
     a_pulse = pulse(9, bpm=120, start_s=1.0)
     # Before the first beat and from the last on there is no beat to count from.
-    found = grids._phases(beats_of(a_pulse), bars_of(a_pulse), hits_at([0.9, 1.0, 1.125, 1.5, 3.4, 4.98, 5.0, 5.2]).time_s)
+    found = grids._phases(
+        beats_of(a_pulse), bars_of(a_pulse), hits_at([0.9, 1.0, 1.125, 1.5, 3.4, 4.98, 5.0, 5.2]).time_s
+    )
     np.testing.assert_allclose(found.phase, [0.0, 0.25, 0.0, 0.8, 0.96], atol=1e-9)
     assert found.bar.tolist() == [0, 0, 0, 1, 1]
     np.testing.assert_allclose(found.beat_ms, 500)

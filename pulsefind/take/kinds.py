@@ -44,9 +44,10 @@ BEND = (
 """The same of its square over the faintest that counts."""
 
 BIAS = (-3.5, -2.66, 0.14, -1.06, 4.17, 1.37, 3.04)
+"""Log odds of each combination where all bands gained alike; fitted as SLOPE and BEND are."""
 
 FAINT_DB = 40.0
-"""What lies farther below the strongest band counts as this far."""
+"""What lies farther below the strongest band counts as this far (judged: noise lies there)."""
 
 UPPER = 4
 """Snare wires and cymbals are heard from this band on (common practice, no source)."""

@@ -23,16 +23,31 @@ CLOCK_PPM = 300.0
 """No clock of a recorder in use is farther off (quartz: some 100 ppm at worst; common practice, no source)."""
 
 _RATE_HZ = 4000
+"""Speech and music leak mostly below 2 kHz, and peaks are read to a fraction of its 0.25 ms (judged)."""
+
 _PIECE_S, _MOST_PIECES = 6.0, 24
 _BIN = 4
 _CLOCK_STEP_PPM = 25.0
+"""Pieces so short that a clock off by CLOCK_PPM moves nothing within one by more than two bins of a millisecond; a
+step of the clock moves ten minutes by 15 ms (arithmetic).
+"""
+
 _CLEAR_PEAK, _CLEAR_REPEAT, _OWN_PEAK = 9.0, 20.0, 5.0
 _RIVAL_SHARE = 0.8
+"""Heights in standard deviations of the correlation, and the share of the highest from which another is its rival
+(judged).
+"""
+
 _REACH_S, _APART_S = 0.006, 0.03
 _FLATTEN = 0.9
 _AS_GOOD = 0.95
+"""How far a piece's own peak may lie from the whole's, when two are one, how much cells are flattened (1 would be the
+phase transform), and which clocks fit as well (judged).
+"""
+
 _PEAK_SCATTER_S = 0.0003
 _USUAL_PPM = 100.0
+"""Scatter of the peaks of pieces, about a sample, and of clocks (quartz; common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

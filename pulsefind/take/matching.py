@@ -21,8 +21,8 @@ FLAM_MS = 45.0
 """A softer hit of the same kind this shortly before or after another belongs to it (common practice, no source)."""
 
 BETWEEN_SHARE = 0.4
-"""And only a stroke in the middle fifth between both (judged; of a third, 0.4 and 0.45 the first left 9 of 10 Groove
-performances as plain arithmetic has them, the others all).
+"""A stroke is read as its neighbour place's only in the middle fifth between both. Judged: of a third, 0.4 and 0.45 the
+first left 9 of 10 Groove performances as plain arithmetic has them, the others all.
 """
 
 LARGEST_SWING = 2.7
