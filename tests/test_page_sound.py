@@ -21,7 +21,7 @@ def test_clicks_lie_on_the_beats(opened, page_file, analysis):
     expected = analysis.beats.time_s - begin
     expected = expected[expected < seconds - 0.1]
     error_ms = 1000 * np.abs(onsets(samples, RATE_HZ, expected) - expected)
-    assert len(expected) > 40 and error_ms.max() < 2.0
+    assert len(expected) > 40 and error_ms.max() < 1.0
     # Nothing else sounds: between the clicks there is silence.
     quiet = np.ones(len(samples), bool)
     for t in expected:
@@ -50,7 +50,7 @@ def test_clicks_lie_on_the_stretched_beats_after_the_count_in(opened, page_file,
     ands = 0.5 * (beat[first + 1 :: 4][: len(ones)] + beat[first + 2 :: 4][: len(ones)])
     expected = np.sort(np.r_[np.arange(4) * step / speed, lead + (np.r_[ones, ands] - beat[first]) / speed])
     expected = expected[expected < 13.9]
-    assert 1000 * np.abs(onsets(samples, RATE_HZ, expected) - expected).max() < 2.0
+    assert 1000 * np.abs(onsets(samples, RATE_HZ, expected) - expected).max() < 1.0
 
 
 @needs_browser
@@ -70,7 +70,7 @@ def test_the_track_and_its_clicks_agree(opened, page_file, analysis, speed):
 
     high = sosfilt(butter(4, 6000, "highpass", fs=RATE_HZ, output="sos"), samples)
     error_ms = 1000 * np.abs(onsets(high, RATE_HZ, expected) - expected)
-    assert len(expected) > 6 and error_ms.max() < 2.0
+    assert len(expected) > 6 and error_ms.max() < 1.0
 
 
 @needs_browser
@@ -98,7 +98,7 @@ def test_the_page_checks_the_timing_of_its_browser(opened, page_file):
     page.click("#check-timing")
     until(page, "document.getElementById('timing-note').textContent.includes('clicks')")
     worst = float(re.search(r"farthest ([\d.]+) ms", page.inner_text("#timing-note"))[1])
-    assert worst < 2.0
+    assert worst < 1.0
 
 
 @needs_browser

@@ -1,7 +1,8 @@
 // The page's one state, and what can be done with it. Views listen ("on") and draw; they keep no state of the song.
 //
-// Told: "reading" (beats corrected), "place" (a bar chosen), "loop", "clicks", "levels", "playing" and "stopped",
-// "lead" (a count of the count-in sounds), "moved" ({ song, at }: each frame while playing), "training", "said".
+// Told: "reading" (beats corrected), "place" (a bar chosen), "loop", "clicks", "levels", "starting" (true where the
+// recording has yet to be read), "playing" and "stopped", "lead" (a count of the count-in sounds), "moved" ({ song, at }:
+// each frame while playing), "training", "said".
 
 import { clickSet } from "./clickset.mjs";
 import { barName, barsText } from "./drawing.mjs";
@@ -111,7 +112,7 @@ export class App {
   async #ready() {
     // Said before anything is waited for: a press is answered in the next frame.
     const unread = !this.track && this.data.inside;
-    if (unread) this.tell("unpacking");
+    this.tell("starting", unread);
     const mixer = await this.readyMixer();
     if (unread) {
       await painted();

@@ -10,7 +10,10 @@ export class Transport {
     $("play").addEventListener("click", () => app.toggle());
     wireLevel(app, "master");
     document.addEventListener("keydown", (event) => this.#key(event));
-    app.on("unpacking", () => setText("play", "Reading"));
+    app.on("starting", (unread) => {
+      document.body.classList.add("playing");
+      if (unread) setText("play", "Reading");
+    });
     app.on("playing", () => this.#showPlaying(true));
     app.on("stopped", () => {
       this.#showPlaying(false);
@@ -25,6 +28,7 @@ export class Transport {
     });
     app.on("reading", () => this.#showBar(app.selected));
     app.on("trouble", (words) => {
+      this.#showPlaying(false);
       setText("where-guide", words);
       setText("said", words);
     });
