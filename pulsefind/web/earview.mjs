@@ -219,7 +219,7 @@ export class EarView {
     $("song-save").hidden = !isNew;
     $("song-how").textContent = isNew
       ? "beside the recording. Every command reads it from then on."
-      : "put these in place of the lines that begin alike; all else in it stays, comments too.";
+      : `put these in place of the lines that begin alike, new ones at its top${text.includes("\n[") ? ", those from [ on at its end" : ""}; all else in it stays, comments too.`;
     $("song-dropped").textContent = dropped.length ? `Take out there: ${listed(dropped)}.` : "";
   }
 
