@@ -176,7 +176,7 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
         if stock is not None and settings.network == STOCK:
             frames = stock
         else:
-            frames = activations(part, OWN, settings.use_cache, listening.result())
+            frames = activations(part, OWN, settings.use_cache, listening.result)
         progress("counting")
         harmony = harmony_of(part, settings.use_cache)
         heard = decode(frames, harmony, hints)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
@@ -20,12 +22,15 @@ _HALF_REACH = 3
 _HALF_FLOOR = 1e-4
 
 
-def activations(audio: Audio, network: str, use_cache: bool, kit: Float32Array | None = None) -> Activations:
+def activations(
+    audio: Audio, network: str, use_cache: bool, kit: Callable[[], Float32Array] | None = None
+) -> Activations:
     """Let a network listen, or take what an earlier run on the same sound left in the cache.
 
-    kit: (n, 10) what the kit network says of the same sound, where that is known already. Which half of a beat is the
-    beat is told by our own network from the mean of what it hears in the whole and in the bass alone. What comes after
-    the last attack has no beats. 100 frames a second; an empty recording gives n_frames = 0.
+    kit: gives (n, 10), what the kit network says of the same sound, where somebody listens for that already; it is
+    asked last, so that both networks may listen at once. Which half of a beat is the beat is told by our own network
+    from the mean of what it hears in the whole and in the bass alone. What comes after the last attack has no beats. 100
+    frames a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -37,8 +42,8 @@ def activations(audio: Audio, network: str, use_cache: bool, kit: Float32Array |
     if network == STOCK:
         return _activations(audio, (stock_activations(audio, use_cache),), np.zeros((0, STRUCK_COLUMNS)))
     outputs = whole_and_bass(audio, use_cache)
-    kit = network_outputs(audio, KIT, use_cache) if kit is None else kit
-    struck = np.concatenate([*(values[:, :2] for values in outputs), kit], axis=1).astype(np.float64)
+    hit = kit() if kit else network_outputs(audio, KIT, use_cache)
+    struck = np.concatenate([*(values[:, :2] for values in outputs), hit], axis=1).astype(np.float64)
     return _activations(audio, tuple(at_100_hz(values, audio.duration_s) for values in outputs), struck)
 
 
