@@ -29,8 +29,8 @@ def activations(
 
     kit: gives (n, 10), what the kit network says of the same sound, where somebody listens for that already; it is
     asked last, so that both networks may listen at once. Which half of a beat is the beat is told by our own network
-    from the mean of what it hears in the whole and in the bass alone. What comes after the last attack has no beats. 100
-    frames a second; an empty recording gives n_frames = 0.
+    from the mean of what it hears in the whole and in the bass alone. What comes after the last attack has no beats.
+    100 frames a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
