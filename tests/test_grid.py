@@ -10,6 +10,7 @@ from making import at_places, bars_of, beats_of, hits_at, pulse
 
 from pulsefind.beats import grid as grids
 from pulsefind.beats.grid import find_grid, swing_warnings
+from pulsefind.core.lean import lean_ms, lean_of_ms
 from pulsefind.core.records import Grid, GridSection, Sound
 
 
@@ -231,8 +232,10 @@ def test_what_sounds_within_15_ms_is_one_attack_at_its_mean(apart_s, expected):
 
 def test_a_habit_is_the_median_of_what_lies_within_60_ms_of_a_beat():
     away_ms = np.array([-10.0, -20.0, -59.0, 61.0, 200.0, 5.0])
-    assert grids._lean_ms(away_ms % 500.0, np.full(6, 500.0)) == pytest.approx((-10 - 20) / 2)
-    assert grids._lean_ms(np.array([100.0, 250.0]), np.full(2, 500.0)) == 0.0
+    assert lean_ms(away_ms % 500.0, np.full(6, 500.0)) == pytest.approx((-10 - 20) / 2)
+    assert lean_ms(np.array([100.0, 250.0]), np.full(2, 500.0)) == 0.0
+    assert lean_of_ms(np.array([0.96, 1.47, 1.7]), np.arange(1.0, 4.0, 0.5)) == pytest.approx((-40 - 30) / 2)
+    assert lean_of_ms(np.array([1.0]), np.array([1.0])) == lean_of_ms(np.zeros(0), np.arange(3.0)) == 0.0
 
 
 @pytest.mark.parametrize(

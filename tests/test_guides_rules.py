@@ -379,3 +379,14 @@ def test_no_guide_has_a_place_struck_in_fewer_than_six_of_ten_of_its_bars(seed):
     for sound in (DRUM, Sound(90.0, 300.0, 0.1, instrument="bass"), Sound(900.0, 60.0, 0.1)):
         for guide in guides_on(a_pulse, hits_at(times, sounds=(sound,))):
             assert min(place.hit_rate for place in guide.places) >= 0.6
+
+
+def test_a_song_ahead_of_its_beats_keeps_the_places_of_a_sound_that_is_hardly_ever_on_a_beat():
+    # Sixteenths of 150 bpm are 100 ms apart: 55 ms early, a hit is nearer to the sixteenth before its own.
+    a_pulse = pulse(96, bpm=150)
+    beats, pushed = at_places(a_pulse, [0, 1, 2, 3]), at_places(a_pulse, [0.75, 2.75])
+    hits = hits_at(np.sort(np.r_[beats, at_places(a_pulse, [0.25])]), pushed)
+    for early_s in (0.0, 0.055):
+        moved = dataclasses.replace(hits, time_s=hits.time_s - early_s)
+        found = guides_on(a_pulse, moved, slots=4)
+        assert ["1a", "3a"] in [[place.label for place in guide.places] for guide in found]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pulsefind.core.counts import slot_positions
+from pulsefind.core.lean import lean_ms
 from pulsefind.core.records import Bars, Beats, FloatArray, Grid, GridSection, Hits, IntArray
 
 SPREAD_MS = 14.0
@@ -46,7 +47,6 @@ _STRAIGHT = ((1, 1.0), (2, 1.0), (4, 1.0))
 _SLOTS_IN_THREES = (1, 3, 6)  # a beat of three eighths is never halved
 
 _SAME_ATTACK_S = 0.015  # judged: what starts this close is one attack of several sounds
-_LEAN_REACH_MS = 60.0  # judged: a player or an ensemble leans by less than this
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,15 +142,8 @@ def _phases(beats: Beats, bars: Bars, time_s: FloatArray) -> _Phases:
     k = np.searchsorted(beats.time_s, time_s, side="right") - 1
     beat_ms = 1000 * (beats.time_s[k + 1] - beats.time_s[k])
     after_ms = 1000 * (time_s - beats.time_s[k])
-    phase = (after_ms - _lean_ms(after_ms, beat_ms)) / beat_ms % 1.0
+    phase = (after_ms - lean_ms(after_ms, beat_ms)) / beat_ms % 1.0
     return _Phases(phase, bar_of_beat[k], beat_ms)
-
-
-def _lean_ms(after_ms: FloatArray, beat_ms: FloatArray) -> float:
-    """How far the players are ahead of the beats (negative) or behind them, as a habit: the median on the beats."""
-    away_ms = np.where(after_ms > beat_ms / 2, after_ms - beat_ms, after_ms)
-    near = np.abs(away_ms) < _LEAN_REACH_MS
-    return float(np.median(away_ms[near])) if near.any() else 0.0
 
 
 def _candidates(phases: _Phases) -> list[tuple[int, float]]:

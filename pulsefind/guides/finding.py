@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from pulsefind.core.counts import Slot, full_bars, slots_of
+from pulsefind.core.lean import lean_of_ms
 from pulsefind.core.nearest import distance
 from pulsefind.core.records import (
     Bars,
@@ -59,8 +60,9 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits |
     full = full_bars(bars)
     if full.sum() < min(MIN_BARS, 2):
         return ()
-    found = _guides_of(hits, beats, bars, grid)
-    under = _guides_of(folded, beats, bars, grid, folded=True) if folded else []
+    ahead_ms = lean_of_ms(hits.certain().time_s, beats.time_s)
+    found = _guides_of(hits, beats, bars, grid, ahead_ms)
+    under = _guides_of(folded, beats, bars, grid, ahead_ms, folded=True) if folded else []
     clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
     under = [guide for guide in under if not _one_hit_of(guide, clear)]
     found = [guide for guide in found if guide.sound.taught or _says_more(guide, under)] + under
@@ -68,7 +70,7 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits |
     return tuple(_without_twins(found)[:MAX_GUIDES])
 
 
-def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: bool = False) -> list[Guide]:
+def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, ahead_ms: float, folded: bool = False) -> list[Guide]:
     """The guides of every sound by itself: up to three patterns each, in bars that differ."""
     full = full_bars(bars)
     slots = slots_of(bars, grid)
@@ -76,7 +78,7 @@ def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: bool = 
     for k, sound in enumerate(hits.sounds):
         rate = NOTE_RATE if sound.instrument else PLACE_RATE
         placed = without_doubtful(
-            lay(hits, k, beats, bars, grid, slots), full, len(slots), notes=bool(sound.instrument)
+            lay(hits, k, beats, bars, grid, slots, ahead_ms), full, len(slots), notes=bool(sound.instrument)
         )
         remaining = full.copy()
         for _ in range(PATTERNS_PER_SOUND):

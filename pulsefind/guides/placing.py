@@ -38,15 +38,18 @@ class Placed:
     log_odds: FloatArray
 
 
-def lay(hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: list[Slot]) -> Placed:
+def lay(
+    hits: Hits, sound: int, beats: Beats, bars: Bars, grid: Grid, slots: list[Slot], ahead_ms: float = 0.0
+) -> Placed:
     """Lay the hits of one sound on the places of the grid; of two within 30 ms the stronger stays.
 
-    A player who is early or late throughout is still on the places: the usual distance is taken off first.
+    A player who is early or late throughout is still on the places: the usual distance is taken off first, that of the
+    whole song (ahead_ms, negative when ahead of the beats) and then what is left of the sound's own.
     """
     member = _without_doubles(hits, np.flatnonzero(hits.sound == sound))
     time_s = hits.time_s[member]
-    straight = _nearest(time_s, beats, bars, grid, 0.0)
-    near = np.abs(straight.offset_ms) < TOLERANCE_MS
+    straight = _nearest(time_s, beats, bars, grid, ahead_ms)
+    near = np.abs(straight.offset_ms - ahead_ms) < TOLERANCE_MS
     lean_ms = float(np.median(straight.offset_ms[near])) if near.any() else 0.0
     nearest = _nearest(time_s, beats, bars, grid, lean_ms)
     index = {slot.label: i for i, slot in enumerate(slots)}
