@@ -20,6 +20,7 @@ from eval.scoring.table import table, with_table
 from eval.sets.bands import FIRST_SEED, write_bands
 from eval.sets.datasets import SETS, how_to_get
 from eval.sets.drumless import level_curve, swing_curve
+from eval.sets.heard import listened
 from eval.sets.loaders import load_set
 from eval.sets.songs import SET_NAME, fetch_set
 from eval.sets.synthetic import write_set
@@ -142,6 +143,24 @@ def bands(
     """Make the sets "bands" and "bands_drumless": songs whose instruments' onsets are all known."""
     for name in FIRST_SEED:
         typer.echo(f"{root / name}: {', '.join(write_bands(root, name, count, font or ()))}")
+
+
+@app.command()
+def heard(
+    count: Annotated[int, typer.Option(min=1, help="Songs with drums, and as many without.")] = 10,
+    font: Annotated[
+        list[Path] | None, typer.Option(help="A SoundFont for the pitched instruments; may be repeated.")
+    ] = None,
+) -> None:
+    """Made songs: is what is lifted out for a guide more its own instrument than the rest? Beside it: the mix."""
+    typer.echo("| set, kind of guide | more its own | the mix as it is | guides |\n|---|---|---|---|")
+    for name in FIRST_SEED:
+        rows = list(listened(name, count, font or ()))
+        groups = {"first guides": [row for row in rows if row.rank == 0]}
+        groups |= {kind: [row for row in rows if row.kind == kind] for kind in sorted({row.kind for row in rows})}
+        for kind, group in (groups | {"all": rows}).items():
+            own, mix = sum(row.own > row.rest for row in group), sum(row.mix_own > row.mix_rest for row in group)
+            typer.echo(f"| {name}, {kind} | {own} | {mix} | {len(group)} |")
 
 
 @app.command()

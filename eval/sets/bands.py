@@ -39,18 +39,23 @@ def write_bands(root: Path, name: str, n_songs: int, fonts: Sequence[Path] = ())
     With drums everything struck is in drums/, else in onsets/; without fonts all sounds are made by code.
     """
     folder, names = root / name, []
-    for seed, song, samples in _songs(name, n_songs, fonts):
+    for seed, song, stems in made_songs(name, n_songs, fonts):
         struck = "drums" if len(song.drums) else "onsets"
         names.append(f"{seed}_{song.style}")
-        write_audio(folder / "audio" / f"{names[-1]}.flac", samples, RATE_HZ)
+        write_audio(folder / "audio" / f"{names[-1]}.flac", stems.sum(axis=0), RATE_HZ)
         write_text(folder / "beats" / f"{names[-1]}.beats", "".join(f"{t:.4f}\t{int(k)}\n" for t, k in song.beats))
         rows = sorted((float(t), kind) for kind, times in onsets(song).items() for t in times)
         write_text(folder / struck / f"{names[-1]}.txt", "".join(f"{t:.4f}\t{kind}\n" for t, kind in rows))
     return names
 
 
-def _songs(name: str, n_songs: int, fonts: Sequence[Path]) -> Iterator[tuple[int, Performance, NDArray[np.float64]]]:
-    """Seeds, performances and mixes of the first n songs that have drums, or have none, and are long enough."""
+def made_songs(
+    name: str, n_songs: int, fonts: Sequence[Path] = ()
+) -> Iterator[tuple[int, Performance, NDArray[np.float64]]]:
+    """Seeds, performances and stems (4, n) of the first n songs that have drums, or have none, and are long enough.
+
+    The stems, those of eval.train.rendering.STEMS, add up to the mix.
+    """
     ingredients = Ingredients(tuple(fonts), {}, (), ())
     maker, studio = SongMaker(ingredients, aim=AIMS["pulse"]), Studio(ingredients, LENGTH_S)
     made = 0
@@ -64,8 +69,8 @@ def _songs(name: str, n_songs: int, fonts: Sequence[Path]) -> Iterator[tuple[int
         made += 1
         stems = studio.render(song, rng)
         gain = np.array(MIX) * 10 ** (rng.normal(0, LEVEL_DB, len(MIX)) / 20)
-        mix = (stems * gain[:, None]).sum(axis=0)[: int(song.end_s * RATE_HZ)]
-        yield seed, song, 0.5 * mix / np.abs(mix).max()
+        mixed = (stems * gain[:, None])[:, : int(song.end_s * RATE_HZ)]
+        yield seed, song, 0.5 * mixed / np.abs(mixed.sum(axis=0)).max()
 
 
 def onsets(song: Performance) -> dict[str, NDArray[np.float64]]:

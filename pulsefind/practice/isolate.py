@@ -83,14 +83,20 @@ def _written(spool: Spool, blocks: Iterator[Samples], n: int, path: Path, force:
 
 def _brought_forward(spool: Spool, guide: Guide) -> Iterator[Samples]:
     """The whole track in blocks (m, channels): the guide's band lifted at its hits, everything else lowered."""
+    low, high = 10 ** (LOWER_DB / 20), 10 ** (LIFT_DB / 20)
+    first = 0
+    for part in lifted_out(spool, guide):
+        yield (low * spool.read(first, len(part)) + (high - low) * part).astype(np.float32)
+        first += len(part)
+
+
+def lifted_out(spool: Spool, guide: Guide) -> Iterator[FloatArray]:
+    """The guide's band at its hits and silence between them, in blocks (m, channels), as long as the track."""
     band = _band_filter(guide, spool.rate_hz)
     at = spool.position(guide.hits.time_s[guide.hits.on_pattern])
-    low, high = 10 ** (LOWER_DB / 20), 10 ** (LIFT_DB / 20)
     for first in range(0, spool.n, BLOCK):
         n = min(BLOCK, spool.n - first)
-        whole = spool.read(first, n)
-        gate = _gate(at, first, n, guide, spool.rate_hz)
-        yield (low * whole + (high - low) * gate[:, None] * _in_band(spool, first, n, band)).astype(np.float32)
+        yield _gate(at, first, n, guide, spool.rate_hz)[:, None] * _in_band(spool, first, n, band)
 
 
 def _pattern_alone(spool: Spool, guide: Guide, one: _Round, length: int) -> Iterator[Samples]:
