@@ -4,6 +4,8 @@ import importlib.metadata
 import os
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -211,3 +213,15 @@ def test_what_was_said_is_remembered_for_its_time_only_where_it_can_be(tmp_path,
     (tmp_path / "file").write_text("")
     monkeypatch.setenv("PULSEFIND_CACHE", str(tmp_path / "file"))
     assert not cache.remembered("said", 100.0, 1000.0) and not cache.remembered("said", 100.0, 1000.0)
+
+
+def test_two_threads_may_ask_for_the_version_of_code_at_once():
+    # CPython 3.11 counts the depth of what it parses for all threads at once, and calls a mismatch a SystemError.
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        with ThreadPoolExecutor(4) as pool:
+            found = list(pool.map(lambda _: tuple(cache._imported(Path(cache.__file__))), range(60)))
+    finally:
+        sys.setswitchinterval(before)
+    assert len(set(found)) == 1

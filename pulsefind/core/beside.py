@@ -46,8 +46,9 @@ class Beside(Generic[T]):
         try:
             self._found.append(self._work())
         except BaseException as raised:  # noqa: BLE001 - told to who asks for the result
-            # It is raised where the result is asked for.
-            self._error = raised
+            # It is raised where the result is asked for. When stopped nobody asks, and its trace would keep alive what
+            # the work used: libraries that count their objects would complain at the end.
+            self._error = raised.with_traceback(None) if isinstance(raised, SystemExit) else raised
 
     def result(self) -> T:
         """What came out, as soon as it is there; what went wrong is raised here."""

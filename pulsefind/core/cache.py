@@ -19,6 +19,7 @@ import os
 import stat
 import sys
 import tempfile
+import threading
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -79,6 +80,10 @@ def remembered(name: str, life_s: float, now_s: float) -> bool:
     return known
 
 
+_PARSING = threading.Lock()
+"""CPython 3.11 counts the depth of what it parses for all threads at once: two at a time end in a SystemError."""
+
+
 def code_version(file: str, *data: str) -> str:
     """A name for what makes a result, 16 hexadecimal digits: part of the key under which it is kept.
 
@@ -112,7 +117,9 @@ def _sources_and_libraries(file: Path) -> tuple[tuple[Path, ...], tuple[str, ...
 
 def _imported(path: Path) -> Iterator[str]:
     """Names that a file imports, wherever in it: modules, and what is taken from them, which may be modules too."""
-    for node in ast.walk(ast.parse(path.read_bytes())):
+    with _PARSING:
+        tree = ast.parse(path.read_bytes())
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module:
