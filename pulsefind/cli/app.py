@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 import warnings
 from pathlib import Path
@@ -65,7 +66,10 @@ def main() -> None:
         # A name on disk may hold bytes that are no text.
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
-        app(standalone_mode=True)
+        try:
+            app(standalone_mode=True)
+        finally:
+            sys.stdout.flush()
     except PulsefindError as error:
         clear_progress()
         print(f"pulsefind: {' '.join(str(error).split())}", file=sys.stderr)
@@ -74,6 +78,13 @@ def main() -> None:
         # Whoever read our output has heard enough. Python would complain once more at exit.
         sys.stderr.close()
         sys.exit(1)
+    except OSError as error:
+        # A disk that is full, a folder that may not be entered: nothing that a person can't act on.
+        clear_progress()
+        print(f"pulsefind: {error.filename or 'the output'}: {error.strerror or error}", file=sys.stderr)
+        # What couldn't be printed is given up; Python would try once more at exit, and complain.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        sys.exit(2)
 
 
 def _show_warning(
