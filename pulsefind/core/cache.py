@@ -145,9 +145,10 @@ def read(key: str) -> Arrays | None:
     """The arrays stored under a key, or None if there are none that are whole."""
     place = folder()
     path = place / f"{key}{_SUFFIX}"
-    if not path.is_file() or not _is_ours(place):
-        return None
     try:
+        # Below a folder that may not be entered even the question is refused.
+        if not path.is_file() or not _is_ours(place):
+            return None
         data = path.read_bytes()
     except OSError:
         return None
