@@ -23,6 +23,8 @@ import numpy as np
 
 from eval.robustness.seeds import AUDIO
 from pulsefind.cli import app as cli
+from pulsefind.core.errors import PulsefindError
+from pulsefind.listen.audio import load
 
 ANSWERED, REFUSED, FAULT = "answered", "refused", "fault"
 
@@ -220,9 +222,11 @@ def _audio_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str
 
 
 def _analysis_for(bench: Bench, track: Path, place: Path) -> str:
-    """A saved analysis that says it belongs to a track."""
+    """A saved analysis that belongs to a track, by name and by its sound, where that can be read at all."""
     document = json.loads(bench.seeds["short.json"])
     document["track"]["name"] = track.name
+    with contextlib.suppress(PulsefindError):
+        document["track"]["sha256"] = load(track).sha256
     path = place / "given.json"
     path.write_text(json.dumps(document), encoding="utf-8")
     return str(path)
