@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from eval.reader.readings import READINGS, possible, read_as
 from eval.reader.songs import WholeSong
 from eval.train.ingredients import RATE_HZ
+from eval.train.performing import bar_sizes
 from pulsefind.beats.beatwise import FRAME_RATE_HZ, beat_rows
 from pulsefind.beats.counting import METERS
 from pulsefind.beats.decode import BPM_HIGH, BPM_LOW, SEARCH_METERS
@@ -88,7 +89,7 @@ def stretch(
     struck, harmony = cut(sound, first_s, last_s)
     own = sound.base_s[(sound.base_s >= first_s) & (sound.base_s < last_s)] - first_s
     inside = (beats[:, 0] >= first_s - 0.05) & (beats[:, 0] < last_s)
-    truth = np.c_[beats[inside, 0] - first_s, beats[inside, 1], sizes(beats[:, 1])[inside]]
+    truth = np.c_[beats[inside, 0] - first_s, beats[inside, 1], bar_sizes(beats[:, 1])[inside]]
     if len(truth) < FEWEST_BEATS or len(own) < FEWEST_BEATS:
         return None
     kinds, rows, places, scores = [], [], [], []
@@ -110,16 +111,6 @@ def cut(sound: Sound, first_s: float, last_s: float) -> tuple[NDArray[np.float64
     a, b = (round(t * FRAME_RATE_HZ) for t in (first_s, last_s))
     c, d = (round(t * sound.harmony.frame_rate_hz) for t in (first_s, last_s))
     return sound.heard.struck[a:b], Harmony(sound.harmony.pitch_class[c:d], sound.harmony.frame_rate_hz)
-
-
-def sizes(count: NDArray[np.float64]) -> NDArray[np.int64]:
-    """(n_beats,) how many beats the bar of each beat has; a bar that breaks off counts as the one before."""
-    ones = np.flatnonzero(count == 1)
-    length = np.diff(ones)
-    if not len(length):
-        return np.full(len(count), int(count.max(initial=0)))
-    bar = np.clip(np.searchsorted(ones, np.arange(len(count)), side="right") - 1, 0, len(length) - 1)
-    return np.asarray(length[bar])
 
 
 def agreement(time_s: NDArray[np.float64], truth_s: NDArray[np.float64]) -> float:

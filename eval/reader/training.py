@@ -6,7 +6,6 @@ import json
 import math
 import multiprocessing
 import time
-from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -263,11 +262,3 @@ def _padded(batch: list[Example], rng: np.random.Generator, varied: bool) -> tup
 
 def _say(began: float, text: str) -> None:
     print(f"{time.monotonic() - began:.0f}s {text}", flush=True)
-
-
-def styles(songs: Iterable[list[Example]]) -> dict[str, int]:
-    """How many songs of each style there are."""
-    found: dict[str, int] = {}
-    for song in songs:
-        found[song[0].style] = found.get(song[0].style, 0) + 1
-    return found

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
-from numpy.typing import NDArray
 from torch import Tensor
 
 from eval.train.ingredients import RATE_HZ
 from eval.train.model import METERS, OUTPUTS, TEMPO_BPM, Features
+from eval.train.performing import bar_sizes
 from eval.train.rendering import STEMS
 from eval.train.songs import LENGTH_S, Song
 from pulsefind.listen.network import BANDS, HOP
@@ -60,16 +59,6 @@ class Pool:
         self.end_s[row] = song.end_s
         self.count += 1
         self.seconds += song.end_s
-
-
-def bar_sizes(count: NDArray[np.float64]) -> NDArray[np.int64]:
-    """How many beats the bar of each beat (n,) has; a last bar that breaks off counts as the one before."""
-    ones = np.flatnonzero(count == 1)
-    sizes = np.diff(ones)
-    if not len(sizes):
-        return np.full(len(count), int(count.max(initial=0)))
-    bar = np.clip(np.searchsorted(ones, np.arange(len(count)), side="right") - 1, 0, len(sizes) - 1)
-    return np.asarray(sizes[bar])
 
 
 @dataclass(frozen=True, slots=True)

@@ -222,3 +222,13 @@ def _hits(parts: tuple[Part, ...], drums: FloatArray, end_s: float) -> FloatArra
         return np.zeros((0, 2))
     hits = np.concatenate(rows)
     return hits[(hits[:, 0] >= 0) & (hits[:, 0] < end_s)]
+
+
+def bar_sizes(count: NDArray[np.float64]) -> NDArray[np.int64]:
+    """How many beats the bar of each beat (n,) has; a last bar that breaks off counts as the one before."""
+    ones = np.flatnonzero(count == 1)
+    sizes = np.diff(ones)
+    if not len(sizes):
+        return np.full(len(count), int(count.max(initial=0)))
+    bar = np.clip(np.searchsorted(ones, np.arange(len(count)), side="right") - 1, 0, len(sizes) - 1)
+    return np.asarray(sizes[bar])

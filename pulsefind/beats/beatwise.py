@@ -10,6 +10,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from pulsefind.core.records import FloatArray, Harmony, IntArray
+from pulsefind.listen.harmony import angle, mean_between
 
 FRAME_RATE_HZ = 50.0
 """Of the networks' outputs."""
@@ -103,15 +104,10 @@ def _frames(harmony: Harmony, time_s: FloatArray) -> IntArray:
     return np.clip(np.round(time_s * harmony.frame_rate_hz).astype(np.int64), 0, len(harmony.pitch_class))
 
 
-def _mean(total: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
-    mean: FloatArray = (total[last] - total[first]) / np.maximum(last - first, 1)[:, None]
-    return mean
-
-
 def _profiles(harmony: Harmony, time_s: FloatArray) -> FloatArray:
     """(n_beats, 24) the mean strength of the pitch classes from each beat to the next."""
     edges = _frames(harmony, np.append(time_s, 2 * time_s[-1] - time_s[-2]))
-    return _mean(_summed(harmony), edges[:-1], edges[1:])
+    return mean_between(_summed(harmony), edges[:-1], edges[1:])
 
 
 def _novelty(harmony: Harmony, time_s: FloatArray) -> FloatArray:
@@ -122,17 +118,10 @@ def _novelty(harmony: Harmony, time_s: FloatArray) -> FloatArray:
         middle_s = _places(time_s, part)
         at = _frames(harmony, middle_s)
         for span in spans:
-            before = _mean(total, np.minimum(_frames(harmony, middle_s - span * step), at), at)
-            after = _mean(total, at, np.maximum(_frames(harmony, middle_s + span * step), at))
-            columns += [_angle(before[:, :12], after[:, :12]), _angle(before[:, 12:], after[:, 12:])]
+            before = mean_between(total, np.minimum(_frames(harmony, middle_s - span * step), at), at)
+            after = mean_between(total, at, np.maximum(_frames(harmony, middle_s + span * step), at))
+            columns += [angle(before[:, :12], after[:, :12]), angle(before[:, 12:], after[:, 12:])]
     return np.stack(columns, axis=1)
-
-
-def _angle(a: FloatArray, b: FloatArray) -> FloatArray:
-    """One minus the cosine between rows."""
-    length = np.linalg.norm(a, axis=1) * np.linalg.norm(b, axis=1)
-    distance: FloatArray = 1 - (a * b).sum(axis=1) / np.maximum(length, 1e-9)
-    return distance
 
 
 def _steady(values: FloatArray) -> FloatArray:

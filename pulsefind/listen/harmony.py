@@ -71,20 +71,21 @@ def chord_change(harmony: Harmony, time_s: FloatArray) -> FloatArray:
     total = np.r_[np.zeros((1, 24)), np.cumsum(harmony.pitch_class, axis=0)]
     at = np.clip(np.round(time_s * harmony.frame_rate_hz).astype(np.int64), 0, n_frames)
     step = max(1, round(float(np.median(np.diff(time_s))) * harmony.frame_rate_hz))
-    before = _mean(total, np.maximum(at - step, 0), at)
-    after = _mean(total, at, np.minimum(at + step, n_frames))
-    change: FloatArray = _standardised(_angle(before[:, :12], after[:, :12])) + _standardised(
-        _angle(before[:, 12:], after[:, 12:])
+    before = mean_between(total, np.maximum(at - step, 0), at)
+    after = mean_between(total, at, np.minimum(at + step, n_frames))
+    change: FloatArray = _standardised(angle(before[:, :12], after[:, :12])) + _standardised(
+        angle(before[:, 12:], after[:, 12:])
     )
     return change
 
 
-def _mean(total: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+def mean_between(total: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
+    """(n, k) means over frames first..last (n,), from sums up to each frame (n_frames + 1, k); none give zeros."""
     mean: FloatArray = (total[last] - total[first]) / np.maximum(last - first, 1)[:, None]
     return mean
 
 
-def _angle(a: FloatArray, b: FloatArray) -> FloatArray:
+def angle(a: FloatArray, b: FloatArray) -> FloatArray:
     """One minus the cosine between rows."""
     length = np.linalg.norm(a, axis=1) * np.linalg.norm(b, axis=1)
     distance: FloatArray = 1 - (a * b).sum(axis=1) / np.maximum(length, 1e-9)
