@@ -5,15 +5,15 @@ import itertools
 import numpy as np
 import pytest
 
-from pulsefind.beats.counting import CHANGE_PROBABILITY, METER_PRIOR, METERS, THROWN_IN_PROBABILITY, best_bars, rotated
+from pulsefind.beats.counting import METERS, CountPriors, best_bars, rotated
 
 
-def every_reading(n_beats, meters):
+def every_reading(n_beats, meters, priors):
     """All ways to count n beats, with their prior probability: start anywhere, then whole bars.
 
     A beat is (length of its bar, position, meter to return to).
     """
-    weight = np.array([METER_PRIOR[m] for m in meters])
+    weight = np.array([priors.meter[m] for m in meters])
     share = dict(zip(meters, weight / weight.sum(), strict=True))
     states = [(m, p, m) for m in meters for p in range(m)]
     for first in states:
@@ -27,11 +27,11 @@ def every_reading(n_beats, meters):
             if p < m - 1:
                 stack.append(([*reading, (m, p + 1, home)], probability))
                 continue
-            thrown = THROWN_IN_PROBABILITY if m == home and m > 2 and 2 in meters else 0.0
+            thrown = priors.thrown_in if m == home and m > 2 and 2 in meters else 0.0
             if thrown:
                 stack.append(([*reading, (2, 0, home)], probability * thrown))
             for other in meters:
-                step = (1 - CHANGE_PROBABILITY) * (other == home) + CHANGE_PROBABILITY * share[other]
+                step = (1 - priors.change) * (other == home) + priors.change * share[other]
                 stack.append(([*reading, (other, 0, other)], probability * step * (1 - thrown)))
 
 
@@ -40,18 +40,21 @@ def likelihood(reading, log_odds):
     return np.prod([yes[k] if p == 0 else 1 - yes[k] for k, (_, p, *_) in enumerate(reading)])
 
 
+@pytest.mark.parametrize(
+    "priors", [CountPriors(), CountPriors({2: 0.2, 3: 0.5, 4: 0.3}, 0.1, 0.3), CountPriors(thrown_in=0.0)]
+)
 @pytest.mark.parametrize("seed", range(4))
-def test_likelihood_posterior_and_path_equal_the_sum_over_all_readings(seed):
+def test_likelihood_posterior_and_path_equal_the_sum_over_all_readings(seed, priors):
     meters = (2, 3, 4)
     log_odds = np.random.default_rng(seed).normal(0, 2, 9)
     total, one = 0.0, np.zeros(9)
     best: tuple[float, list] = (0.0, [])
-    for reading, prior in every_reading(9, meters):
+    for reading, prior in every_reading(9, meters, priors):
         joint = prior * likelihood(reading, log_odds)
         total += joint
         one += joint * np.array([p == 0 for _, p, _ in reading])
         best = max(best, (joint, reading), key=lambda item: item[0])
-    found = best_bars(log_odds, meters)
+    found = best_bars(log_odds, meters, priors)
     assert found.log_likelihood == pytest.approx(np.log(total), abs=1e-9)
     assert np.allclose(found.one_probability, one / total, atol=1e-9)
     joint = likelihood(list(zip(found.beats_per_bar, found.count - 1, strict=True)), log_odds)

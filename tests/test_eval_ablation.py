@@ -14,7 +14,7 @@ from eval.decoder.ablation import ALL, Score, ablation_table, scores
 from eval.decoder.evidence import Evidence, answer_of
 from eval.decoder.hinted import hint_table
 from eval.records import Reference, Track
-from pulsefind.beats import counting as barpath
+from pulsefind.beats.counting import CountPriors
 from pulsefind.beats.decode import decode
 from pulsefind.core.records import Activations, Settings
 
@@ -63,11 +63,20 @@ def test_each_kind_is_missed_where_it_alone_tells(listened):
     assert by_track["between"]["the half by the bass"]["beat_f_70"] > 0.9
 
 
-def test_priors_are_as_before_afterwards(listened):
-    before, thrown_in = dict(barpath.METER_PRIOR), barpath.THROWN_IN_PROBABILITY
+def test_each_variant_decodes_under_its_own_priors(listened, monkeypatch):
+    seen = []
+
+    def watched(heard, harmony, settings, priors):
+        seen.append(priors)
+        return decode(heard, harmony, settings, priors)
+
+    monkeypatch.setattr(ablation, "decode", watched)
     list(scores(listened(made("a"))))
-    assert before == barpath.METER_PRIOR
-    assert thrown_in == barpath.THROWN_IN_PROBABILITY
+    usual = CountPriors()
+    even, none_thrown_in = (priors for priors in seen if priors != usual)
+    assert (even.change, even.thrown_in) == (usual.change, usual.thrown_in)
+    assert even.meter == pytest.approx(dict.fromkeys((2, 3, 4, 5, 6, 7), 1 / 6))
+    assert none_thrown_in == CountPriors(thrown_in=0.0)
 
 
 def test_the_table_has_means_and_differences_counted_by_hand():

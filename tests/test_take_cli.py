@@ -45,6 +45,7 @@ def test_a_take_is_reviewed_in_the_terminal(run, track_file, take_file):
     assert (code, err) == (0, "")
     for word in ("Start", "Take", "Practise", "Hits", "Whole", "Meaning", "Alone", "Places", "Next", "pulsefind click"):
         assert word in out
+    assert out.count("\nStart ") == 1
     # A command is not broken over lines: it is there to be copied.
     assert max(len(line) for line in out.splitlines() if "pulsefind click" not in line) <= 80
 

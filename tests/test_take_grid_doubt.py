@@ -8,8 +8,8 @@ import pytest
 
 from eval.take.simulation import Player, make_track, simulate_take
 from pulsefind.core.records import Analysis
-from pulsefind.take.report import review_report
 from pulsefind.take.review import review_take
+from pulsefind.take.verdict import verdict
 
 TAKE, SONG = Path("take 1.mid"), Path("song.flac")
 
@@ -36,7 +36,7 @@ def test_counts_half_a_beat_or_a_beat_off_are_put_right_by_the_command(moved, si
     # The time that it names is a 1 of the track as it was played to, or its 3: the kick is on both alike.
     assert np.abs(track.beats.time_s[::2] - one_s).min() < 0.002
     assert "'take 1.mid' --one-at" in doubt.command
-    assert review_report(review).splitlines()[2].startswith("Counts")
+    assert verdict(review, details=True).splitlines()[2].startswith("Counts")
 
 
 def test_beats_that_are_all_late_are_moved_and_the_player_is_not_blamed():
@@ -51,7 +51,7 @@ def test_beats_that_are_all_late_are_moved_and_the_player_is_not_blamed():
 def test_a_player_who_plays_to_right_counts_raises_no_doubt(mean_ms):
     _, review = _doubt(0.0, Player(mean_ms=mean_ms))
     assert review.advice.grid_doubt is None
-    assert "Counts" not in review_report(review)
+    assert "Counts" not in verdict(review, details=True)
 
 
 def test_a_player_who_drifts_away_and_back_is_no_wrong_grid():

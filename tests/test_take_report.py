@@ -26,7 +26,8 @@ from pulsefind.take.records import (
     SwingSection,
     Timing,
 )
-from pulsefind.take.report import lean, review_report
+from pulsefind.take.report import lean
+from pulsefind.take.verdict import verdict
 
 ALIGNED = Alignment("given", 1.5, 0.0, True, True, (), None, "as given")
 
@@ -72,7 +73,7 @@ def changed_review(**changed):
 
 def told(**changed):
     """The report of a review, its lines joined and spaces counted once."""
-    text = review_report(changed_review(**changed))
+    text = verdict(changed_review(**changed), details=True)
     assert text.endswith("\n") and max(map(len, text.splitlines())) <= 80
     return " ".join(text.split())
 
@@ -250,5 +251,5 @@ def test_what_comes_next_is_the_last_thing_said():
 
 
 def test_a_name_that_is_long_or_no_text_stays_one_line():
-    first = review_report(changed_review(recording="a\n\x1b[2J" + "b" * 100)).splitlines()[0]
+    first = verdict(changed_review(recording="a\n\x1b[2J" + "b" * 100), details=True).splitlines()[0]
     assert len(first) == 80 and first.startswith("a??[2Jbbb") and first.endswith("...")

@@ -13,10 +13,10 @@ from pulsefind.listen.audio import from_samples
 from pulsefind.take.measures import noticeable
 from pulsefind.take.midi import read_midi_take
 from pulsefind.take.records import TakeError, TakeHits
-from pulsefind.take.report import review_report
 from pulsefind.take.review import review_take
 from pulsefind.take.strokes import find_strokes
 from pulsefind.take.to_json import review_to_json
+from pulsefind.take.verdict import verdict
 
 HERE, SONG = Path("take.mid"), Path("my song.wav")
 no_data = pytest.mark.skipif(
@@ -121,7 +121,7 @@ def test_what_is_noticeable_follows_friberg_and_sundberg():
 
 def test_report_and_json_hold_numbers_only_and_fit_the_terminal(simulated):
     for _, _, _, _, review in simulated[:3]:
-        text = review_report(review)
+        text = verdict(review, details=True)
         assert max(len(line) for line in text.splitlines()) <= 80
         assert "nan" not in text.lower()
         document = json.loads(review_to_json(review), parse_constant=pytest.fail)
@@ -137,7 +137,7 @@ def test_report_and_json_hold_numbers_only_and_fit_the_terminal(simulated):
 
 def test_no_grade_and_no_promise_is_given(simulated):
     for _, _, _, _, review in simulated:
-        text = review_report(review).lower()
+        text = verdict(review, details=True).lower()
         for word in ("score", "grade", "excellent", "good", "bad", "poor", "will improve", "perfect!"):
             assert word not in text
 
@@ -163,14 +163,14 @@ def test_the_wrong_song_is_an_honest_cannot_tell():
     take = simulate_take(make_track(113, 40), Player(), np.random.default_rng(4))
     review = review_take(make_track(100, 40, wander_percent=0.3), take.hits, HERE, SONG)
     assert review.verdict == "can't tell" and review.timing.whole.n == 0
-    assert "can't tell" in review_report(review)
+    assert "can't tell" in verdict(review, details=True)
     json.loads(review_to_json(review))
 
 
 def test_candidates_are_shown_with_what_to_type():
     take = simulate_take(make_track(100, 64), Player(), np.random.default_rng(5), 10, 40, starts_at_s=20.0)
     review = review_take(make_track(100, 64), take.hits, HERE, SONG)
-    text = review_report(review)
+    text = verdict(review, details=True)
     assert review.verdict == "several starts are possible"
     assert "--starts-at=" in text and "Choose one" in text
     assert max(len(line) for line in text.splitlines()) <= 80
@@ -265,7 +265,7 @@ def test_a_fill_is_a_section_of_its_own_with_its_own_offsets():
     assert review.timing.sections[1].offsets.offset_ms == pytest.approx(12.0, abs=0.5)
     assert review.timing.sections[1].offsets.n == 8
     assert review.timing.sections[0].offsets.offset_ms == pytest.approx(0.0, abs=0.5)
-    row = next(line for line in review_report(review).splitlines() if "fill" in line)
+    row = next(line for line in verdict(review, details=True).splitlines() if "fill" in line)
     assert "bar 6" in row and "12 ms late" in row
     assert [s["name"] for s in json.loads(review_to_json(review))["sections"]] == [
         s.name for s in review.timing.sections
@@ -279,7 +279,7 @@ def test_dynamics_per_place_are_the_levels_that_were_played():
     assert level["1", "hat"] == pytest.approx(110) and level["2", "hat"] == pytest.approx(80)
     assert level["1&", "hat"] == level["4&", "hat"] == pytest.approx(50)
     assert level["1", "kick"] == level["2", "snare"] == pytest.approx(100)
-    rows = [line.split() for line in review_report(review).splitlines()]
+    rows = [line.split() for line in verdict(review, details=True).splitlines()]
     assert any(row[:2] == ["1", "hat"] and row[-1] == "110" for row in rows)
     assert any(row[:2] == ["1&", "hat"] and row[-1] == "50" for row in rows)
 

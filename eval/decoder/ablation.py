@@ -1,20 +1,18 @@
 """What each kind of the decoder's evidence is worth: decoded once more without it, on real and rendered sets apart.
 
-Evidence is taken out of what the decoder is given; priors are made even, by their public names.
+Evidence is taken out of what the decoder is given, priors are handed to it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
-from unittest import mock
 
 import numpy as np
 
 from eval.decoder.evidence import FIGURES, Evidence, evidence, figures
 from eval.records import Track
-from pulsefind.beats import counting as barpath
+from pulsefind.beats.counting import METERS, USUAL_PRIORS, CountPriors
 from pulsefind.beats.decode import decode
 from pulsefind.core.records import Activations, Harmony, Settings
 
@@ -39,22 +37,13 @@ def _no_reader(heard: Evidence) -> Given:
     return replace(heard.heard, struck=heard.heard.struck[:0]), heard.harmony
 
 
-def _even_meters() -> AbstractContextManager[object]:
-    even = dict.fromkeys(barpath.METERS, 1 / len(barpath.METERS))
-    return mock.patch.dict(barpath.METER_PRIOR, even)
-
-
-def _no_bar_thrown_in() -> AbstractContextManager[object]:
-    return mock.patch.object(barpath, "THROWN_IN_PROBABILITY", 0.0)
-
-
 @dataclass(frozen=True, slots=True)
 class Without:
     """One kind of evidence taken out: what the decoder is given instead, and the priors under which it works."""
 
     name: str
     given: Callable[[Evidence], Given] = _as_heard
-    priors: Callable[[], AbstractContextManager[object]] = nullcontext
+    priors: CountPriors = USUAL_PRIORS
 
 
 VARIANTS = (
@@ -74,8 +63,8 @@ VARIANTS = (
         "the better half",
         lambda heard: (replace(heard.heard, phase_log_odds=np.zeros(len(heard.heard.values))), heard.harmony),
     ),
-    Without("how common each meter is", priors=_even_meters),
-    Without("a bar of two thrown in", priors=_no_bar_thrown_in),
+    Without("how common each meter is", priors=CountPriors(meter=dict.fromkeys(METERS, 1 / len(METERS)))),
+    Without("a bar of two thrown in", priors=CountPriors(thrown_in=0.0)),
 )
 
 
@@ -93,8 +82,7 @@ def scores(tracks: Iterable[Track], variants: Sequence[Without] = VARIANTS) -> I
     for track in tracks:
         heard = evidence(track)
         for variant in variants:
-            with variant.priors():
-                pulse = decode(*variant.given(heard), Settings())
+            pulse = decode(*variant.given(heard), Settings(), variant.priors)
             yield Score(track.kind, variant.name, figures(pulse, heard))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import multiprocessing
 import time
 from dataclasses import asdict, dataclass
@@ -16,6 +15,7 @@ from threadpoolctl import threadpool_limits
 from eval.reader.examples import UNKNOWN, Example, examples
 from eval.reader.songs import SHARE_ARRANGED, SHARE_COUNTED, Counts, WholeSongMaker
 from eval.train.ingredients import load
+from eval.train.learning import Learning, average_into, rate_at, say, take_step
 from pulsefind.beats.counting import METERS
 from pulsefind.beats.reader import PLACES
 
@@ -38,16 +38,13 @@ likeness, loudness."""
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Learning):
     """make_s and learn_s: how long songs are made, and how long is learnt from them."""
 
     make_s: float = 420.0
     learn_s: float = 400.0
     makers: int = 62
-    seed: int = 1
     width: int = 96
-    batch: int = 48
-    rate: float = 2e-3
     without: tuple[int, ...] = ()
 
 
@@ -82,12 +79,12 @@ def make(folder: Path, counts: Path, plan: Plan) -> list[list[Example]]:
             if found:
                 songs.append(found)
                 if len(songs) % 200 == 0:
-                    _say(began, f"{len(songs)} songs")
+                    say(began, f"{len(songs)} songs")
             if time.monotonic() - began > plan.make_s:
                 pool.terminate()
                 break
     kinds = np.bincount([e.kind[e.right] if e.right != UNKNOWN else 14 for s in songs for e in s], minlength=15)
-    _say(began, f"{len(songs)} songs made, {sum(s[0].seconds for s in songs) / 3600:.1f} h, right readings {kinds}")
+    say(began, f"{len(songs)} songs made, {sum(s[0].seconds for s in songs) / 3600:.1f} h, right readings {kinds}")
     return songs
 
 
@@ -111,7 +108,7 @@ def learn(songs: list[list[Example]], plan: Plan, out: Path) -> None:
     average.load_state_dict(network.state_dict())
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=2e-2, betas=(0.9, 0.98))
     began, step = time.monotonic(), 0
-    _say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}, {len(taught)} songs")
+    say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}, {len(taught)} songs")
 
     def losses(net: ReaderNetwork, batch: list[Example], varied: bool) -> torch.Tensor:
         rows, place, owner, right = _padded(batch, rng, varied)
@@ -149,32 +146,23 @@ def learn(songs: list[list[Example]], plan: Plan, out: Path) -> None:
         return [round(float(v), 4) for v in torch.stack(parts).nanmean(0)]
 
     while time.monotonic() - began < plan.learn_s:
-        done = (time.monotonic() - began) / plan.learn_s
-        rate = plan.rate * min(1, (step + 1) / 200) * (0.99 * 0.5 * (1 + math.cos(math.pi * done)) + 0.01)
-        for group in optimiser.param_groups:
-            group["lr"] = rate
+        rate = rate_at(plan.rate, step, (time.monotonic() - began) / plan.learn_s)
         network.train()
         drawn = rng.integers(len(taught), size=plan.batch)
         batch = [taught[i][rng.integers(len(taught[i]))] for i in drawn]
         loss = losses(network, batch, True)
-        optimiser.zero_grad(set_to_none=True)
-        loss[0].backward()
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimiser.step()
+        take_step(network, optimiser, loss[0], rate)
         step += 1
-        keep = min(0.998, (1 + step) / (20 + step))
-        with torch.no_grad():
-            for mean, value in zip(average.parameters(), network.parameters(), strict=True):
-                mean.mul_(keep).add_(value, alpha=1 - keep)
+        average_into(average.parameters(), network.parameters(), step)
         if step % 500 == 0:
-            _say(began, f"step {step} loss {[round(float(v), 3) for v in loss.detach()]} validation {validation()}")
+            say(began, f"step {step} loss {[round(float(v), 3) for v in loss.detach()]} validation {validation()}")
     out.mkdir(parents=True, exist_ok=True)
     arrays = {k: v.astype(np.float16) for k, v in exported(average).items()}
     figures = {"songs": len(songs), "steps": step, "validation": validation(), "plan": asdict(plan)}
     np.savez_compressed(out / "reader.npz", allow_pickle=False, meta=np.array(json.dumps(figures)), **arrays)
     (out / "held.json").write_text(json.dumps(_held(average, held, device)))
     (out / "run.json").write_text(json.dumps(figures, indent=1) + "\n")
-    _say(began, f"done {figures}")
+    say(began, f"done {figures}")
 
 
 def _held(network: Any, songs: list[list[Example]], device: str) -> list[dict[str, Any]]:
@@ -258,7 +246,3 @@ def _padded(batch: list[Example], rng: np.random.Generator, varied: bool) -> tup
     owners = np.array([o for o, _, _ in chosen])
     right = np.array([e.right == k for _, e, k in chosen])
     return rows, place, owners, right
-
-
-def _say(began: float, text: str) -> None:
-    print(f"{time.monotonic() - began:.0f}s {text}", flush=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import multiprocessing
 import os
 import queue
@@ -17,23 +16,21 @@ from threadpoolctl import threadpool_limits
 
 from eval.train.aims import AIMS
 from eval.train.ingredients import load, own_sounds_only
+from eval.train.learning import Learning, average_into, rate_at, say, take_step
 from eval.train.songs import Song, SongMaker
 
 VALIDATION_SONGS = 64
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Learning):
     """How long and how large a run is. seconds counts from the start, making the first songs included."""
 
     seconds: float = 560.0
     pool: int = 7000
     first: int = 400
     makers: int = 15
-    batch: int = 48
     excerpt_s: float = 30.0
-    rate: float = 2e-3
-    seed: int = 1
     pictures: int = 32
     width: int = 112
     steps: int = 10**9
@@ -96,7 +93,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
     pool = Pool(plan.pool, kept, device)
     while pool.count < plan.first:
         pool.add(songs.get(timeout=120))
-    _say(began, f"{pool.count} songs to begin with")
+    say(began, f"{pool.count} songs to begin with")
     aim = AIMS[plan.aim]
     mixer = Mixer(pool, plan.excerpt_s, aim.limited and "bands" not in plan.without, aim.drums_db)
     network = PulseNetwork(plan.pictures, plan.width, aim.dilations).to(device)
@@ -107,7 +104,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
     average.load_state_dict(network.state_dict())
     quick = torch.compile(network) if device == "cuda" else network
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=1e-2, betas=(0.9, 0.98))
-    _say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}")
+    say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}")
 
     def loss_of(logits: Any, truth: Any) -> Any:
         events, tempo, meter = logits.float().split(HEADS, 1)
@@ -130,26 +127,21 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
     while step < plan.steps and time.monotonic() - began < plan.seconds:
         _drain(songs, pool, 8)
         done = max((time.monotonic() - learning) / max(1.0, plan.seconds - (learning - began)), step / plan.steps)
-        rate = plan.rate * min(1, (step + 1) / 200) * (0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, done))) + 0.01)
-        for group in optimiser.param_groups:
-            group["lr"] = rate
+        rate = rate_at(plan.rate, step, min(1.0, done))
         network.train()
         rows = torch.randint(kept, pool.filled, (plan.batch,), device=device)
         x, truth = mixer.batch(rows, varied=True)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             logits = quick(x)
         loss, _ = loss_of(logits, truth)
-        optimiser.zero_grad(set_to_none=True)
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimiser.step()
+        take_step(network, optimiser, loss, rate)
         step += 1
-        _average(average, network, min(0.998, (1 + step) / (20 + step)))
+        average_into(average.state_dict().values(), network.state_dict().values(), step)
         if step % 250 == 0 or step == plan.steps:
             span_ms = 1000 * (time.monotonic() - last_said) / min(step, 250)
             last_said = time.monotonic()
             progress = f"step {step} loss {float(loss.detach()):.4f} validation {validation()}"
-            _say(began, f"{progress} songs {pool.count} {span_ms:.0f} ms/step")
+            say(began, f"{progress} songs {pool.count} {span_ms:.0f} ms/step")
             _save(average, out)
     _save(average, out)
     figures = {
@@ -162,7 +154,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
     (out / "run.json").write_text(
         json.dumps({"plan": asdict(plan) | {"without": sorted(plan.without)}, "figures": figures}, indent=1) + "\n"
     )
-    _say(began, f"done {figures}")
+    say(began, f"done {figures}")
     return figures
 
 
@@ -187,21 +179,7 @@ def _drain(songs: Any, pool: Any, most: int) -> None:
         pool.add(song)
 
 
-def _average(average: Any, network: Any, keep: float) -> None:
-    """Move the running average of the weights towards the network."""
-    import torch
-
-    with torch.no_grad():
-        for mean, value in zip(average.state_dict().values(), network.state_dict().values(), strict=True):
-            if mean.dtype.is_floating_point:
-                mean.mul_(keep).add_(value, alpha=1 - keep)
-
-
 def _save(network: Any, out: Path) -> None:
     """Write the state as arrays."""
     out.mkdir(parents=True, exist_ok=True)
     np.savez(out / "state.npz", allow_pickle=False, **{k: v.cpu().numpy() for k, v in network.state_dict().items()})
-
-
-def _say(began: float, text: str) -> None:
-    print(f"{time.monotonic() - began:.0f}s {text}", flush=True)

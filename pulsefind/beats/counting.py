@@ -7,7 +7,9 @@ track is what a frame-by-frame tracker gives away: a weak bar is carried by its 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -15,16 +17,32 @@ from pulsefind.core.records import FloatArray, IntArray
 
 METERS = (2, 3, 4, 5, 6, 7)  # judged: longer bars are counted as two
 
-METER_PRIOR = {2: 0.03, 3: 0.12, 4: 0.75, 5: 0.02, 6: 0.06, 7: 0.02}
-"""How common each number of beats in a bar is in the music that drummers play along to (common practice, no source)."""
-
-CHANGE_PROBABILITY = 1e-4
-"""Probability, at each bar line, that the meter changes there."""
-
 THROWN_IN = 2
-THROWN_IN_PROBABILITY = 1e-3
-"""A single bar of two between longer ones is by far the commonest break of the meter (common practice, no source): the
-probability, at each bar line, of one, after which the meter goes on as before."""
+"""Beats of the single bar thrown in between longer ones: by far the commonest break of a meter (common practice, no
+source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountPriors:
+    """What is taken for likely before a note is heard. `python -m eval ablate` decodes under others.
+
+    meter: how common each number of beats in a bar is in the music that drummers play along to (common practice, no
+    source). change, thrown_in: the probability, at each bar line, that the meter changes there, and that a single bar
+    of two comes next, after which the meter goes on as before (judged).
+    """
+
+    meter: Mapping[int, float] = field(
+        default_factory=lambda: MappingProxyType({2: 0.03, 3: 0.12, 4: 0.75, 5: 0.02, 6: 0.06, 7: 0.02})
+    )
+    change: float = 1e-4
+    thrown_in: float = 1e-3
+
+    def of_meter(self, beats: int) -> float:
+        """How common bars of so many beats are; lengths that aren't listed are as rare as the rarest."""
+        return self.meter.get(beats, min(self.meter.values()))
+
+
+USUAL_PRIORS = CountPriors()
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +58,7 @@ class BarPath:
     one_probability: FloatArray
 
 
-def best_bars(log_odds: FloatArray, meters: tuple[int, ...]) -> BarPath:
+def best_bars(log_odds: FloatArray, meters: tuple[int, ...], priors: CountPriors = USUAL_PRIORS) -> BarPath:
     """Count the beats.
 
     log_odds: (n_beats,) that each beat is a downbeat; meters: those allowed. No beats give empty arrays.
@@ -48,7 +66,7 @@ def best_bars(log_odds: FloatArray, meters: tuple[int, ...]) -> BarPath:
     if len(log_odds) == 0:
         empty = np.zeros(0, np.int64)
         return BarPath(empty, empty, 0.0, np.zeros(0))
-    model = _Model(meters)
+    model = _Model(meters, priors)
     emission = model.log_emission(log_odds)
     path = _viterbi(emission, model)
     log_likelihood, posterior = _forward_backward(emission, model)
@@ -76,8 +94,8 @@ def rotated(bars: BarPath, one: int) -> BarPath:
 class _Model:
     """States (meter, position) with their prior and transitions; then those of a bar of two in each longer meter."""
 
-    def __init__(self, meters: tuple[int, ...]) -> None:
-        weight = np.array([METER_PRIOR.get(m, min(METER_PRIOR.values())) for m in meters])
+    def __init__(self, meters: tuple[int, ...], priors: CountPriors) -> None:
+        weight = np.array([priors.of_meter(m) for m in meters])
         share = dict(zip(meters, weight / weight.sum(), strict=True))
         longer = [m for m in meters if m > THROWN_IN] if THROWN_IN in meters else []
         # (home meter, length of the bar, position): a bar thrown in knows which meter it returns to.
@@ -92,12 +110,12 @@ class _Model:
             if p < length - 1:
                 self.transition[i, index[home, length, p + 1]] = 1.0
                 continue
-            thrown = THROWN_IN_PROBABILITY if home in longer and length == home else 0.0
+            thrown = priors.thrown_in if home in longer and length == home else 0.0
             if thrown:
                 self.transition[i, index[home, THROWN_IN, 0]] = thrown
-            self.transition[i, index[home, home, 0]] += (1 - CHANGE_PROBABILITY) * (1 - thrown)
+            self.transition[i, index[home, home, 0]] += (1 - priors.change) * (1 - thrown)
             for other in meters:
-                self.transition[i, index[other, other, 0]] += CHANGE_PROBABILITY * (1 - thrown) * share[other]
+                self.transition[i, index[other, other, 0]] += priors.change * (1 - thrown) * share[other]
 
     def log_emission(self, log_odds: FloatArray) -> FloatArray:
         """(n_beats, n_states) log probability of what was heard at each beat."""

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.special import softmax
 
 from pulsefind.beats.confidence import beat_phase_share, by_section, phase_shares
-from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars, rotated
+from pulsefind.beats.counting import METERS, USUAL_PRIORS, BarPath, CountPriors, best_bars, rotated
 from pulsefind.beats.one_hint import EVIDENCE_LIMIT, OWN_PLACE_S, REACH_S, among_beats, meant
 from pulsefind.beats.path import BeatPath, intervals, kept_path
 from pulsefind.beats.reading import (
@@ -59,7 +59,7 @@ _MIN_BEATS = 4  # judged: fewer are no pulse
 _TOLD_LATE_S = 0.02  # what drummers notice between two drums (19 to 24 ms)
 
 
-def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
+def decode(activations: Activations, harmony: Harmony, settings: Settings, priors: CountPriors = USUAL_PRIORS) -> Pulse:
     """Find the beats and count them.
 
     Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
@@ -68,20 +68,20 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings) -> Pu
     Too little to count gives a Pulse without beats.
     """
     if not settings.taps_s:
-        return _decoded(activations, harmony, settings)
-    return _decoded_with_taps(activations, harmony, settings)
+        return _decoded(activations, harmony, settings, priors)
+    return _decoded_with_taps(activations, harmony, settings, priors)
 
 
-def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
+def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Settings, priors: CountPriors) -> Pulse:
     """The pulse under the taps, with a note where the sound alone gives other beats."""
     late_s = lateness_s(activations, np.array(settings.taps_s))
     tap_s = np.array(settings.taps_s) - late_s
     low, high = tempi(tap_s)
     settings = replace(settings, taps_s=tuple(tap_s), bpm_low=low, bpm_high=high)
-    guess = _decoded(activations, harmony, replace(settings, taps_s=(), taps_count=()))
+    guess = _decoded(activations, harmony, replace(settings, taps_s=(), taps_count=()), priors)
     free = replace(settings, taps_s=(), taps_count=(), bpm_low=None, bpm_high=None)
-    alone = _decoded(activations, harmony, free, ratios=())
-    pulse = _decoded(with_taps(activations, continued(tap_s, guess.time_s)), harmony, settings)
+    alone = _decoded(activations, harmony, free, priors, ratios=())
+    pulse = _decoded(with_taps(activations, continued(tap_s, guess.time_s)), harmony, settings, priors)
     said = []
     if abs(late_s) >= _TOLD_LATE_S:
         way = "late" if late_s > 0 else "early"
@@ -95,7 +95,11 @@ def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Set
 
 
 def _decoded(
-    activations: Activations, harmony: Harmony, settings: Settings, ratios: tuple[float, ...] = RATIOS
+    activations: Activations,
+    harmony: Harmony,
+    settings: Settings,
+    priors: CountPriors,
+    ratios: tuple[float, ...] = RATIOS,
 ) -> Pulse:
     """The pulse, with readings at these ratios of its tempo beside it."""
     part, rate_hz = sounding(activations.values), activations.frame_rate_hz
@@ -103,7 +107,7 @@ def _decoded(
     if len(values) < rate_hz:
         return _no_pulse()
     ones, phase = activations.downbeat_log_odds[part], activations.phase_log_odds[part]
-    heard = Heard(values, ones, phase, rate_hz, first_frame, harmony, activations.struck)
+    heard = Heard(values, ones, phase, rate_hz, first_frame, harmony, activations.struck, priors)
     readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
@@ -122,7 +126,7 @@ def _decoded(
     probability_one, one_alternatives = _phase(best, time_s, settings)
     probability_one *= chosen.probability
     warnings = _disagreements(settings, moved or chosen.probability < _UNLIKELY, probability_one)
-    meter_share = _meter_share(best, settings)
+    meter_share = _meter_share(best, settings, priors)
     alternatives = one_alternatives + chosen.alternatives + _octave_alternatives(readings, shares)
     return Pulse(
         time_s=time_s,
@@ -283,14 +287,14 @@ def _shift_text(shift: int, meter: int) -> str:
     return f"the 1 is {beats} {'beat' if beats == 1 else 'beats'} {way}"
 
 
-def _meter_share(best: Reading, settings: Settings) -> float:
+def _meter_share(best: Reading, settings: Settings, priors: CountPriors) -> float:
     """How sure the number of beats in a bar is, on the beats as they are."""
     if settings.meter is not None:
         return 1.0
     log_odds = best.log_odds
     chosen = usual_meter(best.bars)
     damping = min(1.0, METER_EVIDENCE_BEATS / max(len(log_odds), 1))
-    log = {m: damping * best_bars(log_odds, (m,)).log_likelihood + np.log(METER_PRIOR[m]) for m in METERS}
+    log = {m: damping * best_bars(log_odds, (m,), priors).log_likelihood + np.log(priors.of_meter(m)) for m in METERS}
     top = max(log.values())
     weight = {m: float(np.exp(value - top)) for m, value in log.items()}
     return weight.get(chosen, 0.0) / sum(weight.values())

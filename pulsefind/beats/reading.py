@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pulsefind.beats.beatwise import beat_rows
-from pulsefind.beats.counting import METER_PRIOR, METERS, BarPath, best_bars
+from pulsefind.beats.counting import METERS, USUAL_PRIORS, BarPath, CountPriors, best_bars
 from pulsefind.beats.path import BEAT_REGION, BeatPath, beat_region
 from pulsefind.beats.reader import one_log_odds
 from pulsefind.beats.taps import counted_log_odds
@@ -39,7 +39,7 @@ HARMONY_LIMIT = 4.0  # standard deviations: judged, one change of chord settles 
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """All evidence about one track: activations of its sounding part, where that starts, and its harmony."""
+    """All evidence about one track: activations of its sounding part and where that starts, harmony, and priors."""
 
     values: FloatArray
     downbeat_log_odds: FloatArray
@@ -48,6 +48,7 @@ class Heard:
     first_frame: int
     harmony: Harmony
     struck: FloatArray
+    priors: CountPriors = USUAL_PRIORS
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,11 +85,11 @@ def reading_of(heard: Heard, path: BeatPath, settings: Settings) -> Reading:
     time_s = times_s(heard, path)
     log_odds = _ones(heard, path, time_s)
     meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
-    log_odds, meters = counted_log_odds(log_odds, time_s, settings, meters)
-    bars = best_bars(log_odds, meters)
+    log_odds, meters = counted_log_odds(log_odds, time_s, settings, meters, heard.priors)
+    bars = best_bars(log_odds, meters, heard.priors)
     bpm = bpm_of(path.frame, heard.rate_hz)
     evidence = _joint_log_likelihood(heard.values, path, bars) * heard.rate_hz / len(heard.values)
-    log_meter = float(np.log(METER_PRIOR.get(usual_meter(bars), min(METER_PRIOR.values()))))
+    log_meter = float(np.log(heard.priors.of_meter(usual_meter(bars))))
     return Reading(path, log_odds, bars, bpm, EVIDENCE_SECONDS * evidence + log_meter)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.special import expit, logit
 
-from pulsefind.beats.counting import best_bars
+from pulsefind.beats.counting import CountPriors, best_bars
 from pulsefind.core.corrections import FEWEST_TAPS
 from pulsefind.core.nearest import distance, nearest
 from pulsefind.core.records import Activations, FloatArray, IntArray, Pulse, Settings
@@ -142,7 +142,7 @@ def _within_runs(time_s: FloatArray, tap_s: FloatArray) -> FloatArray:
 
 
 def counted_log_odds(
-    log_odds: FloatArray, beat_s: FloatArray, settings: Settings, meters: tuple[int, ...]
+    log_odds: FloatArray, beat_s: FloatArray, settings: Settings, meters: tuple[int, ...], priors: CountPriors
 ) -> tuple[FloatArray, tuple[int, ...]]:
     """Log odds of a downbeat at each beat, and meters to choose from, after counts were tapped.
 
@@ -157,9 +157,9 @@ def counted_log_odds(
         return log_odds, meters
     meter = tapped_meter(settings.taps_count)
     if meter is not None:
-        alone = best_bars(log_odds, meters)
+        alone = best_bars(log_odds, meters, priors)
         if (alone.beats_per_bar[at] != meter).mean() > 0.5:
-            meters, alone = (meter,), best_bars(log_odds, (meter,))
+            meters, alone = (meter,), best_bars(log_odds, (meter,), priors)
         off = int(np.bincount((count - alone.count[at]) % meter, minlength=meter).argmax())
         log_odds = _moved(log_odds, off if off <= meter / 2 else off - meter)
     log_odds = log_odds.copy()

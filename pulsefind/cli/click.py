@@ -8,15 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.cli.opening import SongArgument, recording_of, saved_or_found
-from pulsefind.cli.options import (
-    ForceOption,
-    HintsOnTrack,
-    SavedOption,
-    check_saved,
-    clear_progress,
-    show_progress,
-)
+from pulsefind.cli.opening import SongArgument, opened_with_sound
+from pulsefind.cli.options import ForceOption, HintsOnTrack, SavedOption, progress, show_progress
 from pulsefind.cli.telling import Telling, levels_json, levels_text, show, warn
 from pulsefind.core.corrections import bars_of
 from pulsefind.core.errors import HintError
@@ -130,9 +123,6 @@ def click(
         raise HintError("--seed shuffles the bars of --clickless; give that too, like --clickless 4:4")
     if ladder.ladder and (places.on != "beats" or places.clickless or places.thin is not None or balance.no_track):
         raise HintError("--ladder chooses its own clicks; leave out --on, --clickless, --thin and --no-track")
-    check_saved(saved, hints)
-    track = recording_of(song)
-    out = _check_output(song, out, ladder, force)
     plan = Plan(
         places=places.on,
         guide=places.guide,
@@ -144,24 +134,20 @@ def click(
     )
     levels = Levels(balance.click_db, balance.track_db, not balance.no_track, balance.click_right)
     check_speed(played.speed)
-    analysis = saved_or_found(saved, song, hints)
+    track, analysis, out = opened_with_sound(song, saved, hints, lambda _: _check_output(song, out, ladder, force))
     check_beats(analysis)
     if places.swing is not None:
         analysis = swung(analysis, places.swing)
     part = _part(analysis, played)
     clicks_for(analysis, plan, part)  # Refuses what can't be clicked before the track is decoded.
     start_s, end_s = (part.start_s, part.end_s) if part else (None, None)
-    try:
-        show_progress("reading")
-        with spooled(track, start_s, end_s, played.speed) as spool:
-            practice = Practice(analysis, spool, plan, part, levels)
-            show_progress("rendering")
-            if ladder.ladder:
-                done = write_ladder(practice, out, f".{ladder.kind}", force, show_progress)
-            else:
-                done = (write_practice(practice, out, force),)
-    finally:
-        clear_progress()
+    with progress("reading"), spooled(track, start_s, end_s, played.speed) as spool:
+        practice = Practice(analysis, spool, plan, part, levels)
+        show_progress("rendering")
+        if ladder.ladder:
+            done = write_ladder(practice, out, f".{ladder.kind}", force, show_progress)
+        else:
+            done = (write_practice(practice, out, force),)
     _tell(done, practice, out if ladder.ladder else None, told)
 
 

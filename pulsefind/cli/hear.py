@@ -7,15 +7,8 @@ from typing import Annotated
 
 import typer
 
-from pulsefind.cli.opening import SongArgument, recording_of, saved_or_found
-from pulsefind.cli.options import (
-    ForceOption,
-    HintsOnTrack,
-    SavedOption,
-    check_saved,
-    clear_progress,
-    show_progress,
-)
+from pulsefind.cli.opening import SongArgument, opened_with_sound
+from pulsefind.cli.options import ForceOption, HintsOnTrack, SavedOption, progress
 from pulsefind.cli.telling import Telling, levels_json, levels_text, show, warn
 from pulsefind.core.errors import HintError
 from pulsefind.core.words import clock
@@ -41,30 +34,20 @@ def hear(
 
     Caution: start with the volume low and turn it up; loud sound in headphones harms hearing before it seems loud.
     """
-    from pulsefind.core.files import check_free
     from pulsefind.guides.called import called, guide_index, likeness
-    from pulsefind.practice.encode import check_kind
-    from pulsefind.practice.isolate import loop_path, write_heard
+    from pulsefind.practice.isolate import write_heard
     from pulsefind.practice.spool import spooled
     from pulsefind.report.planned import falls, leading
 
-    check_saved(saved, hints)
-    track = recording_of(song)
-    out = out or Path(f"{track.stem} {guide or 'guide'}.wav")
-    check_kind(out)
-    for path in (out, loop_path(out)):
-        check_free(path, force)
-    analysis = saved_or_found(saved, song, hints)
+    track, analysis, out = opened_with_sound(
+        song, saved, hints, lambda track: _checked(out or Path(f"{track.stem} {guide or 'guide'}.wav"), force)
+    )
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")
     index = guide_index(analysis.guides, guide) if guide else leading(analysis) or 0
     chosen, name = analysis.guides[index], called(analysis.guides)[index]
-    try:
-        show_progress("bringing the guide forward")
-        with spooled(track, None, None, 1.0) as spool:
-            written = write_heard(spool, analysis, chosen, out, force)
-    finally:
-        clear_progress()
+    with progress("bringing the guide forward"), spooled(track, None, None, 1.0) as spool:
+        written = write_heard(spool, analysis, chosen, out, force)
     if told.json_output:
         print(levels_json(written))
         return
@@ -74,3 +57,15 @@ def hear(
         if told.verbose:
             show(f"  {levels_text(one)}")
     warn(analysis)
+
+
+def _checked(out: Path, force: bool) -> Path:
+    """The file to write, refused if it or the loop beside it can't be."""
+    from pulsefind.core.files import check_free
+    from pulsefind.practice.encode import check_kind
+    from pulsefind.practice.isolate import loop_path
+
+    check_kind(out)
+    for path in (out, loop_path(out)):
+        check_free(path, force)
+    return out

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from pulsefind.cli.options import Hints, analysed, is_saved, settings_from
+from pulsefind.cli.options import Hints, analysed, check_saved, is_saved, settings_from
 from pulsefind.cli.song_file import say_if_older
 from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.given import is_regular
@@ -91,6 +92,19 @@ def saved_or_found(saved: Path | None, song: Path, hints: Hints) -> Analysis:
         raise FormatError(f"{saved}: is an analysis of {other}, not of {recording.name}; analyse this one")
     say_if_older(saved, song, analysis, hints)
     return analysis
+
+
+def opened_with_sound(
+    song: Path, saved: Path | None, hints: Hints, place: Callable[[Path], Path]
+) -> tuple[Path, Analysis, Path]:
+    """The recording of a song, its analysis, and where the result goes.
+
+    place names the result's file, given the recording, and refuses one that can't be written: before any long work.
+    """
+    check_saved(saved, hints)
+    track = recording_of(song)
+    out = place(track)
+    return track, saved_or_found(saved, song, hints), out
 
 
 def _joined(before: Settings, now: Settings) -> Settings:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, is_dataclass
 from functools import wraps
 from inspect import Parameter, Signature, signature
@@ -213,12 +214,9 @@ def analysed(track: Path, settings: Settings, hints: Hints | None = None) -> Ana
         raise HintError("--from brings all the beats; leave out --taps, or it")
     pulse = pulse_of(read_beats(hints.beats_from), settings, hints.beats_from.name) if hints.beats_from else None
     song = song_of(track, hints)
-    try:
-        show_progress("reading")
+    with progress("reading"):
         audio = load(track)
         return analyse(audio, with_song(settings, song, audio, hints), show_progress, pulse)
-    finally:
-        clear_progress()
 
 
 def check_saved(saved: Path | None, hints: Hints) -> None:
@@ -252,3 +250,13 @@ def clear_progress() -> None:
     """Take what `show_progress` said off the terminal."""
     if sys.stderr.isatty():
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+@contextmanager
+def progress(stage: str) -> Iterator[None]:
+    """Say what is being done, and at the end take what `show_progress` said since off the terminal."""
+    try:
+        show_progress(stage)
+        yield
+    finally:
+        clear_progress()

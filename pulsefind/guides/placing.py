@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from pulsefind.core.counts import Slot, label, slot_positions
 from pulsefind.core.records import Bars, Beats, FloatArray, Grid, Hits, IntArray
+from pulsefind.core.strongest import strongest
 
 PLACE_RATE, NOTE_RATE = 0.7, 0.65
 """A place belongs to the pattern when it is struck in at least this share of the bars in which the guide holds; less is
@@ -132,14 +133,7 @@ def _nearest(time_s: FloatArray, beats: Beats, bars: Bars, grid: Grid, lean_ms: 
 
 
 def _without_doubles(hits: Hits, member: IntArray) -> IntArray:
-    kept: list[int] = []
-    for i in member:
-        if kept and hits.time_s[i] - hits.time_s[kept[-1]] < _DOUBLE_HIT_S:
-            if hits.strength[i] > hits.strength[kept[-1]]:
-                kept[-1] = int(i)
-        else:
-            kept.append(int(i))
-    return np.array(kept, dtype=np.int64)
+    return member[strongest(hits.time_s[member], hits.strength[member], _DOUBLE_HIT_S)]
 
 
 def struck_table(placed: Placed, n_bars: int, n_slots: int) -> NDArray[np.bool_]:

@@ -18,6 +18,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from pulsefind.core.mapped import let_go
 from pulsefind.core.records import FloatArray, IntArray
+from pulsefind.core.strongest import strongest
 from pulsefind.listen.factorising import gains_of, templates_of
 from pulsefind.listen.features import PIECE_FRAMES, Compressed, Float32Array, Spectrogram
 from pulsefind.listen.measuring import MIN_HITS, Group, band_weight, power_in, rise_db
@@ -37,7 +38,7 @@ FAINTEST_DB = 3.0
 _BAND_EDGES = ((0, 3), (3, 12), (12, 36), (36, 56), (56, 72))
 _PEAK_REACH, _MEAN_REACH = 6, 24
 _PEAK_RATIO, _PEAK_FLOOR = 1.5, 0.06
-_MERGE_FRAMES = 4
+_ONE_STROKE_FRAMES = 5  # 25 ms, judged: attacks of several bands fewer frames apart are one stroke
 _ALIKE = 0.92
 _BEFORE_FRAMES, _AFTER_FRAMES = 5, 22
 
@@ -99,14 +100,8 @@ def attack_frames(rises: list[Float32Array]) -> IntArray:
         if len(peak):
             usual = np.percentile(novelty[peak], 90)
             salience[peak] = np.maximum(salience[peak], novelty[peak] / usual)
-    kept: list[int] = []
-    for frame in np.flatnonzero(salience):
-        if kept and frame - kept[-1] <= _MERGE_FRAMES:
-            if salience[frame] > salience[kept[-1]]:
-                kept[-1] = int(frame)
-        else:
-            kept.append(int(frame))
-    return np.array(kept, dtype=np.int64)
+    frame = np.flatnonzero(salience)
+    return frame[strongest(frame, salience[frame], _ONE_STROKE_FRAMES)]
 
 
 def _peaks(novelty: Float32Array) -> IntArray:

@@ -13,12 +13,14 @@ _BETWEEN_DRUMS_MS = 19.0
 """Between kick, snare and hi-hat drummers notice from 19 to 24 ms."""
 
 
-def review_report(review: Review) -> str:
-    """Say how the take went. Ends with a newline."""
-    lines = [title(review), ""]
+def unplaced_report(review: Review) -> str:
+    """Say of a take that can't be laid on its track why, and which starts are possible. Ends with a newline."""
+    return joined([title(review), "", *_unplaced(review)])
+
+
+def tables(review: Review) -> str:
+    """Every figure, place by place. Ends with a newline."""
     parts = [
-        doubt_lines,
-        start_lines,
         _whole,
         _meaning,
         _sections,
@@ -30,10 +32,11 @@ def review_report(review: Review) -> str:
         _notes,
         _next,
     ]
-    if review.verdict != "reviewed":
-        parts = [_unplaced]
-    for part in parts:
-        lines += part(review)
+    return joined([line for part in parts for line in part(review)])
+
+
+def joined(lines: list[str]) -> str:
+    """Lines as one text, nothing trailing. Ends with a newline."""
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 

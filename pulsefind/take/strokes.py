@@ -20,6 +20,7 @@ from scipy.signal import butter, sosfilt
 from pulsefind.core.mapped import let_go
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Audio, FloatArray, IntArray
+from pulsefind.core.strongest import strongest
 from pulsefind.listen.audio import load
 from pulsefind.listen.decoding import check_readable
 from pulsefind.take.kinds import kinds_of
@@ -265,14 +266,7 @@ def _candidates(bands: _Bands) -> tuple[IntArray, FloatArray]:
         score += weight * np.maximum(bands.rise_db[:, band], 0.0)
     score = uniform_filter1d(score, _SMOOTH_MS)
     peak = np.flatnonzero((score == maximum_filter1d(score, _APART_MS)) & (score > _LEAST_SUM_DB))
-    kept: list[int] = []
-    for f in peak.tolist():
-        if kept and f - kept[-1] < 1000 * SAME_STROKE_S:
-            if score[f] > score[kept[-1]]:
-                kept[-1] = f
-        else:
-            kept.append(f)
-    frame = np.array(kept, dtype=np.int64)
+    frame = peak[strongest(peak, score[peak], 1000 * SAME_STROKE_S)]
     return frame, np.clip(_highest_near(bands.rise_db, frame, _NEAR_MS), 0.0, MOST_RISE_DB)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from pulsefind.core.words import INDENT, field
 from pulsefind.take.records import NOTHING_SPECIAL, Gains, Review
-from pulsefind.take.report import doubt_lines, lean, review_report, start_lines, title
+from pulsefind.take.report import doubt_lines, joined, lean, start_lines, tables, title, unplaced_report
 
 MOST_TO_PRACTISE = 3
 """More than three things at once nobody practises (common practice, no source)."""
@@ -23,15 +23,14 @@ def verdict(review: Review, details: bool = False, progress: str = "") -> str:
     tables follow. Ends with a newline.
     """
     if review.verdict != "reviewed":
-        return review_report(review)
+        return unplaced_report(review)
     lines = [title(review), "", *doubt_lines(review), *start_lines(review), *_how_it_went(review), *_practise(review)]
-    text = "\n".join(line.rstrip() for line in lines) + "\n"
+    text = joined(lines)
     if progress:
         text += f"\n{progress}"
     if details:
-        # The detailed report begins with the same title.
-        return text + "\n" + "\n".join(review_report(review).splitlines()[2:]) + "\n"
-    return text + "\n" + "\n".join(field("Tables", "every figure, place by place: --details")) + "\n"
+        return f"{text}\n{tables(review)}"
+    return text + "\n" + joined(field("Tables", "every figure, place by place: --details"))
 
 
 def fixed_within(gains: Gains) -> str:

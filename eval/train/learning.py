@@ -1,0 +1,61 @@
+"""What every run of training shares: its plan's common part, the course of the rate, a step, averaged weights."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+WARM_UP_STEPS = 200
+"""Over so many steps the rate rises from nothing (judged)."""
+
+LAST_RATE_SHARE = 0.01
+"""Of the highest rate, what is left of it at the end (judged)."""
+
+LONGEST_MEMORY = 0.998
+"""The averaged weights remember some 500 steps (judged)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learning:
+    """rate: the highest, at the end of the warm-up. Songs of different seeds differ."""
+
+    seed: int = 1
+    batch: int = 48
+    rate: float = 2e-3
+
+
+def rate_at(highest: float, step: int, done: float) -> float:
+    """The learning rate: a warm-up, then half a cosine down to a hundredth; done is the share of the run, 0..1."""
+    falling = (1 - LAST_RATE_SHARE) * 0.5 * (1 + math.cos(math.pi * done)) + LAST_RATE_SHARE
+    return highest * min(1, (step + 1) / WARM_UP_STEPS) * falling
+
+
+def take_step(network: Any, optimiser: Any, loss: Any, rate: float) -> None:
+    """Move the network's weights down the loss; gradients are cut to a norm of 1."""
+    import torch
+
+    for group in optimiser.param_groups:
+        group["lr"] = rate
+    optimiser.zero_grad(set_to_none=True)
+    loss.backward()
+    torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+    optimiser.step()
+
+
+def average_into(averaged: Iterable[Any], values: Iterable[Any], step: int) -> None:
+    """Move running averages towards the weights after so many steps: quickly at first, then slowly."""
+    import torch
+
+    keep = min(LONGEST_MEMORY, (1 + step) / (20 + step))
+    with torch.no_grad():
+        for mean, value in zip(averaged, values, strict=True):
+            if mean.dtype.is_floating_point:
+                mean.mul_(keep).add_(value, alpha=1 - keep)
+
+
+def say(began: float, text: str) -> None:
+    """A line of the log, with the seconds since the run began."""
+    print(f"{time.monotonic() - began:.0f}s {text}", flush=True)
