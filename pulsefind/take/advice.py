@@ -16,15 +16,15 @@ from pulsefind.take.measures import Measures
 from pulsefind.take.records import Finding
 
 TIMES = 8
-"""A drill is played so many times: until it is no longer news, and before it is a habit (judged)."""
+"""How often a drill is played: until it is no longer new, and before it becomes mere habit (judged)."""
 
-_AROUND_BARS = 1
+_AROUND_BARS = 1  # judged: a drill comes in a bar early and goes on a bar longer
 
 
 def findings_of(
     matched: Matched, measures: Measures, analysis: Analysis, level_unit: str, track: Path
 ) -> tuple[Finding, ...]:
-    """All that is clear enough to say, the clearest first."""
+    """Everything that is clear enough to say, the clearest first."""
     played, course = matched.played, measures.course
     name = shlex.quote(str(track))
     found = [_told(fault, analysis, name) for fault in find_faults(course, analysis, measures.alone, matched.fills)]

@@ -1,10 +1,10 @@
 """Laying a take on its track: where it starts, and how fast its clock runs.
 
-1. Where the track is heard in the take, by that leak (leak).
-2. Else by the hits: every start at which they fall on the grid or meet the track's onsets (starts) is scored by all
-   that is heard (likelihood) and by how takes come about (origins): a choice by Bayes' rule. What is left of the
-   ambiguity is shown, not guessed.
-3. `--starts-at` decides.
+1. By the leak, where the track is heard in the take (leak).
+2. Otherwise by the hits: every start at which they fall on the grid or meet the track's onsets (starts) is scored by
+   everything that is heard (likelihood) and by how takes come about (origins), and Bayes' rule chooses. Whatever stays
+   ambiguous is shown, not guessed.
+3. `--starts-at` overrules both.
 """
 
 from __future__ import annotations
@@ -21,20 +21,21 @@ from pulsefind.take.records import Alignment, StartCandidate, TakeHits
 from pulsefind.take.starts import Field, field_of, grid_starts, heard_starts, refine
 
 SURE = 0.95
-"""A start is taken when it is at least this likely; otherwise the candidates are shown."""
+"""A start is taken when it is at least this likely; otherwise the candidates are shown (judged)."""
 
 SURE_OF_CUT = 0.99
-"""One that rests on take and track having been cut together, while they differ in length, must be likelier: the share
-of such takes is judged, and a start that is wrong costs more than a choice left to the player.
+"""A start that assumes take and track were cut together although their lengths differ must be likelier still: the share
+of such takes is judged, and a wrong start costs more than a choice left to the player. Set with the seven real takes in
+view (eval/take/NOTES.md).
 """
 
 FITS = 0.12
-"""Mean log likelihood ratio, per hit, of the grid against hits scattered at random, below which nothing fits."""
+"""Mean log likelihood ratio per hit, grid against hits scattered at random, below which nothing fits (judged)."""
 
-_MOST_REFINED = 80
-_WORTH_SHOWING = 0.002
-_FEWEST_HITS, _FEWEST_SLOTS = 8, 8
-_LAG_REACH_S = 0.08
+_MOST_REFINED = 80  # judged: starts that are refined, the best first
+_WORTH_SHOWING = 0.002  # judged: of the likeliest start's probability, below which a candidate isn't shown
+_FEWEST_HITS, _FEWEST_SLOTS = 8, 8  # judged: with fewer nothing can be laid on anything
+_LAG_REACH_S = 0.08  # judged: how far from an exact start the playing may lie, by latency or by a grid that is off
 
 
 def align(
@@ -48,7 +49,7 @@ def align(
     """Lay a take on its track.
 
     starts_at_s is the track time at which the recording was started, where known, and latency_ms what the recording
-    chain adds; without --starts-at or a leak a constant latency can't be told from early or late playing.
+    chain adds; without --starts-at or a leak, a constant latency can't be told from playing early or late.
     """
     leak = find_leak(track_audio, take_audio) if track_audio is not None and take_audio is not None else None
     field = field_of(analysis)
@@ -63,7 +64,7 @@ def _as_given(
     field: Field, hits: TakeHits, starts_at_s: float, latency_ms: float | None, leak: Leak | None
 ) -> Alignment:
     if leak is not None:
-        # The leak went through the same chain as the drums, so it tells the true start; the rest is latency.
+        # The leak went through the same chain as the drums, so it gives the true start; the difference is latency.
         found_ms = 1000 * (starts_at_s - leak.starts_at_s)
         candidate = _candidate(field, hits, leak.starts_at_s, leak.clock_ppm, 1.0)
         return Alignment(
@@ -106,7 +107,7 @@ def _by_hits(analysis: Analysis, field: Field, hits: TakeHits, track_audio: Audi
     )
     best = candidates[0]
     exact = recorded and best.starts_at_s in exact_starts(hits.duration_s, track_s)
-    # A start that was found on the counted beats is no surer than they are: half a beat off, they draw it along.
+    # A start found on the counted beats is no surer than they are: if they are half a beat off, so is it.
     counted = best.probability if exact else best.probability * analysis.confidence.half
     chosen = counted >= (SURE_OF_CUT if exact and not same_length else SURE)
     reason = "best fit of the hits to bars and form" if chosen else "several starts fit the hits about as well"
@@ -116,22 +117,24 @@ def _by_hits(analysis: Analysis, field: Field, hits: TakeHits, track_audio: Audi
 
 
 def _follows(fits: list[Fit], recorded: bool) -> bool:
-    """Do the hits follow the track at all: by the best fit on its grid, or by all that was heard of it."""
+    """Do the hits follow the track at all, on its grid or by everything that was heard?"""
     return fits[0].per_hit >= FITS or (recorded and fits[0].score > 0)
 
 
 def _with_origins(
     analysis: Analysis, field: Field, heard: Heard | None, hits: TakeHits, fits: list[Fit]
 ) -> list[tuple[Fit, float]]:
-    """Fits, and starts cut together with the track, each with its log posterior (up to a constant)."""
+    """The fits, and the starts that a take cut together with the track would have, with log posteriors up to a
+    constant.
+    """
     take_s, track_s = hits.duration_s, analysis.track.duration_s
     exact_s = exact_starts(take_s, track_s)
-    # A fit that can't be told from an exact start is that start.
+    # A fit as good as on an exact start is that start.
     others = [fit for fit in fits if all(abs(fit.starts_at_s - s) > RESOLUTION_S for s in exact_s)]
     rows = [(fit, fit.score + log_prior(fit.starts_at_s, False, take_s, track_s)) for fit in others]
     for start_s in exact_s:
         exact = score(analysis, field, heard, hits, start_s, 0.0)
-        # The playing lies where the best fit nearby has it: beside the start by latency, or by a grid that is off.
+        # The playing lies where the best fit nearby puts it: off the start by latency, or by a grid that is off.
         near = [
             fit.score + log_lag(fit.starts_at_s - start_s)
             for fit in fits
@@ -150,7 +153,9 @@ def _candidate(field: Field, hits: TakeHits, start_s: float, clock_ppm: float, s
 
 
 def _fits(analysis: Analysis, field: Field, heard: Heard | None, hits: TakeHits) -> list[Fit]:
-    """Ways to lay the hits on the track, scored, the best first; starts less than half a slot apart once."""
+    """Ways to lay the hits on the track with their scores, the best first; starts less than half a slot apart only
+    once.
+    """
     if len(hits.time_s) < _FEWEST_HITS or len(field.slots.nominal_s) < _FEWEST_SLOTS:
         return []
     starts = grid_starts(field, hits) + (heard_starts(heard, hits) if heard is not None else [])
@@ -163,7 +168,7 @@ def _fits(analysis: Analysis, field: Field, heard: Heard | None, hits: TakeHits)
         refined = refine(field, hits, fit.starts_at_s, fit.clock_ppm)
         better = score(analysis, field, heard, hits, *refined)
         if heard is not None:
-            # A grid that is off draws the hits away from the onsets that they were played to.
+            # A grid that is off pulls the hits away from the onsets that they were played to.
             better = max(fit, better, key=lambda fit: fit.score)
         if all(abs(better.starts_at_s - other.starts_at_s) > apart_s for other in found):
             found.append(better)

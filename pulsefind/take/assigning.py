@@ -8,11 +8,13 @@ from pulsefind.core.records import FloatArray
 from pulsefind.take.places import Slots
 
 WINDOW_SHARE, WINDOW_MS = 0.5, 90.0
-"""A hit may be this far from its place: a share of the space to the next place, and never more than so many ms."""
+"""How far a hit may lie from its place: a share of the space to the next place, and never more than so many ms
+(judged).
+"""
 
 
 def window_of(slots: Slots) -> FloatArray:
-    """(n_slots, 2) how far before and after each slot a hit may lie: on a swung grid the two differ."""
+    """(n_slots, 2) how far before and after each slot a hit may lie; on a swung grid the two differ."""
     gap_s = np.diff(slots.nominal_s)
     around_s = np.stack([np.r_[gap_s[:1], gap_s], np.r_[gap_s, gap_s[-1:]]], axis=1)
     window: FloatArray = np.minimum(WINDOW_MS / 1000, WINDOW_SHARE * around_s)

@@ -2,8 +2,8 @@
 
 Common practice, no source: a good correction widens or narrows all spaces of the bar by the same ratio (where 10
 becomes 11, it becomes 11 everywhere); the opposite is one jump. The course of the offset over a correction is therefore
-a ramp: level before, straight over the notes that share the correction, level after. All beginnings and ends are
-weighed by how well they fit, so that a note's own looseness weighs little.
+a ramp: level before, straight over the notes that share the correction, level after. Every beginning and end counts
+by how well it fits, so that the looseness of single notes matters little.
 """
 
 from __future__ import annotations
@@ -17,23 +17,21 @@ from pulsefind.core.records import Analysis, FloatArray, IntArray
 from pulsefind.take.records import Correction, CorrectionNote, Drift, Played
 
 LEAST_MS = 20.0
-"""Smaller errors than this are within what players do all the time (19-24 ms is what drummers notice between
-sounds).
-"""
+"""Players make smaller errors than this all the time (judged; drummers notice 19 to 24 ms between two drums)."""
 
-_MOST_BARS_BACK = 8
-_SLIP_NOTES = 5
-_SETTLED_NOTES = 6
-_FEWEST_NOTES, _MOST_NOTES = 5, 96
-_FITTED = 4
-_LEAST_NOISE_MS = 1.0
-_ABOUT = 0.2
+_MOST_BARS_BACK = 8  # judged: after a stretch alone, the bars in which its error may be taken back
+_SLIP_NOTES = 5  # judged: so many notes in a row make a slip, and are averaged to find it
+_SETTLED_NOTES = 6  # judged: so many notes near the usual offset say that the player is back
+_FEWEST_NOTES, _MOST_NOTES = 5, 96  # one more than are fitted (arithmetic); judged: every pair of notes is tried
+_FITTED = 4  # parameters of a ramp: two levels, beginning and end (arithmetic)
+_LEAST_NOISE_MS = 1.0  # judged: nobody plays tighter
+_ABOUT = 0.2  # judged: a correction "over the whole bar" may be a fifth shorter or longer
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """One row of strokes: nominal_s, residual_ms (offset less what is usual for place and kind), bar, place, (n,)
-    each.
+    """One row of strokes, (n,) each: nominal_s, residual_ms (offset less the usual one of place and kind),
+    bar, place.
     """
 
     nominal_s: FloatArray
@@ -43,7 +41,7 @@ class Course:
 
 
 def course_of(played: Played, usual_ms: FloatArray) -> Course:
-    """Strokes that share a place joined to their mean; usual_ms (n,) is the habit of each hit's place and kind."""
+    """Strokes on the same place, joined to their mean; usual_ms (n,) is the habit of each hit's place and kind."""
     if not len(played.time_s):
         nothing = np.zeros(0)
         return Course(nothing, nothing, np.zeros(0, np.int64), ())
@@ -56,10 +54,10 @@ def course_of(played: Played, usual_ms: FloatArray) -> Course:
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """Level before, level after, and the notes (indices) at which the change begins and ends, as most likely.
+    """The likeliest level before, level after, and notes (indices) at which the change begins and ends.
 
-    spread_share: what is expected of it over all ramps, each weighed by how well it fits: 0 for a change from one note
-    to the next, 1 for one that all notes of its bars share.
+    spread_share: its expected value over all ramps, each weighted by how well it fits: 0 for a change from one note to
+    the next, 1 for one shared by all notes of its bars.
     """
 
     first: int
@@ -72,8 +70,8 @@ class Ramp:
 def fit_ramp(nominal_s: FloatArray, offset_ms: FloatArray, notes_per_bar: float) -> Ramp | None:
     """The level-ramp-level course that fits offsets (n,) at times (n,) best; None for fewer than 5 notes.
 
-    Every beginning and end is tried; its likelihood is that of normal noise with the best fit's variance, levels being
-    the least squares ones. At the noise of a player one fit says little of the length: the share is a mean over all.
+    Every beginning and end is tried, with least squares levels and normal noise of the best fit's variance. At a
+    player's noise no single fit says much about the length, so the share is a mean over all of them.
     """
     n = min(len(nominal_s), _MOST_NOTES)
     if n < _FEWEST_NOTES:
@@ -98,9 +96,9 @@ def fit_ramp(nominal_s: FloatArray, offset_ms: FloatArray, notes_per_bar: float)
 
 
 def _prior(steps: IntArray, notes_per_bar: float) -> FloatArray:
-    """How likely a change over so many steps from note to note is beforehand (common practice, no source).
+    """Prior probability of a change over so many steps from note to note (common practice, no source).
 
-    One time in two a jump; else shared, and rather by all notes of one or two bars than by some.
+    Half of them are jumps; the others are shared, by all notes of one or two bars rather than by some.
     """
     bars = steps / notes_per_bar
     whole = sum(
@@ -112,7 +110,7 @@ def _prior(steps: IntArray, notes_per_bar: float) -> FloatArray:
 
 
 def _share(steps: IntArray, notes_per_bar: float) -> FloatArray:
-    """(n,) 0 where one step takes all of it, 1 where all steps of the bars do."""
+    """(n,) 0 where one step takes all of it, 1 where all steps of the bars share it."""
     room = _whole_bars(steps, notes_per_bar) * notes_per_bar - 1
     share: FloatArray = np.where(room > 0, np.clip((steps - 1) / np.maximum(room, 1e-9), 0.0, 1.0), 1.0)
     return share
@@ -148,13 +146,13 @@ def _after_alone(course: Course, analysis: Analysis, last_index: int, drift: Dri
     before = t < end_s - 1e-6
     if before.sum() < 2 or (~before).sum() < 4:
         return None
-    # Within the stretch the offset drifts; against its own course the error is level.
+    # Within the stretch the offset drifts; measured from that drift, the error is level.
     y[before] -= drift.ms_per_bar * (t[before] - t[before][-1]) / bar_s
     return _correction("alone", course, analysis, np.flatnonzero(window), t, y, bar_s)
 
 
 def _after_slips(course: Course, analysis: Analysis, alone_bars: IntArray, known: list[Correction]) -> list[Correction]:
-    """Excursions outside the alone stretches: several notes in a row far off, then back."""
+    """Excursions outside the stretches alone: several notes in a row far off, then back."""
     y = course.residual_ms
     if len(y) < 4 * _SLIP_NOTES:
         return []
@@ -217,7 +215,7 @@ def _correction(
 
 
 def _settled(y: FloatArray) -> int:
-    """How many notes to look at: up to a few notes after the offset has come back and stays."""
+    """How many notes to look at: until a few notes after the offset has come back to stay."""
     level = float(np.median(y[:3]))
     back = np.abs(y) < max(8.0, 0.3 * abs(level))
     run = 0

@@ -1,7 +1,7 @@
-"""Faint strokes taken for strokes where the player strikes again and again.
+"""Faint strokes that count because the player keeps striking there.
 
-A soft hi-hat under a ringing cymbal rises hardly more than the ringing itself does now and then. What the sound leaves
-open the player's own pattern may settle: on a place that is struck in nearly every bar around, little sound is needed.
+A soft hi-hat under a ringing cymbal rises hardly more than the ringing itself sometimes does. Where the sound leaves it
+open, the player's own pattern can decide: on a place struck in most bars around, little sound is needed.
 """
 
 from __future__ import annotations
@@ -15,21 +15,20 @@ from pulsefind.take.places import Slots
 from pulsefind.take.records import Played, TakeHits
 
 FAINT_RATE = 0.4
-"""The place must be struck in at least this share of the bars around (judged; 0.35 and 0.4 were tried on Groove
-performances as sound).
+"""The place must be struck in at least this share of the bars around (judged; 0.35 and 0.4 were tried on Groove MIDI
+performances rendered as sound).
 """
 
 FAINT_WITHIN_MS = 25.0
-"""And the stroke lie this near to where the player usually strikes it: two spreads of a loose player (judged)."""
+"""And the stroke must lie this close to where the player usually plays: two spreads of a loose player (judged)."""
 
 
 def usual_faint(
     faint: TakeHits, faint_s: FloatArray, played: Played, slots: Slots, n_bars: int
 ) -> list[tuple[int, int]]:
-    """(faint hit, slot) pairs: faint hits that fill an empty place of the player's own pattern, the loudest of each.
+    """(faint hit, slot) pairs: the loudest faint hit for each empty place of the player's own pattern.
 
-    faint_s (n,) is their track time; played are the hits that are sure. A place on which anything was struck isn't
-    empty.
+    faint_s (n,) is their track time; played holds the certain hits. A place on which anything was struck isn't empty.
     """
     if not len(faint_s) or not len(played.time_s):
         return []

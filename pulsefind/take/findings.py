@@ -1,8 +1,8 @@
-"""What a teacher would say of a take: faults with a shape in time, claimed only where nothing else explains them.
+"""What a teacher would say about a take: faults with a shape in time, claimed only where nothing else explains them.
 
-Each fault has shapes (creeping over some bars, a slip that is taken back, a late return after a rest, a fill that runs
-away). All shapes at all places are compared with the player's course, less its usual wandering (wander). The likeliest
-is named where it is clearly likelier than chance, and clearly likelier than every shape near it with another name.
+Each fault has its shapes (creeping over some bars, a slip that is taken back, a late return after a rest, a fill that
+runs away). Every shape at every place is compared with the player's course less its usual wandering (wander.py). The
+likeliest is named if it is clearly likelier than chance, and than every nearby shape with another name.
 """
 
 from __future__ import annotations
@@ -19,32 +19,33 @@ from pulsefind.take.wander import Wander, fit_wander, whitened
 CREEP, SLIP, LATE_RETURN, RUSHED_FILL = "creep", "slip", "late return", "rushed fill"
 
 LEAST_MS = 20.0
-"""Smaller faults are within what drummers notice between two drums (19-24 ms)."""
+"""Drummers hardly notice smaller faults (judged; 19 to 24 ms between two drums)."""
 
 LEAST_GAIN = {CREEP: 8.5, SLIP: 9.0, LATE_RETURN: 4.0, RUSHED_FILL: 6.0}
-"""Log likelihood ratio against wandering alone: shapes that may lie anywhere must overcome more chances than those
-whose place is given by a rest or a fill (fitted to simulated players without faults: `python -m eval take faults`).
+"""Log likelihood ratio over mere wandering: shapes that may lie anywhere fit by accident more often than those tied to
+a rest or a fill (fitted to simulated players without faults: `python -m eval take faults`).
 """
 
 LEAST_MARGIN = 1.5
-"""Log likelihood ratio against the best shape of another name nearby."""
+"""Log likelihood ratio over the best nearby shape with another name (judged)."""
 
-MOST_FINDINGS = 6
+MOST_FINDINGS = 6  # judged: nobody works on more
 
-_CREEP_BARS = (3, 4, 6, 8)
+_CREEP_BARS = (3, 4, 6, 8)  # judged: bars over which a player may creep
 _SLIP_BARS = ((0.0, 0.25), (0.0, 0.5), (0.0, 1.0), (0.5, 0.5), (1.0, 0.5), (0.5, 1.5))
+"""Bars that a slip is held for, and over which it is taken back (judged)."""
 _RETURN_BARS = ((0.0, 0.5), (0.0, 1.0), (0.0, 2.0), (0.5, 0.5), (1.0, 1.0))
-_FEWEST_NOTES = 40
-_REST_BARS = 0.9
-_MOST_SPREADS, _JUMP_MS = 8.0, 45.0
-_TRIED, _ROUNDS = 4, 2
+"""The same for a late return (judged)."""
+_FEWEST_NOTES = 40  # judged: from fewer the usual wandering can't be estimated
+_REST_BARS = 0.9  # judged: a rest of about a bar
+_MOST_SPREADS = 8.0  # judged: a note further out counts as this far
+_JUMP_MS = 45.0  # judged: within a fill, a note that far from the one before is on the neighbouring place
+_TRIED, _ROUNDS = 4, 2  # judged: shapes of each kind that are fitted in full, and rounds of that
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A fault found: its kind, bars (indices), size in ms (negative: early), and the log likelihood ratio;
-    shape: which of those that were tried.
-    """
+    """A fault: its kind, bars (indices), size in ms (negative: early), log likelihood ratio, and which shape it has."""
 
     kind: str
     first_bar: int
@@ -81,7 +82,7 @@ def find_faults(course: Course, analysis: Analysis, alone: IntArray, fills: IntA
             break
         near = [o for o in others if o.first_bar <= best.last_bar + 1 and o.last_bar >= best.first_bar - 1]
         clear = all(_above(best) - _above(other) >= LEAST_MARGIN for other in near)
-        # What is left of a fault once it is taken out is no second one.
+        # What remains of a fault after it has been taken out is not a second fault.
         new = not any(f.first_bar - 1 <= best.last_bar and f.last_bar + 1 >= best.first_bar for f in found)
         if new and clear and abs(best.size_ms) >= LEAST_MS:
             found.append(best)
@@ -96,8 +97,8 @@ def _above(fault: Fault) -> float:
 def _likeliest(time_s: FloatArray, left_ms: FloatArray, shapes: _Shapes) -> list[Fault]:
     """The likeliest shape of each kind, the clearest first.
 
-    All shapes are tried in the wandering of the whole course, which holds the fault too and so is too wide; the best
-    few of each kind are then compared as a wandering without the shape against one with it, each fitted.
+    First every shape is tried against the wandering of the whole course, which contains the fault and so is too wide;
+    then, for the best few of each kind, a wandering fitted without the shape is compared with one fitted with it.
     """
     plain = fit_wander(time_s, left_ms)
     gain = _sized(plain, time_s, left_ms, shapes)[1]
@@ -128,9 +129,9 @@ def _refitted(time_s: FloatArray, left_ms: FloatArray, shapes: _Shapes, k: int, 
 
 
 def _sized(wander: Wander, time_s: FloatArray, left_ms: FloatArray, shapes: _Shapes) -> tuple[FloatArray, FloatArray]:
-    """Least squares size of every shape in ms, and its log likelihood ratio, 0 where its kind can't have that sign."""
+    """Least squares size of every shape in ms, and its log likelihood ratio: 0 where its kind can't have that sign."""
     both = whitened(wander, time_s, np.c_[left_ms, shapes.values])
-    # One note far out, misread or fumbled, is no fault with a shape.
+    # A single note far out, misread or fumbled, has no shape.
     row, shape = np.clip(both[:, 0], -_MOST_SPREADS, _MOST_SPREADS), both[:, 1:]
     power = np.maximum(np.square(shape).sum(axis=0), 1e-12)
     size = shape.T @ row / power
@@ -138,8 +139,8 @@ def _sized(wander: Wander, time_s: FloatArray, left_ms: FloatArray, shapes: _Sha
 
 
 def _cleaned(course: Course, fills: IntArray) -> Course:
-    """The course without notes on places that the player hardly uses (misread, or thrown in) and, within fills, without
-    those that have jumped to the place before or after.
+    """The course without notes on places that the player hardly uses (misread, or thrown in), and without those within
+    fills that jumped to a neighbouring place.
     """
     bars = max(1, len(np.unique(course.bar)))
     names, index = np.unique(np.array(course.place, dtype=str), return_inverse=True)
@@ -177,7 +178,7 @@ def _shapes(course: Course, analysis: Analysis, alone: IntArray, fills: IntArray
         for length in _CREEP_BARS:
             for back in (0.0, 1.0):
                 add(CREEP, _ramp(at, bar, bar + length, back), bar, bar + length)
-    # What moves within a fill is the fill.
+    # Whatever moves within a fill is the fill's fault.
     for begin in at[np.isin(course.bar, np.setdiff1d(guided, fills))].tolist():
         for hold, fade in _SLIP_BARS:
             add(SLIP, _step(at, begin, hold, fade), begin, begin + hold + fade)
@@ -210,7 +211,7 @@ def _step(at: FloatArray, begin: float, hold: float, fade: float) -> FloatArray:
 
 
 def _returns(course: Course, at: FloatArray, alone: IntArray) -> list[float]:
-    """Where playing begins again, in bars: after a rest of about a bar, and with the first note after bars alone."""
+    """Where playing begins again, in bars: after a rest of about a bar, and at the first note after bars alone."""
     gap = np.flatnonzero(np.diff(at) >= _REST_BARS) + 1
     carried = np.isin(course.bar, alone)
     after = np.flatnonzero(carried[:-1] & ~carried[1:]) + 1

@@ -1,8 +1,8 @@
 """Following a player who moves away from the track: a smooth course of the offset, beat by beat.
 
-Alone, a player may drift by more than half a place; whoever takes the nearest place for every hit then loses them. The
-course is the most likely path of a hidden Markov model: the state is the offset in a beat, it wanders a little from
-beat to beat and seldom jumps, and the hits of the beat lie about the places moved by it.
+Alone, a player may drift by more than half a place, and then taking the nearest place for every hit loses them. The
+course is the most likely path of a hidden Markov model: the state is the offset within a beat, which wanders a little
+from beat to beat and seldom jumps, and the beat's hits lie around the places shifted by it.
 """
 
 from __future__ import annotations
@@ -14,31 +14,31 @@ from pulsefind.core.records import FloatArray, IntArray
 from pulsefind.take.places import Slots
 
 REACH_MS = 240.0
-"""A player farther off than this is no longer followed."""
+"""A player further off than this is no longer followed (judged)."""
 
 PULLS = ALONE, COMING_BACK, WITH_THE_TRACK = 0.0, 0.4, 1.0
-"""How strongly a player is drawn back to their usual offset: alone, in the bars after it, and otherwise."""
+"""How strongly a player is drawn back to their usual offset: alone, in the bars after that, and otherwise (judged)."""
 
 STEP_MS = 5.0
-"""Steps in which the course is searched."""
+"""Steps in which the course is searched (judged)."""
 
 USUAL_REACH_MS = 120.0
-"""No latency and habit together are taken to be more than this; beyond it a place is mistaken for its neighbour."""
+"""Latency and habit together are at most this (judged); beyond it a place would be taken for its neighbour."""
 
-_SPREAD_MS = 16.0
-_STRAY = 0.12
-_WANDER_MS, _FIRST_MS = 9.0, 40.0
-_JUMP = 0.001
-_WITNESS = 0.18
-_ROUNDS = 3
+_SPREAD_MS = 16.0  # judged: of hits around their places
+_STRAY = 0.12  # judged: share of hits that belong to no place
+_WANDER_MS, _FIRST_MS = 9.0, 40.0  # judged: spread of a step from beat to beat, and of the first offset
+_JUMP = 0.001  # judged: probability, at each beat, of a jump to any offset
+_WITNESS = 0.18  # neighbouring hits share their error, as in starts.py (arithmetic there)
+_ROUNDS = 3  # judged: rounds in which the course and the places that are played settle
 
 
 def follow(slots: Slots, edges_s: FloatArray, time_s: FloatArray, kind: IntArray, pull: FloatArray) -> FloatArray:
     """The player's slow offset (n,) in ms at each hit time (n,) of a kind (n,); slots hold every place that may be
     played.
 
-    edges_s (n_beats + 1,) bound the beats; pull (n_beats,) out of PULLS is the share of the distance to their usual
-    offset that a player makes good by the next beat. No hits or no beats give zeros.
+    edges_s (n_beats + 1,) bound the beats; pull (n_beats,), out of PULLS, is the share of the distance to their usual
+    offset that a player covers by the next beat. No hits or no beats give zeros.
     """
     n_beats = len(edges_s) - 1
     if not len(time_s) or n_beats < 1:
@@ -57,9 +57,9 @@ def follow(slots: Slots, edges_s: FloatArray, time_s: FloatArray, kind: IntArray
 
 
 def _phase_weights(slots: Slots, time_s: FloatArray, kind: IntArray) -> FloatArray:
-    """(n_kinds, 12) how often each twelfth of the beat is played by each kind, from hits on their nearest slots.
+    """(n_kinds, 12) how often each kind plays each twelfth of the beat, from hits on their nearest slots.
 
-    Hats may fill all halves, and say nothing of which half is the beat; kick and snare then do.
+    Hats that play all eighths say nothing about which of them is the beat; kick and snare do.
     """
     index = nearest(slots.nominal_s, time_s)
     away_ms = 1000 * (time_s - slots.nominal_s[index])
@@ -84,7 +84,7 @@ def _log_likelihood(
     offset_ms: FloatArray,
     weight: FloatArray,
 ) -> FloatArray:
-    """(n_beats, n_offsets) log likelihood of each beat's hits under each offset; weight (n_hits, 12) of each hit's
+    """(n_beats, n_offsets) log likelihood of each beat's hits under each offset; weight (n_hits, 12): of each hit's
     kind.
     """
     moved = (time_s[:, None] - offset_ms[None, :] / 1000).ravel()
@@ -100,7 +100,7 @@ def _log_likelihood(
 
 
 def usual_offset_ms(slots: Slots, edges_s: FloatArray, time_s: FloatArray, kind: IntArray) -> float:
-    """The one offset in ms that fits the whole take best: latency and habit together, most likely small."""
+    """The one offset in ms that fits the whole take best: latency and habit together, small ones preferred."""
     if not len(time_s) or len(edges_s) < 2:
         return 0.0
     beat = np.clip(np.searchsorted(edges_s, time_s, side="right") - 1, 0, len(edges_s) - 2)
@@ -114,9 +114,9 @@ def usual_offset_ms(slots: Slots, edges_s: FloatArray, time_s: FloatArray, kind:
 
 
 def _log_steps(offset_ms: FloatArray, centre_ms: float, pull: float) -> FloatArray:
-    """(from, to) log probabilities of a step from beat to beat, drawn to a centre by a share of the distance."""
+    """(from, to) log probabilities of a step from beat to beat, pulled to a centre by a share of the distance."""
     expected = offset_ms + pull * (centre_ms - offset_ms)
-    # With the track a player is taken to be where they usually are: a late note is late, and no new course.
+    # With the track to follow, a player is where they usually are: a late note is late, not a new course.
     wander_ms, jump = (_WANDER_MS, _JUMP) if pull < WITH_THE_TRACK else (STEP_MS / 2, 1e-12)
     step = np.exp(-0.5 * ((offset_ms[None, :] - expected[:, None]) / wander_ms) ** 2)
     log: FloatArray = np.log((1 - jump) * step / step.sum(axis=1, keepdims=True) + jump / len(offset_ms))

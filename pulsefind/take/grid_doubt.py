@@ -1,8 +1,8 @@
 """Is the counted grid wrong, rather than the player?
 
-A player who follows a track's tempo and lies steadily beside its counts hears it otherwise than it was counted: half a
-beat off, a beat off, or all beats some tens of milliseconds early or late. Told before anything else, since every other
-sentence of the review would rest on the wrong counts.
+A player who follows the track's tempo but lies steadily beside its counts hears it another way than it was counted:
+half a beat off, a beat off, or with all beats some tens of milliseconds early or late. That is said before anything
+else, because every other sentence of the review would rest on the wrong counts.
 """
 
 from __future__ import annotations
@@ -17,29 +17,33 @@ from pulsefind.core.records import Analysis, FloatArray
 from pulsefind.take.records import Alignment, GridDoubt, Played
 
 LEAST_LEAN_MS = 30.0
-"""All hits this far beside the beats say that the beats are off: half as much again as drummers notice (19-24 ms)."""
+"""All hits this far beside the beats say that the beats are off (judged: half as much again as the 19 to 24 ms that
+drummers notice).
+"""
 
 CLEARLY_BETTER = 0.8
-"""How much better kick and snare must fall under the other count, of 2 where all of both fall as usual (judged)."""
+"""How much better kick and snare must fit the other count; 2 is as good as it gets (judged)."""
 
-_FEWEST_SNARES, _FEWEST_KICKS, _FEWEST_STEADY = 8, 8, 24
-_STEADY_MS, _AS_GOOD = 18.0, 0.3
+_FEWEST_SNARES, _FEWEST_KICKS, _FEWEST_STEADY = 8, 8, 24  # judged: strokes from which a habit shows
+_STEADY_MS = 18.0  # judged: how far the quarters of a steady take may differ
+_AS_GOOD = 0.3  # judged: counts whose fits differ by less are equally good
 _SNARES_ON_EVEN, _KICKS_ON_ONE, _KICKS_ON_THREE = 1.0, 1.0, 0.6
-_ON_PLACE_BEATS = 0.02
+"""What the shares of snares and kicks on their usual beats count (judged)."""
+_ON_PLACE_BEATS = 0.02  # judged: rounding, since positions are those of the grid
 
 
 def grid_doubt_of(
     analysis: Analysis, alignment: Alignment, played: Played, track: Path, recording: Path
 ) -> GridDoubt | None:
-    """What speaks against the counts; None: nothing does, or the start isn't known apart from them."""
+    """What speaks against the counts; None if nothing does, or if the start rests on the counts themselves."""
     if not alignment.offset_known:
         return None
     return _counted_off(analysis, played, track, recording) or _beats_off(played, track, recording)
 
 
 def _counted_off(analysis: Analysis, played: Played, track: Path, recording: Path) -> GridDoubt | None:
-    """Kick and snare fall as they usually do, but under counts moved by half beats (common practice, no source: the
-    snare on the even beats of an even bar, the kick on its 1 and its middle).
+    """Kick and snare fall as usual, but only if the counts are shifted by half beats (common practice, no source: the
+    snare on the even beats of an even bar, the kick on its 1 and in its middle).
     """
     beats = analysis.bars.usual_beats
     if beats != 4 or analysis.bars.unit != 4:
@@ -51,7 +55,7 @@ def _counted_off(analysis: Analysis, played: Played, track: Path, recording: Pat
         return None
     shifts = np.arange(0.0, beats, 0.5)
     fit = np.array([_usual(snare, kick, shift, beats) for shift in shifts])
-    # A 1 that comes three beats later comes one beat earlier as well; of counts as good the least change is taken.
+    # A 1 three beats later is also one beat earlier; of equally good counts the smallest change is taken.
     near = np.where(shifts <= beats / 2, shifts, shifts - beats)
     best = min(np.flatnonzero(fit >= fit.max() - _AS_GOOD).tolist(), key=lambda k: abs(near[k]))
     if best == 0 or fit[best] - fit[0] < CLEARLY_BETTER:
@@ -69,7 +73,7 @@ def _counted_off(analysis: Analysis, played: Played, track: Path, recording: Pat
 
 
 def _usual(snare: FloatArray, kick: FloatArray, shift: float, beats: int) -> float:
-    """How far kick and snare fall as usual when the 1 comes shift beats later: 0 to 2."""
+    """How well kick and snare fall as usual when the 1 comes shift beats later: 0 to 2."""
     even = _on((snare - shift) % beats, (1.0, 3.0))
     one, middle = _on((kick - shift) % beats, (0.0, float(beats))), _on((kick - shift) % beats, (2.0,))
     both = _KICKS_ON_ONE * float(np.mean(one)) + _KICKS_ON_THREE * float(np.mean(middle))
@@ -92,7 +96,7 @@ def _first_one(analysis: Analysis, played: Played, shift: float) -> float:
 
 
 def _beats_off(played: Played, track: Path, recording: Path) -> GridDoubt | None:
-    """All hits lie some tens of milliseconds to one side, as much at the end as at the start."""
+    """Do all hits lie some tens of milliseconds to one side, as much at the end as at the start?"""
     if len(played.offset_ms) < _FEWEST_STEADY:
         return None
     lean_ms = float(np.median(played.offset_ms))

@@ -1,8 +1,8 @@
-"""What a track lets be heard where: how strongly something begins, percussive or pitched, moment by moment.
+"""What can be heard in a track, moment by moment: how strongly something begins, percussive or pitched.
 
-Beats may be counted half a beat off and still every note of the band sounds where the band played it. So a take is laid
-on the onsets themselves as well: on the rise of the log magnitude spectrum (spectral flux; Bello et al. 2005), low and
-high apart, each against what is usual within two seconds around.
+Even where the beats are counted half a beat off, every note of the band sounds where the band played it. So a take is
+also laid on the onsets themselves: the rise of the log magnitude spectrum (spectral flux; Bello et al. 2005), low and
+high separately, each relative to what is usual within two seconds around it.
 """
 
 from __future__ import annotations
@@ -17,20 +17,20 @@ from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 from pulsefind.core.records import Audio, FloatArray, IntArray
 
 RATE_HZ = 200.0
-"""Frames a second of what is heard: 5 ms, finer than a rhythm is played."""
+"""Frames per second: 5 ms, finer than anybody plays a rhythm (judged)."""
 
 LOW_BELOW_HZ = 400.0
-"""Bass and low toms lie below, what answers to snares and cymbals above (common practice, no source)."""
+"""Bass and low toms lie below it, what sounds with snares and cymbals above (common practice, no source)."""
 
-_WINDOW = 1024
-_EDGES_HZ = (0.0, 150.0, 400.0, 1000.0, 2500.0, 6000.0, 16000.0)
+_WINDOW = 1024  # samples, 23 ms at 44.1 kHz: judged
+_EDGES_HZ = (0.0, 150.0, 400.0, 1000.0, 2500.0, 6000.0, 16000.0)  # judged: some one and a half octaves a band
 _LEVEL = 1000.0
 """Magnitudes are compressed as log(1 + 1000 x / loudest): 60 dB of range (judged)."""
-_RISE_FRAMES = 3
+_RISE_FRAMES = 3  # judged: a rise is measured over 15 ms
 _SMOOTH_FRAMES = 2.0
-"""10 ms of a kernel's spread: a band plays no tighter (judged)."""
-_AROUND_S, _FLOOR_SHARE = 2.0, 0.1
-_PIECE_FRAMES, _SAMPLED = 4000, 97
+"""Standard deviation of the smoothing, 10 ms: a band plays no tighter (judged)."""
+_AROUND_S, _FLOOR_SHARE = 2.0, 0.1  # judged: what counts as around, and a floor as a share of the whole track's mean
+_PIECE_FRAMES, _SAMPLED = 4000, 97  # judged: frames worked on at a time; one in so many tells how loud the track gets
 _STRONG_PERCENTILE, _CLEAR_SHARE = 99, 0.3
 """A clear onset rises a third as far as the strong ones, about one frame in a hundred (judged)."""
 
@@ -50,7 +50,7 @@ class Heard:
 
 
 def hear(track: Audio) -> Heard:
-    """Listen for everything that begins in a track. An empty or silent one gives no frames."""
+    """Find everything that begins in a track. An empty or silent one gives no frames."""
     flux = _flux(track)
     split = _EDGES_HZ.index(LOW_BELOW_HZ)
     low, high = flux[:split].mean(axis=0), flux[split:].mean(axis=0)
@@ -75,7 +75,7 @@ def _flux(track: Audio) -> FloatArray:
     loudest = float(_magnitudes(padded, starts[::_SAMPLED], window).max()) + 1e-12
     result = np.zeros((len(band), n))
     for first in range(0, n, _PIECE_FRAMES):
-        # Each piece looks back a few frames, so that none of its rises begins with the piece.
+        # Each piece looks back a few frames, so that a rise across its edge is seen whole.
         back = max(0, first - _RISE_FRAMES)
         size = np.log1p(_LEVEL * _magnitudes(padded, starts[back : first + _PIECE_FRAMES], window) / loudest)
         before = np.vstack([np.repeat(size[:1], _RISE_FRAMES, axis=0), size])[: len(size)]

@@ -14,11 +14,11 @@ from pulsefind.core.given import read_given
 from pulsefind.core.words import WIDTH
 from pulsefind.take.records import Review
 
-SCHEMA = 1
+SCHEMA = 1  # the format's own number: raised when the meaning or the name of a field changes
 LARGEST_BYTES = 64 * 2**20  # judged: a hundred thousand takes
 _LARGEST = 1e9  # judged: beyond any number of hits or ms
-_BAR = 34
-_SHOWN = 12
+_BAR = 34  # characters of the widest bar: what 80 columns leave beside the figures (arithmetic)
+_SHOWN = 12  # judged: takes that are shown, the newest
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +62,8 @@ def entry_of(review: Review, now: datetime) -> TakeEntry:
 def append_take(path: Path, entry: TakeEntry) -> None:
     """Add a line at the end of a history file; the file is made if it isn't there.
 
-    The line goes out in one write to the end of the file, so two reviews at a time don't mix; a write that fails half
-    way is taken back.
+    The line is appended in a single write, so that two reviews at the same time don't mix; a write that fails half way
+    is undone.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def _entry(fields: dict[str, Any]) -> TakeEntry:
 
 
 def progress(entries: tuple[TakeEntry, ...], track_sha256: str) -> str:
-    """The takes of one track in order, spread drawn as a bar. Fewer than two takes give an empty text."""
+    """The takes of one track in order, each spread drawn as a bar. Fewer than two takes give an empty text."""
     mine = [entry for entry in entries if entry.track_sha256 == track_sha256]
     if len(mine) < 2:
         return ""

@@ -1,8 +1,8 @@
-"""Strokes named by the kit network: what was struck is its to say, when to the millisecond the signal's.
+"""Strokes named by the kit network: it says what was struck, the signal says when to the millisecond.
 
 The rises of eight bands find every attack, but a gated room or a ringing snare rises too, and a snare in a big room
-looks like a kick. The network that hears drums in songs (listen.drums) hears them in a take as well; its own times are
-those of frames and filters, so each of its strokes is moved to the attack found nearby.
+looks like a kick. The network that hears drums in songs (listen/drums.py) hears them in a take as well. Its own times
+are only as good as its frames and filters, so each of its strokes is moved to the attack found nearby.
 """
 
 from __future__ import annotations
@@ -19,22 +19,26 @@ from pulsefind.take.records import TakeHits
 KIND_OF_DRUM = {"bass drum": "kick", "snare": "snare", "tom": "snare", "hi-hat": "cymbal", "cymbal": "cymbal"}
 
 LEAST_LOG_ODDS = {"kick": 0.0, "snare": 1.0, "cymbal": 0.0}
-"""From these log odds on a drum was struck: of -1, 0, 1 and 2 the best of each kind on seven real takes, for which F
-within 30 ms was level for a step to either side (0.97, 0.94, 0.90; by the rises alone 0.64 over all).
+"""From these log odds on a drum was struck: the best of -1, 0, 1 and 2 for each kind, tried on seven real takes, where
+F within 30 ms hardly changed one step to either side (0.97, 0.94, 0.90; by the rises alone 0.64 overall).
 """
 
 FAINT_LOG_ODDS = 2.0
-"""What lies up to so much below may have been a stroke, and is taken where the player strikes again and again."""
+"""Up to this far below, it may have been a stroke, and is taken for one where the player keeps striking (judged)."""
 
 SAME_ATTACK_S = 0.025
-"""An attack this near is the stroke's: half a frame of the network and its filters' delay, with room (judged)."""
+"""An attack this close is the stroke's own: half a network frame and the filters' delay, with room to spare
+(judged).
+"""
 
 KNOWN_SHARE = 0.25
-"""Of a kind of which the network hears fewer than this share of what the rises name, it doesn't know the sound."""
+"""Where the network hears less than this share of the strokes that the rises name, it doesn't know that drum's sound
+(judged).
+"""
 
 
 def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
-    """Strokes found by their rises, named anew by the kit network; those of kinds that it doesn't know stay."""
+    """Strokes found by their rises, renamed by the kit network; kinds that it doesn't know keep their names."""
     heard = find_hits(audio)
     attack_s = np.unique(np.r_[hits.time_s, hits.faint.time_s if hits.faint is not None else []])
     kind_of_sound = np.array([KIND_OF_DRUM.get(sound.drum, "") for sound in heard.sounds] or [""])
@@ -69,7 +73,7 @@ def _to_attacks(time_s: FloatArray, attack_s: FloatArray) -> FloatArray:
 
 
 def _one_each(rows: list[tuple[float, str, float]]) -> list[tuple[float, str, float]]:
-    """In order of time; of a kind the louder of two strokes on one attack."""
+    """In order of time; of two strokes of one kind on one attack, the louder."""
     best: dict[tuple[float, str], float] = {}
     for time_s, kind, level in rows:
         key = (time_s, kind)

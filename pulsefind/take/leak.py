@@ -1,9 +1,9 @@
 """Where a take lies on its track when the track can be heard in it.
 
-Both are flattened in time and frequency, so that a loud drum weighs no more than the leak between two strokes
-(the phase transform of Knapp and Carter 1976, cell by cell). Pieces of the take are correlated with the whole track
-by FFT. A clock that runs off shifts the peaks of later pieces: the pieces are summed along every clock error in
-question, and a line through their own peaks then gives start and clock to a fraction of a millisecond.
+Both are flattened in time and frequency, so that a loud drum weighs no more than the leak between two strokes (the
+phase transform of Knapp and Carter 1976, cell by cell). Pieces of the take are correlated with the whole track by FFT.
+A clock error shifts the peaks of later pieces: the pieces are summed along every plausible clock error, and a line
+through their own peaks then gives start and clock to a fraction of a millisecond.
 """
 
 from __future__ import annotations
@@ -20,34 +20,30 @@ from scipy.signal import istft, stft
 from pulsefind.core.records import Audio, FloatArray
 
 CLOCK_PPM = 300.0
-"""No clock of a recorder in use is farther off (quartz: some 100 ppm at worst; common practice, no source)."""
+"""No recorder's clock is further off (quartz: some 100 ppm at worst; common practice, no source)."""
 
 _RATE_HZ = 4000
 """Speech and music leak mostly below 2 kHz, and peaks are read to a fraction of its 0.25 ms (judged)."""
 
 _PIECE_S, _MOST_PIECES = 6.0, 24
-_BIN = 4
-_CLOCK_STEP_PPM = 25.0
-"""Pieces so short that a clock off by CLOCK_PPM moves nothing within one by more than two bins of a millisecond; a
-step of the clock moves ten minutes by 15 ms (arithmetic).
+"""Pieces so short that a clock off by CLOCK_PPM shifts nothing within one by more than two bins (arithmetic); and how
+many are correlated at most (judged).
 """
+_BIN = 4  # samples: a bin is a millisecond (arithmetic)
+_CLOCK_STEP_PPM = 25.0  # over ten minutes one step is 15 ms (arithmetic)
 
 _CLEAR_PEAK, _CLEAR_REPEAT, _OWN_PEAK = 9.0, 20.0, 5.0
-_RIVAL_SHARE = 0.8
-"""Heights in standard deviations of the correlation, and the share of the highest from which another is its rival
-(judged).
+"""Heights, in standard deviations of the correlation, of a peak that counts, of one in a track that repeats itself, and
+of a single piece's (judged).
 """
+_RIVAL_SHARE = 0.8  # judged: of the highest peak's height, from which another is its rival
 
-_REACH_S, _APART_S = 0.006, 0.03
-_FLATTEN = 0.9
-_AS_GOOD = 0.95
-"""How far a piece's own peak may lie from the whole's, when two are one, how much cells are flattened (1 would be the
-phase transform), and which clocks fit as well (judged).
-"""
+_REACH_S, _APART_S = 0.006, 0.03  # judged: how far a piece's peak may lie from the whole's; peaks closer are one
+_FLATTEN = 0.9  # judged: exponent by which cells are flattened; 1 would be the phase transform
+_AS_GOOD = 0.95  # judged: of the best clock's height, from which another clock fits as well
 
-_PEAK_SCATTER_S = 0.0003
-_USUAL_PPM = 100.0
-"""Scatter of the peaks of pieces, about a sample, and of clocks (quartz; common practice, no source)."""
+_PEAK_SCATTER_S = 0.0003  # of single pieces' peaks: about a sample (arithmetic)
+_USUAL_PPM = 100.0  # of clocks (quartz; common practice, no source)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +84,7 @@ def find_leak(track: Audio, take: Audio) -> Leak | None:
     height = float(score[best_clock, best])
     if height < _CLEAR_PEAK:
         return None
-    # A short take hardly tells its clock: of those that fit about as well the one that is least off is taken.
+    # A short take says little about its clock: of those that fit about as well, the one least off is taken.
     as_good = np.flatnonzero(score.max(axis=1) >= _AS_GOOD * height)
     best_clock = as_good[np.argmin(np.abs(clocks[as_good]))]
     best = score[best_clock].argmax()
@@ -103,7 +99,7 @@ def find_leak(track: Audio, take: Audio) -> Leak | None:
 
 
 def _flat(audio: Audio) -> FloatArray:
-    """The recording at 4 kHz with every cell of its spectrogram brought near the same level."""
+    """The recording at 4 kHz, with all cells of its spectrogram brought close to one level."""
     samples = soxr.resample(audio.samples.astype(np.float64), audio.rate_hz, _RATE_HZ)
     window = 256
     if len(samples) < window:

@@ -1,7 +1,7 @@
 """How well a take's hits fit a start: on the grid, on the track's own onsets, in form, in the bar, and at the ends.
 
 Each part is a log likelihood ratio against hits that lie anywhere. Hits that share their error are damped (WITNESS);
-what rests on the counted beat or on the 1 weighs as much as the track's analysis is sure of them.
+evidence that rests on the counted beat or on the 1 counts as far as the track's analysis is sure of them.
 """
 
 from __future__ import annotations
@@ -18,26 +18,28 @@ from pulsefind.take.places import Slots
 from pulsefind.take.records import TakeHits
 from pulsefind.take.starts import CLOCK_SIGMA_PPM, SPREAD_S, WITNESS, Field
 
-_SPREAD_RANGE_S = (0.007, 0.03)
-_STRAY = 0.1
+_SPREAD_RANGE_S = (0.007, 0.03)  # judged: from a very tight player to a loose one
+_STRAY = 0.1  # judged: share of hits that belong to no place
 _OUTSIDE, _UNCOUNTED = 0.03, 0.2
-"""A hit outside the bars against one that lies anywhere; and one within the recording before the first bar: a beat is
-often found late and seldom lost early (judged).
+"""Likelihood of a hit outside the bars, relative to one that lies anywhere; and of one within the recording before the
+first bar, since beats are often found late and seldom stop early (judged).
 """
-_FIRST_ON_ONE, _LAST_IN_LAST_BAR = np.log(6.0), np.log(4.0)
-# Of 249 Groove MIDI performances in 4/4 68 % begin on a 1 (any other beat: 6 % each) and 85 % end on a 1 or in the last
-# beat of a bar (each eighth there 28 %, elsewhere 3 %): 10 and 9 to 1. People chose what was kept of those sessions, so
-# half of that is counted.
+_FIRST_ON_ONE, _LAST_IN_LAST_BAR = np.log(6.0), np.log(4.0)  # judged: odds for takes that begin and end with the song
+# Measured: of 249 Groove MIDI performances in 4/4, 68 % begin on a 1 (any other beat: 6 % each) and 85 % end on a 1 or
+# in
+# the last beat of a bar (each eighth there 28 %, elsewhere 3 %): 10 to 1 and 9 to 1. People chose what was kept of
+# those
+# sessions, so half of that is counted.
 _BEGINS_ON_A_ONE, _ENDS_WITH_A_BAR = np.log(5.0), np.log(5.0)
-_ON_BEATS, _BACKBEAT, _KICK_ON_ONE = 4.0, 4.0, 3.0
+_ON_BEATS, _BACKBEAT, _KICK_ON_ONE = 4.0, 4.0, 3.0  # judged: log odds where all kicks and snares fall as usual
 _ROOM_S = 0.25
-"""A take whose first (last) hit comes nearer to its edge than this began (ended) before (after) it: within the playing
-(judged: nobody starts a recorder and plays within a quarter of a second).
+"""A take whose first (last) hit is closer to its edge than this was cut within the playing (judged: nobody starts a
+recorder and plays within a quarter of a second).
 """
-_TOGETHER_S = 0.06
+_TOGETHER_S = 0.06  # judged: strokes this close to the song's first or last onset are played with it
 _SCATTERED, _SOUND_WITNESS = 0.3, 0.3
-"""The share of strokes that answer to nothing in the track, and what a stroke on an onset counts (judged on real
-takes: strokes on a band's onsets share their error less than strokes on a counted grid).
+"""The share of strokes that match nothing in the track, and what a stroke on an onset counts (judged on real takes:
+strokes on a band's onsets share their error less than strokes on a counted grid).
 """
 
 
@@ -55,7 +57,7 @@ class Fit:
 def score(
     analysis: Analysis, field: Field, heard: Heard | None, hits: TakeHits, start_s: float, clock_ppm: float
 ) -> Fit:
-    """Score one start; heard None: the track's sound is not at hand."""
+    """Score one start; heard is None where the track's sound isn't at hand."""
     at_s = start_s + hits.time_s / (1 + 1e-6 * clock_ppm)
     inside = (at_s >= field.edges[0] - 0.06) & (at_s < field.edges[-1])
     n = len(at_s)
@@ -82,7 +84,7 @@ def score(
 def _on_onsets(heard: Heard, at_s: FloatArray, kind: NDArray[np.str_]) -> FloatArray:
     """(n,) log likelihood ratio of each hit by the track's onset density, low for kicks and high for the rest.
 
-    Hits before the track or after it are as likely there as anywhere: whether they belong is for the ends to say.
+    Hits before or after the track are as likely there as anywhere: whether they belong is decided by the ends.
     """
     frame = np.round(at_s * RATE_HZ).astype(np.int64)
     inside = (frame >= 0) & (frame < len(heard.low))
@@ -96,9 +98,7 @@ def _on_onsets(heard: Heard, at_s: FloatArray, kind: NDArray[np.str_]) -> FloatA
 
 
 def _timing(field: Field, at_s: FloatArray, index: IntArray) -> FloatArray:
-    """(n,) log likelihood ratio of each hit: a mixture of slots (weights and spread learned) and strays against
-    strays alone.
-    """
+    """(n,) log likelihood ratio of each hit: slots (weights and spread learned) and strays, against strays alone."""
     slots = field.slots
     beat_s = field.beat_s[slots.beat[index]]
     away_s = at_s - slots.nominal_s[index]
@@ -117,7 +117,7 @@ def _timing(field: Field, at_s: FloatArray, index: IntArray) -> FloatArray:
 
 
 def _form(field: Field, index: IntArray, kind: NDArray[np.str_]) -> float:
-    """Log likelihood gained because the player's busy and empty places follow the track's: from their correlation."""
+    """Log likelihood gained where the player's busy and empty places correlate with the track's."""
     n = len(field.slots.nominal_s)
     span = slice(int(index.min()), int(index.max()) + 1)
     gain = 0.0
@@ -155,10 +155,11 @@ def _in_the_bar(analysis: Analysis, slots: Slots, index: IntArray, kind: NDArray
 
 
 def _ends(analysis: Analysis, slots: Slots, heard: Heard | None, hits: TakeHits, at_s: FloatArray) -> float:
-    """Players start with the song or on its first full bar's 1, and stop in the last bar or with the song's last onset,
-    more often than elsewhere (no source). And they begin on a 1, and end on a 1 or with the last beat of a bar.
+    """Log odds from where the playing begins and ends.
 
-    A take that was cut within the playing says nothing by that end.
+    Players start with the song or on the 1 of its first full bar, and stop in the last bar or with the song's last
+    onset, more often than elsewhere (common practice, no source). And they begin on a 1, and end on one or with the
+    last beat of a bar. An end at which the take was cut within the playing says nothing.
     """
     recorded = hits.source == "audio"
     gain = 0.0

@@ -1,7 +1,7 @@
-"""Hands and feet against each other: a limb that is uneven by itself, one that is ahead of another, and fading strokes.
+"""Hands and feet compared: a limb that is uneven by itself, one that is ahead of another, and strokes that fade.
 
-Two drums struck on the same place share all that the player as a whole does (creeping, slips, wandering); what differs
-between them is the limbs' own. So limbs are compared on shared places only.
+Two drums struck on the same place share whatever the whole player does (creeping, slips, wandering); what differs
+between them is down to the limbs. So limbs are compared on shared places only.
 """
 
 from __future__ import annotations
@@ -17,16 +17,20 @@ UNEVEN_MS = 8.0
 """Own spread of a limb from which it is called uneven (judged)."""
 
 UNEVEN_RATIO = 2.5
-"""And its power over the other limbs' (F of 40 and 40 degrees of freedom exceeds 2.1 once in a hundred)."""
+"""And its variance over the other limbs' (judged: F with 40 and 40 degrees of freedom exceeds 2.1 once in a
+hundred).
+"""
 
 APART_MS = 19.0
-"""Drums whose means lie further apart on the same places are heard as two: drummers notice 19 to 24 ms."""
+"""Drums whose means lie further apart on the same places are heard as two (drummers notice 19 to 24 ms: from
+memory).
+"""
 
 FADING_DB, FADING_VELOCITY = 6.0, 20.0
-"""A take that ends this much softer than it began has faded: half the amplitude (judged)."""
+"""A drum that ends this much softer than it began has faded: half the amplitude (judged)."""
 
-_FEWEST_SHARED, _FEWEST_LEVELS = 16, 32
-_CLEAR_ERRORS = 5.0
+_FEWEST_SHARED, _FEWEST_LEVELS = 16, 32  # judged: places that two drums share, and strokes whose levels are known
+_CLEAR_ERRORS = 5.0  # judged: standard errors by which a drum must fade
 _PAIRS = (("kick", "hat"), ("snare", "hat"), ("kick", "cymbal"), ("snare", "cymbal"))
 
 
@@ -48,7 +52,7 @@ class Apart:
 
 
 def uneven_limb(played: Played, usual_ms: FloatArray) -> Uneven | None:
-    """The one limb that spreads clearly more than the others; usual_ms (n,): habit of each hit's place and kind."""
+    """The one limb that spreads clearly more than the others; usual_ms (n,): the habit of each hit's place and kind."""
     over = _over_ring(played)
     if over is None:
         return None
@@ -57,7 +61,7 @@ def uneven_limb(played: Played, usual_ms: FloatArray) -> Uneven | None:
     if min(len(kick), len(snare)) < _FEWEST_SHARED:
         return None
     by_kick, by_snare = _power(kick), _power(snare)
-    # Each is the sum of two limbs' powers, and what both have in common is the hand on the hat.
+    # Each is the sum of two limbs' variances; what both have in common is the hand on the hat.
     hand = min(by_kick, by_snare)
     for kind, power in (("kick", by_kick), ("snare", by_snare)):
         own = power - hand
@@ -84,7 +88,7 @@ def drums_apart(played: Played) -> Apart | None:
 
 
 def fading_kind(played: Played, level_unit: str) -> tuple[str, float] | None:
-    """The drum whose strokes grow softest over the take, and by how much; None where none does clearly."""
+    """The drum that softens most over the take, and by how much; None if none clearly does."""
     least = FADING_VELOCITY if level_unit == "velocity" else FADING_DB
     kinds = np.array(played.kind)
     found: list[tuple[float, str]] = []
@@ -103,26 +107,26 @@ def fading_kind(played: Played, level_unit: str) -> tuple[str, float] | None:
 
 
 def _over_ring(played: Played) -> str | None:
-    """What the hand keeps time on: the hat, or the cymbals where those are struck more."""
+    """What the hand keeps time on: the hat, or the cymbals if they are struck more often."""
     count = {kind: played.kind.count(kind) for kind in ("hat", "cymbal")}
     kind = max(count, key=lambda k: count[k])
     return kind if count[kind] else None
 
 
 def _differences(played: Played, offset_ms: FloatArray, low: str, high: str) -> FloatArray:
-    """(n,) offset of one drum less the other's, on every place that both struck."""
+    """(n,) offset of one drum less the other's, on every place where both were struck."""
     above = {float(t): o for t, o, k in zip(played.nominal_s, offset_ms, played.kind, strict=True) if k == high}
     pairs = zip(played.nominal_s, offset_ms, played.kind, strict=True)
     return np.array([o - above[float(t)] for t, o, k in pairs if k == low and float(t) in above])
 
 
 def _alone_too(played: Played, own_ms: FloatArray, over: str, power: float) -> bool:
-    """Does the hand jump from stroke to stroke as much as against the feet? If not, those were uneven too."""
+    """Does the hand vary from stroke to stroke as much as it does against the feet? If not, the feet are uneven too."""
     mine = own_ms[np.array([kind == over for kind in played.kind])]
     return len(mine) > _FEWEST_SHARED and float(np.var(np.diff(mine))) >= power
 
 
 def _power(values: FloatArray) -> float:
-    """Variance about the median without the farthest twentieth, which flams and misread strokes fill."""
+    """Variance about the median without the furthest twentieth, where flams and misread strokes end up."""
     away = np.sort(np.square(values - np.median(values)))
     return float(np.mean(away[: max(1, int(0.95 * len(away)))])) / 0.76

@@ -18,33 +18,33 @@ from pulsefind.take.places import Slots, alone_bars, every_slot, grid_runs, guid
 from pulsefind.take.records import Missed, Played, Stray, TakeHits
 
 FLAM_MS = 45.0
-"""A softer hit of the same kind this shortly before or after another belongs to it (common practice, no source)."""
+"""A softer hit of the same kind this soon before or after another belongs to it (common practice, no source)."""
 
 BETWEEN_SHARE = 0.4
-"""A stroke is read as its neighbour place's only in the middle fifth between both. Judged: of a third, 0.4 and 0.45 the
-first left 9 of 10 Groove performances as plain arithmetic has them, the others all.
+"""A stroke may be given to the neighbouring place only in the middle fifth between the two. Judged: with a third, 9 of
+10 Groove MIDI performances agreed with plain arithmetic; with 0.4 and 0.45, all ten.
 """
 
 LARGEST_SWING = 2.7
-"""Beyond this ratio the second note of a pair is a dotted rhythm on a finer grid, not swing (common practice, no
-source).
-"""
+"""Beyond this ratio a pair is a dotted rhythm on a finer grid, not swing (common practice, no source)."""
 
 REREAD_MS = 120.0
-"""A stroke on a place that the player hardly uses may belong to one of theirs, no further off than this (judged: a
-sixteenth at 125 bpm).
+"""A stroke on a place that the player hardly uses may belong to one that they do use, no further off than this (judged:
+a sixteenth at 125 bpm).
 """
 
-_GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0
-_SWING_APART_MS = 30.0
-_COMING_BACK_BARS = 8
-_ROUNDS = 4
-_BESIDE_MS = 20.0
+_GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0  # of an accent's level; common practice, no source for how far below
+_SWING_APART_MS = 30.0  # judged: a player whose swung notes lie further from the track's keeps a grid of their own
+_COMING_BACK_BARS = 8  # judged: bars after a stretch alone in which a player may still be off
+_ROUNDS = 4  # judged: rounds in which the level settles
+_BESIDE_MS = 20.0  # judged: drummers notice from about here
 
 
 @dataclass(frozen=True, slots=True)
 class Matched:
-    """Hits on places, the rest, what the player's own pattern lacked, the grid that was used, and bars with fills."""
+    """Hits on places, the strays, what was missed of the player's own pattern, the grid that was used, bars
+    with fills.
+    """
 
     played: Played
     strays: tuple[Stray, ...]
@@ -62,10 +62,10 @@ class Matched:
 def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray, faint_s: FloatArray | None = None) -> Matched:
     """Match hits (n,) at track time time_s (n,) to the places of the track, or of a finer grid that the player used.
 
-    Of the faint ones, at track time faint_s, those are taken that fill the player's own pattern; None leaves all out.
+    Faint ones, at track time faint_s, are taken if they fill the player's own pattern; None leaves them all out.
 
-    Per kind the assignment of hits to places is the one with the least total distance in which hits keep their order
-    (for a distance that is convex in time an optimal assignment always does).
+    For each kind, hits are assigned to places with the least total distance while keeping their order (for a distance
+    that is convex in time, some optimal assignment always does).
     """
     kinds = np.array(hits.kind)
     edges_s, guided = analysis.edges_s, guided_beats(analysis)
@@ -77,7 +77,7 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray, faint_s: Float
         for bar in range(len(analysis.bars.beats))
     ]
     slots = lay_slots(analysis, used)
-    # Less their slow course the hits lie where they would for a player who stays with the track.
+    # Without their slow course, the hits lie where those of a player who stays with the track would.
     course_s = follow(slots, edges_s, time_s, of_kind, _pull(analysis)) / 1000
     main, grace = _without_flams(kinds, time_s, hits.level)
     rows = _reread(_settled_pairs(main, time_s, course_s, slots), hits, time_s, slots)
@@ -97,7 +97,7 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray, faint_s: Float
 
 
 def _pull(analysis: Analysis) -> FloatArray:
-    """(n_beats,) how strongly the track draws the player back: not at all where they are alone."""
+    """(n_beats,) how strongly the track pulls the player back: not at all where they are alone."""
     bars = analysis.bars.bar_of_beat
     pull = np.full(len(bars), WITH_THE_TRACK)
     alone = alone_bars(analysis)
@@ -108,7 +108,7 @@ def _pull(analysis: Analysis) -> FloatArray:
 
 
 def _player_grid(analysis: Analysis, time_s: FloatArray, guided: NDArray[np.bool_]) -> Grid:
-    """The subdivision that the player uses, from the beats with something to follow: alone they may be anywhere."""
+    """The subdivision that the player uses, from beats with something to follow: alone, they may be anywhere."""
     beat = np.searchsorted(analysis.beats.time_s, time_s, side="right") - 1
     followed = guided[np.clip(beat, 0, len(guided) - 1)]
     of_player = np.sort(time_s[followed] if followed.any() else time_s)
@@ -116,7 +116,7 @@ def _player_grid(analysis: Analysis, time_s: FloatArray, guided: NDArray[np.bool
 
 
 def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridSection) -> GridSection:
-    """The grid to lay the player's hits on: the track's, unless theirs is finer or swings clearly otherwise."""
+    """The grid to lay the player's hits on: the track's, unless theirs is finer or clearly swings another way."""
     if player.swing_ratio > LARGEST_SWING:
         player = GridSection(player.first_bar, player.last_bar, player.slots_per_beat, 1.0)
     if track.slots_per_beat % player.slots_per_beat == 0 and track.slots_per_beat > player.slots_per_beat:
@@ -131,10 +131,10 @@ def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridS
 def _settled_pairs(
     main: dict[str, IntArray], time_s: FloatArray, course_s: FloatArray, slots: Slots
 ) -> list[tuple[int, int]]:
-    """(hit, slot) pairs of all kinds, the course's level settled with them: the matched hits lie about it.
+    """(hit, slot) pairs of all kinds, found together with the course's level, so that the matched hits centre on it.
 
-    The course comes in steps and from all hits; on a dense grid a few ms of it decide which of two places is nearer.
-    Beyond its step it is trusted: where a grid is dense, any level nearly settles.
+    The course is quantised and comes from all hits; on a dense grid a few ms decide which of two places is nearer. The
+    level moves by no more than one step of the course: on a dense grid almost any level would settle.
     """
     window_s = window_of(slots)
     pairs = _pairs(main, time_s - course_s, slots, window_s)
@@ -151,9 +151,9 @@ def _settled_pairs(
 
 
 def _reread(pairs: list[tuple[int, int]], hits: TakeHits, time_s: FloatArray, slots: Slots) -> list[tuple[int, int]]:
-    """The pairs, strokes on places that the player hardly uses given to an empty one next to it that they do use.
+    """The pairs, with strokes on places that the player hardly uses given to an empty neighbour that they do use.
 
-    Who plays eighths and comes 70 ms early lies nearer to the sixteenth before; it is still their eighth.
+    An eighth played 70 ms early may lie nearer to the sixteenth before; it is still an eighth.
     """
     bars = max(1, len({int(slots.bar[slot]) for _, slot in pairs}))
     struck: dict[tuple[str, str], int] = {}
@@ -165,7 +165,7 @@ def _reread(pairs: list[tuple[int, int]], hits: TakeHits, time_s: FloatArray, sl
     for hit, slot in pairs:
         kind = hits.kind[hit]
         off_s = float(time_s[hit] - slots.nominal_s[slot])
-        # Towards the neighbour on whose side it lies.
+        # The neighbour on the side where it lies.
         other = slot + (1 if off_s > 0 else -1)
         inside = 0 <= other < len(slots.place)
         between_s = abs(float(slots.nominal_s[other] - slots.nominal_s[slot])) if inside else 0.0
@@ -196,7 +196,7 @@ def _pairs(
 def _without_flams(
     kinds: NDArray[np.str_], time_s: FloatArray, level: FloatArray
 ) -> tuple[dict[str, IntArray], list[int]]:
-    """The main strokes of each kind (indices), and the softer ones of all kinds that lean on them."""
+    """The main strokes of each kind (indices), and the softer ones of all kinds that belong to them."""
     main: dict[str, IntArray] = {}
     grace: list[int] = []
     for kind in np.unique(kinds):
@@ -222,7 +222,7 @@ def _stray(time_s: float, kind: str, slots: Slots) -> Stray:
 
 
 def _played(rows: list[tuple[int, int]], slots: Slots, hits: list[TakeHits], time_s: FloatArray) -> Played:
-    """The hits of (hit, slot) rows in order of time; hits are counted through all that are given, as time_s is."""
+    """The hits of (hit, slot) rows in order of time; hit numbers run through all hits given, as time_s does."""
     rows = sorted(rows, key=lambda row: (time_s[row[0]], row[0]))
     hit = np.array([row[0] for row in rows], np.int64)
     slot = np.array([row[1] for row in rows], np.int64)

@@ -1,4 +1,4 @@
-"""What a take's matched hits measure: offsets per section, place and kind, drift alone, swing, corrections, gains."""
+"""What is measured on a take's matched hits: offsets by section, place and kind, drift, swing, corrections, gains."""
 
 from __future__ import annotations
 
@@ -24,21 +24,23 @@ from pulsefind.take.records import (
 from pulsefind.take.steering import gains_of
 
 HISTOGRAM_EDGES_MS = tuple(float(v) for v in range(-90, 91, 10))
-"""Bounds of the bins in which a place's offsets are counted; what lies beyond goes to the outer ones."""
+"""Bounds of the bins in which a place's offsets are counted (judged); the outer bins take whatever lies beyond."""
 
 SHORT_NOTE_MS, SHORT_NOTICEABLE_MS, NOTICEABLE_SHARE = 240.0, 6.0, 0.025
 """Just noticeable displacement in a row of notes: 6 ms below 240 ms, 2.5 % above (Friberg and Sundberg 1995)."""
 
-_HABIT_HITS = 6
-_SWING_PAIRS = 8
-_BACK_MS = 10.0
-_DRIFT_HITS, _LAST_NOTES = 6, 4
+_HABIT_HITS = 6  # judged: the kind's habit counts as so many hits of each place
+_SWING_PAIRS = 8  # judged: from fewer pairs no ratio is told
+_BACK_MS = 10.0  # judged: a player whose bar's mean is this close is back
+_DRIFT_HITS, _LAST_NOTES = 6, 4  # judged: hits from which a drift is told; the last ones say where it ended
 
 
 @dataclass(frozen=True, slots=True)
 class Measures:
-    """What was measured of a take, and what it rests on: habit_ms (n_hits,), the usual offset of each hit's place and
-    kind; course, the offsets less habit, stroke by stroke; alone, the bars (indices) without anything to follow.
+    """What was measured, and what it rests on.
+
+    habit_ms: (n_hits,) the usual offset of each hit's place and kind; course: offsets less habit, stroke by stroke;
+    alone: the bars (indices) without anything to follow.
     """
 
     timing: Timing
@@ -84,9 +86,9 @@ def is_kind(names: tuple[str, ...], name: str) -> NDArray[np.bool_]:
 
 
 def habits(played: Played, alone: IntArray, fills: IntArray) -> FloatArray:
-    """(n_hits,) the usual offset of each hit's place and kind, drawn to the kind's where the place is rare.
+    """(n_hits,) the usual offset of each hit's place and kind, shrunk towards the kind's where the place is rare.
 
-    Where the carried or filled bars are most of the take, all bars count.
+    Only bars with something to follow and without fills count, or all bars if those are too few.
     """
     steady = ~np.isin(played.bar, np.r_[alone, fills])
     if steady.sum() < 0.3 * len(steady):
@@ -99,14 +101,14 @@ def habits(played: Played, alone: IntArray, fills: IntArray) -> FloatArray:
         of_kind = is_kind(played.kind, key[1]) & steady
         kind_ms = float(np.median(played.offset_ms[of_kind])) if of_kind.any() else whole
         here = played.offset_ms[member & steady]
-        # The median: bars in which an error is being taken back are no habit.
+        # The median, since bars in which an error is being corrected are no habit.
         own_ms = float(np.median(here)) if len(here) else kind_ms
         habit[member] = (len(here) * own_ms + _HABIT_HITS * kind_ms) / (len(here) + _HABIT_HITS)
     return habit
 
 
 def noticeable(played: Played) -> float:
-    """The displacement that a listener just notices at the usual distance of this player's notes, in ms."""
+    """The displacement, in ms, that a listener just notices at the usual spacing of this player's notes."""
     spaces = np.diff(np.unique(played.nominal_s))
     space_ms = 1000 * float(np.median(spaces)) if len(spaces) else 500.0
     return SHORT_NOTICEABLE_MS if space_ms < SHORT_NOTE_MS else NOTICEABLE_SHARE * space_ms
@@ -140,7 +142,7 @@ def sections_of(played: Played, analysis: Analysis, alone: IntArray, fills: IntA
 
 
 def places_of(played: Played, level_unit: str) -> tuple[PlaceSummary, ...]:
-    """Every place and kind that was struck, in order of the bar; bars counts those in which anything was played."""
+    """Every place and kind that was struck, in order within the bar; bars: how many had anything played in them."""
     own_level = _own_level(played, level_unit)
     bars = len(np.unique(played.bar))
     keys = sorted(set(zip(played.position_beats.tolist(), played.place, played.kind, strict=True)))
@@ -169,7 +171,7 @@ def places_of(played: Played, level_unit: str) -> tuple[PlaceSummary, ...]:
 
 
 def _own_level(played: Played, level_unit: str) -> NDArray[np.bool_]:
-    """(n_hits,) which levels are the hit's own: by sound, a cymbal in one stroke with a snare has the snare's."""
+    """(n_hits,) is the level the hit's own? In a recording, a cymbal struck together with a snare shows the snare's."""
     if level_unit != "dB":
         return np.ones(len(played.time_s), np.bool_)
     under = np.isin(played.time_s, played.time_s[is_kind(played.kind, "snare")])
@@ -177,7 +179,7 @@ def _own_level(played: Played, level_unit: str) -> NDArray[np.bool_]:
 
 
 def drifts_of(course: Course, analysis: Analysis) -> tuple[Drift, ...]:
-    """Tempo in every alone stretch of two bars or more in which enough was played."""
+    """Tempo in every stretch alone of two bars or more in which enough was played."""
     if not analysis.guides:
         return ()
     found = []
@@ -191,7 +193,7 @@ def drifts_of(course: Course, analysis: Analysis) -> tuple[Drift, ...]:
         bar_s = (end_s - start_s) / n_bars
         at_bar = (course.nominal_s[inside] - end_s) / bar_s
         slope, error = _slope_with_error(at_bar, course.residual_ms[inside])
-        # The last notes tell where the stretch ended; a line through all of it would average over its wandering.
+        # The last notes say where the stretch ended; a line through all of it would average out the wandering.
         last = slice(-_LAST_NOTES, None)
         level = float(np.mean(course.residual_ms[inside][last] - slope * at_bar[last]))
         n_beats = int(analysis.bars.beats[stretch.first_bar : stretch.last_bar + 1].sum())
@@ -226,7 +228,7 @@ def _slope_with_error(x: FloatArray, y: FloatArray) -> tuple[float, float]:
 
 
 def _bars_until_back(course: Course, last_bar: int) -> int | None:
-    """How many bars after a stretch until a bar's mean offset is usual again; None if that never came."""
+    """How many bars after a stretch a bar's mean offset is as usual again; None if it never is."""
     for bar in np.unique(course.bar[course.bar > last_bar]):
         here = course.residual_ms[course.bar == bar]
         limit = max(_BACK_MS, 2 * float(np.std(here)) / np.sqrt(len(here)))
@@ -236,13 +238,13 @@ def _bars_until_back(course: Course, last_bar: int) -> int | None:
 
 
 def swing_of(played: Played, matched: Matched, analysis: Analysis) -> tuple[SwingSection, ...]:
-    """Swing ratios over runs of bars that were laid on one grid."""
+    """Swing ratios over runs of bars that share a grid."""
     found = (_swing_of(played, run, analysis, run.first_bar, run.last_bar) for run in matched.grid)
     return tuple(section for section in found if section is not None)
 
 
 def _swing_of(played: Played, grid: GridSection, analysis: Analysis, first: int, last: int) -> SwingSection | None:
-    """Where the second note of the pair falls between the firsts: the ratio of the long to the short part."""
+    """Where the second note of each pair falls between the firsts, as the ratio of the long to the short part."""
     inside = (played.bar >= first) & (played.bar <= last)
     within = played.position_beats % 1.0
     if grid.slots_per_beat == 3:
@@ -262,7 +264,7 @@ def _swing_of(played: Played, grid: GridSection, analysis: Analysis, first: int,
         return None
     beat_ms = _beat_ms(analysis, played.bar)
     nominal_share = within % pair / pair
-    # The second note against the mean of the firsts: a constant offset of all notes is no swing.
+    # The second note relative to the mean of the firsts: a constant offset of all notes is no swing.
     lean = float(np.mean(played.offset_ms[on_grid] / beat_ms[on_grid])) / pair
     share = nominal_share[late] + played.offset_ms[late] / beat_ms[late] / pair - lean
     mean = float(np.clip(np.mean(share), 0.05, 0.95))

@@ -14,7 +14,7 @@ from pulsefind.export.formats import LARGEST_BYTES
 from pulsefind.listen.audio import LONGEST_S
 from pulsefind.take.records import TakeError, TakeHits
 
-_DRUM_CHANNEL = 9
+_DRUM_CHANNEL = 9  # channel 10, counted from 0: published, General MIDI Level 1
 _MIDI_HEADER = b"MThd"
 _RIFF_HEADER, _RIFF_MIDI = b"RIFF", b"RMID"
 

@@ -1,9 +1,8 @@
-"""How takes come about, as odds before anything was heard: from the lengths of take and track alone.
+"""How takes come about: prior odds of each start, from the lengths of take and track alone.
 
-A take exported with its song is as long as the song and starts with it. A recorder that ran before the song and after
-it holds the song; one that was started late, or stopped early, lies within it. Some are cut so that they start, or end,
-with the song. All shares are judged (no source): they say how much one way is to be preferred where the sound leaves
-several open.
+A take exported with its song is as long as the song and starts with it. A recording that ran from before the song until
+after it contains the song; one that was started late or stopped early lies within it. Some are cut to start or end with
+the song. All shares are judged (no source): they decide between starts that the sound leaves open.
 """
 
 from __future__ import annotations
@@ -11,25 +10,25 @@ from __future__ import annotations
 import numpy as np
 
 SAME_LENGTH_S = 0.05
-"""Lengths that differ by no more are the same: encoders pad by up to so much."""
+"""Lengths that differ by less are the same (judged: encoders pad by up to about this much)."""
 
 _EXPORTED, _STARTS_WITH_IT, _ENDS_WITH_IT = 0.85, 0.2, 0.2
-"""Shares of takes exported with the song among those of its length; and of takes of another length that start with it
-to the sample, and that end with it.
+"""The share of takes exported with the song among those of its length, and of takes of other lengths that start with it
+to the sample, and that end with it (judged with the seven real takes in view: eval/take/NOTES.md).
 """
 
 _HOLDS_OR_WITHIN = 0.75
-"""Of all others this share holds the song or lies within it; the rest overlaps it anyhow."""
+"""The share of all others that contain the song or lie within it (judged); the rest overlap it in any way."""
 
 RESOLUTION_S = 0.02
-"""Starts are told apart by so much."""
+"""Starts closer than this count as one (judged)."""
 
 _LATENCY_SIGMA_S = 0.025
-"""How far the playing may lie beside an exact start: latency of the chain, habit, and a grid that is off (judged)."""
+"""How far the playing may lie from an exact start: latency, habit, and a grid that is off (judged)."""
 
 
 def exact_starts(take_s: float, track_s: float) -> tuple[float, ...]:
-    """Track times at which a take of that length starts if it was cut together with the track."""
+    """Track times at which a take of this length starts if it was cut together with the track."""
     if abs(take_s - track_s) <= SAME_LENGTH_S:
         return (0.0,)
     return (0.0, track_s - take_s)
@@ -50,5 +49,5 @@ def log_prior(start_s: float, exact: bool, take_s: float, track_s: float) -> flo
 
 
 def log_lag(lag_s: float) -> float:
-    """Log weight of a playing that lies lag_s beside an exact start, in a row of strokes."""
+    """Log weight of playing that lies lag_s off an exact start."""
     return -0.5 * (lag_s / _LATENCY_SIGMA_S) ** 2

@@ -1,4 +1,4 @@
-"""The player's own pattern: what they strike in which bars, where they depart from it, and what they left out."""
+"""The player's own pattern: what they strike in which bars, where they depart from it, and what they leave out."""
 
 from __future__ import annotations
 
@@ -9,21 +9,23 @@ from pulsefind.take.places import Slots
 from pulsefind.take.records import Missed, Played
 
 OWN_RATE = 0.75
-"""A place is part of the player's own pattern when it is struck in at least this share of the bars around."""
+"""A place struck in at least this share of the bars around is part of the player's own pattern (judged)."""
 
 RARE_RATE = 0.25
-"""A place struck in fewer bars than this share is not the player's (judged)."""
+"""A place struck in a smaller share of the bars than this is not the player's (judged)."""
 
 FEWEST_AROUND = 5
-"""With fewer bars around it than this nothing is said of a bar's pattern."""
+"""With fewer bars around a bar than this, nothing is said about its pattern (judged)."""
 
-_AROUND_BARS = 4
+_AROUND_BARS = 4  # judged: a pattern may change from one eight-bar phrase to the next
 _FEWEST_NEW, _MANY_NEW = 4, 0.35
-"""A bar of so many drums and places, this share of them new and on drums rather than cymbals, is a fill (judged)."""
+"""A bar with this many drums and places, this share of them new and on drums rather than cymbals, is a fill
+(judged).
+"""
 
 
 def struck_table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarray]:
-    """For every place and kind: (n_bars,) was it struck?"""
+    """For every place and kind, (n_bars,): was it struck?"""
     table: dict[tuple[str, str], np.ndarray] = {}
     for place, kind, bar in zip(played.place, played.kind, played.bar, strict=True):
         table.setdefault((place, kind), np.zeros(n_bars, np.bool_))[bar] = True
@@ -31,7 +33,7 @@ def struck_table(played: Played, n_bars: int) -> dict[tuple[str, str], np.ndarra
 
 
 def fills_of(played: Played, n_bars: int) -> IntArray:
-    """Bars (indices) in which much of what is struck isn't the player's pattern around them, or toms take over."""
+    """Bars (indices) in which much of what is struck on drums is not in the player's pattern around them."""
     table = struck_table(played, n_bars)
     bars = np.unique(played.bar)
     fills = []
@@ -48,13 +50,13 @@ def fills_of(played: Played, n_bars: int) -> IntArray:
 
 
 def around_bars(bars: IntArray, bar: int) -> IntArray:
-    """Those of some bars (indices) that lie within four of a bar, itself left out."""
+    """Which bars (indices) lie within four of a bar, leaving out the bar itself."""
     near: IntArray = bars[(np.abs(bars - bar) <= _AROUND_BARS) & (bars != bar)]
     return near
 
 
 def missed_of(played: Played, slots: Slots, n_bars: int, fills: IntArray, source: str) -> tuple[Missed, ...]:
-    """Places of the player's own pattern, as it is in the bars around, that stayed empty; fills and rests aside.
+    """Places of the player's own pattern in the bars around that stayed empty; fills and rests don't count.
 
     In sound one drum may hide another, so there a place counts as missed only when nothing at all was struck on it.
     """
@@ -66,7 +68,8 @@ def missed_of(played: Played, slots: Slots, n_bars: int, fills: IntArray, source
     }
     found = []
     for bar in steady:
-        # The take's first and last bars have too few around, so nothing is missed before it begins or after its end.
+        # The first and last bars have too few around them, so nothing is missed before the take begins or after it
+        # ends.
         around = around_bars(steady, int(bar))
         if len(around) < FEWEST_AROUND:
             continue

@@ -1,4 +1,4 @@
-"""Every place of a track's grid as a point in time, for laying hits on it."""
+"""Every place of a track's grid as a point in time, to lay hits on."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def guided_beats(analysis: Analysis) -> NDArray[np.bool_]:
 
 
 def lay_slots(analysis: Analysis, section_of_bar: list[GridSection]) -> Slots:
-    """Spread the places of each bar's grid section over its beats. No beats, no slots."""
+    """Spread the places of each bar's grid section over its beats. No beats give no slots."""
     edges = analysis.edges_s
     bars = analysis.bars.bar_of_beat
     rows: list[tuple[float, int, int, float, float, str]] = []
@@ -84,9 +84,7 @@ def every_slot(analysis: Analysis) -> Slots:
 
 
 def _fine(section: GridSection) -> GridSection:
-    """The grid that a player may fill: sixteenths where the track has two or fewer, halved triplets where it has
-    them.
-    """
+    """The grid that a player may fill: sixteenths where the track has two slots or fewer, halves of its triplets."""
     if section.swing_ratio != 1.0:
         return section
     slots = {1: 4, 2: 4, 3: 6}.get(section.slots_per_beat, section.slots_per_beat)
@@ -94,7 +92,7 @@ def _fine(section: GridSection) -> GridSection:
 
 
 def grid_runs(used: tuple[GridSection, ...]) -> tuple[GridSection, ...]:
-    """The grids that the hits were laid on, bar by bar, joined to runs of bars (indices)."""
+    """The grids that the hits were laid on, bar by bar, merged into runs of bars (indices)."""
     found: list[GridSection] = []
     for bar, section in enumerate(used):
         same = found and (found[-1].slots_per_beat, found[-1].swing_ratio) == (

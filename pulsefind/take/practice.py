@@ -1,4 +1,4 @@
-"""The one exercise for what stands out most, by what its numbers are to a listener."""
+"""The one exercise for what stands out most to a listener."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _PLACE_HITS = 8
 
 
 def practice_of(track: Path, timing: Timing, movement: Movement) -> Practice:
-    """The one exercise for what stands out most, measured in steps that a listener just notices."""
+    """The one exercise for what stands out most, in units of what a listener just notices."""
     name = shlex.quote(str(track))
     choices: list[tuple[float, Practice]] = []
     if movement.drifts:

@@ -1,10 +1,11 @@
 """The strokes of a recorded take: when, to about a millisecond, and of what kind.
 
-A take is mostly drums, and close by, so it is read otherwise than a track. 1. Eight bands are followed in 1 ms
-steps; a stroke is where they together rise over what rang before. 2. Its time is the change point of the
-signal's variance: the Akaike information criterion of two stretches of noise (Maeda 1985; common for arrival
-times in seismology), which needs no threshold and so moves little with loudness. 3. Its kind follows from what
-it added to each band.
+A take is mostly drums, recorded close by, so it isn't read the way a track is.
+
+1. Eight bands are followed in 1 ms steps; a stroke is where together they rise above what was ringing.
+2. Its time is the change point of the signal's variance, by the Akaike information criterion for two stretches of
+   noise (Maeda 1985; common for arrival times in seismology). That needs no threshold, so loudness hardly moves it.
+3. Its kind follows from what it added to each band.
 """
 
 from __future__ import annotations
@@ -41,71 +42,78 @@ BAND_HZ = (
 """From the bass drum's tone over bodies and beaters to wires, sticks and cymbals (common practice, no source)."""
 
 LEAST_RISE_DB, MOST_RISE_DB = 2.0, 20.0
-"""A sound that rings on rises by up to the first now and then; a rise beyond the second says no more. Judged."""
-
-RISE_WEIGHTS = (0.15, 0.13, 0.0, 0.3, 0.62, 0.57, 1.55, 1.32)
-LEAST_SCORE = 2.98
-"""A stroke's rises beyond the least, so weighed and summed, reach this score. Few strokes lift one band far; most lift
-several a little. Fitted by logistic regression to strokes of known times (`python -m eval take-fit`; how well:
-eval/take/NOTES.md).
+"""Ringing sounds swell by up to the first on their own; a rise beyond the second tells no more than one as
+far. Judged.
 """
 
+RISE_WEIGHTS = (0.15, 0.13, 0.0, 0.3, 0.62, 0.57, 1.55, 1.32)
+"""Weight per dB of each band's rise beyond LEAST_RISE_DB. Few strokes lift one band far; most lift several a little.
+Fitted by logistic regression to strokes of known times (`python -m eval take-fit`; how well: eval/take/NOTES.md).
+"""
+
+LEAST_SCORE = 2.98
+"""The weighted sum of rises that makes a stroke, fitted with the weights: 0.75 % of what it finds wasn't played."""
+
 FAINT_SCORE = 0.7
-"""From this score on it may be a stroke: taken for one only where the player strikes again and again (take_faint)."""
+"""From this score on it may be a stroke, and is taken for one only where the player keeps striking
+(faint.py). Judged.
+"""
 
 FLOOR_DB = -40.0
-"""Rises are seen against a floor this far below the band's loud strokes: what lies under it counts as silence.
+"""Rises are measured from a floor this far below the band's loud strokes; anything quieter counts as silence.
 Judged: soft strokes lie 20 to 30 dB below loud ones.
 """
 
 REST_TIMES = (8.0, 6.0, 4.0, 3.0, 2.0, 2.0, 2.0, 2.0)
-"""Nor below this many times what the band holds at rest: the power of a narrow band of noise leaps about
-(judged; the narrower the band the more).
+"""The floor is never below this many times the band's power at rest: the narrower a band of noise, the more its power
+jumps about (judged).
 """
 
 SAME_STROKE_S = 0.025
 """Drums struck this close together are one stroke: no hand strikes again so soon (judged)."""
 
 LEAK_DB, LEAK_WITHIN_S = -24.0, 0.015
-"""Where the track is heard in a take, hits this far below the loud ones of their kind, this near a stroke of the track,
-are taken to be its own (ghost notes lie some 20 dB below accents; common practice, no source).
+"""Where the track is heard in a take, hits this far below the loud ones of their kind and this close to a stroke of the
+track are taken to be the track's own (ghost notes lie some 20 dB below accents; common practice, no source).
 """
 
 _RIPPLES_BELOW_HZ, _FIRST_SHARP = 500.0, 3
-"""Below, a period is no shorter than 2 ms, so that power swings from step to step; from this band on filters answer
-within milliseconds.
+"""Below this frequency a period is longer than 2 ms, so that power swings from one 1 ms step to the next (arithmetic);
+from this band on the filters respond within milliseconds (judged).
 """
 
-_BEFORE_MS, _GAP_MS, _REST_PERCENTILE = 12, 3, 10
+_BEFORE_MS, _GAP_MS = 12, 3  # judged: the window before a step, and how far ahead of the step it ends
+_REST_PERCENTILE = 10  # judged: what rings on between strokes
 _AFTER_MS = (20, 15, 10, 8, 6, 6, 6, 6)
-"""Windows before and after a step, the latter as long as a band's filter takes to answer; the tenth percentile is what
-rings on between strokes (judged).
-"""
+"""The window after a step, as long as each band's filter takes to respond (judged)."""
 
 _APART_MS, _NEAR_MS, _SMOOTH_MS = 19, 9, 3
-"""Candidates are this far apart at least, and bands may answer this far beside one (judged)."""
-
-_PICK_BEFORE_S, _PICK_AFTER_S = 0.008, 0.005
-_STEEP_REACH_MS, _SHARP_REACH_MS, _LATE_MS, _CLEAR_DB = 20, 8, 10, 6.0
-_FEWEST_SAMPLES = 12
-"""Where the change point is looked for: reaches by the delay of low and high filters, 6 dB for a rise that is clear, a
-quarter of a millisecond of signal on either side for its variance (judged).
+"""How far apart candidates lie at least, how far from one a band may respond, and how its score is smoothed
+(judged).
 """
 
-_REACH_NEAR_MS = 7
-_PIECE_MS, _MARGIN_MS = 60_000, 200
-"""What is worked on at a time, and how much around it: more than any reach here."""
+_PICK_BEFORE_S, _PICK_AFTER_S = 0.008, 0.005  # judged: searched around the steepest rise
+_STEEP_REACH_MS, _SHARP_REACH_MS, _LATE_MS = 20, 8, 10
+"""How far before its candidate a stroke may begin, by the delay of the low and of the high filters, and how far after
+it (judged).
+"""
+_CLEAR_DB = 6.0  # judged: a rise of the differenced signal that settles where the stroke begins
+_FEWEST_SAMPLES = 12  # judged: a quarter of a millisecond, from which a variance can be estimated
+
+_REACH_NEAR_MS = 7  # judged: a band's rise within this belongs to the candidate
+_PIECE_MS, _MARGIN_MS = 60_000, 200  # judged: a piece worked on at a time, and a margin wider than any reach here
 _NARROW_HZ = 9000
-"""A recording that holds nothing above has no cymbals' own band (common practice, no source)."""
+"""A recording with nothing above this has lost the band that is the cymbals' own (common practice, no source)."""
 
-_LOOK_AHEAD_MS = (25, 15, 12, 5, 5, 5, 5, 5)
+_LOOK_AHEAD_MS = (25, 15, 12, 5, 5, 5, 5, 5)  # judged: how soon a stroke shows in each band
 _LEVEL_BANDS = {"kick": slice(0, 1), "snare": slice(3, 5), "cymbal": slice(6, 8)}
-"""Within so many milliseconds a stroke shows in a band, and these bands tell its level (judged)."""
+"""The bands whose power is a stroke's level (judged)."""
 
-_SHARP_DB, _LEAST_SUM_DB = 4.0, 5.0
+_SHARP_DB = 4.0  # judged: a rise from which a band with a fast filter times the stroke
+_LEAST_SUM_DB = 5.0  # judged: the least weighted rise of a candidate
 _EVEN_WEIGHTS = (0.5, 0.5, 0.6, 0.8, 1.0, 1.0, 1.0, 1.0)
-"""Candidates are found with low weights for low bands, which ripple, and a threshold that leaves none out that is worth
-it (judged: 99.2 % of the strokes are among them, eval/take/NOTES.md).
+"""Candidates are found with low weights for the low bands, which ripple, and a threshold that leaves out nothing of
+use (judged: 99.2 % of the strokes are among them, eval/take/NOTES.md).
 """
 
 
@@ -113,8 +121,8 @@ it (judged: 99.2 % of the strokes are among them, eval/take/NOTES.md).
 class _Bands:
     """(n_ms, 8) each: power of every band in 1 ms steps, and how far it rises there, in dB.
 
-    What a band holds after and before a step follows from its power, and is worked out again where it is needed: an
-    hour of all three would fill a gigabyte.
+    The power before and after each step is worked out again wherever it is needed: keeping both as well would fill a
+    gigabyte for an hour of sound.
     """
 
     power: FloatArray
@@ -129,7 +137,7 @@ def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
     AudioError, TakeError
         if it can't be read, or a MIDI file holds no notes.
     """
-    check_readable(path)  # A pipe would hold up even a look at its first bytes.
+    check_readable(path)  # On a pipe, even looking at the first bytes would block.
     if is_midi(path):
         return read_midi_take(path), None
     audio = load(path)
@@ -157,8 +165,8 @@ def find_strokes(audio: Audio) -> TakeHits:
 
 
 def candidates_of(audio: Audio) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Every moment that may be a stroke: its time in seconds (n,) to a millisecond or so, how far each band rises and
-    what it gains there, (n, 8) each in dB. The recording must not be empty.
+    """Every moment that may be a stroke: its time in seconds (n,) to about a millisecond, and in dB, (n, 8) each, how
+    far each band rises there and what it gains. The recording must not be empty.
     """
     bands = _follow_bands(audio)
     frame, rise_db = _candidates(bands)
@@ -166,7 +174,7 @@ def candidates_of(audio: Audio) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def without_leak(hits: TakeHits, time_s: FloatArray, track: Audio) -> TakeHits:
-    """The hits less those that are the track heard in the take: faint ones, together with a stroke of the track.
+    """The hits without those that are the track itself, heard in the take: faint ones that coincide with its strokes.
 
     time_s: (n,) the hits in track time. A player's own ghost notes are louder than what is called faint here.
     """
@@ -175,7 +183,7 @@ def without_leak(hits: TakeHits, time_s: FloatArray, track: Audio) -> TakeHits:
         return hits
     away_s = np.abs(of_track[nearest(of_track, time_s)] - time_s)
     kept = np.flatnonzero((hits.level > LEAK_DB) | (away_s > LEAK_WITHIN_S))
-    # What is faint beside the track's own sound is nobody's to tell.
+    # Beneath the track's own sound nobody can tell whose a faint stroke is.
     return replace(
         hits,
         time_s=hits.time_s[kept],
@@ -214,13 +222,13 @@ def _follow_bands(audio: Audio) -> _Bands:
 
 
 def _after(power: FloatArray, band: int) -> FloatArray:
-    """(n_ms,) the most that a band holds in the milliseconds after each step."""
+    """(n_ms,) the highest power of a band in the milliseconds after each step."""
     smooth = uniform_filter1d(power, 4, mode="nearest")
     return _shift(maximum_filter1d(smooth, _AFTER_MS[band], mode="nearest"), -(_AFTER_MS[band] // 2))
 
 
 def _before(power: FloatArray) -> FloatArray:
-    """(n_ms,) what a band held in the mean before each step."""
+    """(n_ms,) the mean power of a band before each step."""
     return _shift(uniform_filter1d(power, _BEFORE_MS, mode="nearest"), _BEFORE_MS // 2 + _GAP_MS)
 
 
@@ -318,8 +326,8 @@ def _pick_samples(plain: FloatArray, bright: FloatArray, frame: IntArray, reach_
 
 
 def _steepest(energy: FloatArray, frame: int, reach_ms: int, rate_hz: int) -> tuple[int, float]:
-    """Sample near a frame (1 ms) at which the energy after stands highest over the energy before, and by how many
-    dB.
+    """The sample near a frame (1 ms) where the energy after it exceeds the energy before it most, and by how
+    many dB.
     """
     step = rate_hz // 1000
     reach, ahead, behind = reach_ms * step, 4 * step, 6 * step
@@ -332,7 +340,7 @@ def _steepest(energy: FloatArray, frame: int, reach_ms: int, rate_hz: int) -> tu
     earlier = (energy[at] - energy[at - behind]) / behind
     floor = 1e-6 * float(later.max()) + 1e-15
     ratio = np.log10((later + floor) / (earlier + floor))
-    # A stroke may be followed by another; the loudness of what follows decides between rises.
+    # Another stroke may follow soon; the loudness of what follows decides between the two rises.
     best = int(np.argmax(ratio * np.sqrt(later)))
     return int(at[best]), 10 * float(ratio[best])
 
