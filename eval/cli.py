@@ -27,7 +27,7 @@ from eval.sets.synthetic import write_set
 from eval.sets.unfollowable import silent_rows
 from eval.sets.variants import varied
 from eval.store import read_json, read_result, write_json, write_text
-from eval.take.commands import take, take_band, take_fit, take_strokes
+from eval.take.commands import take, take_band, take_fit, take_songs, take_strokes
 from eval.train.commands import app as train
 from pulsefind.core.errors import FormatError, PulsefindError
 from pulsefind.core.stopping import stop_in_order
@@ -228,7 +228,20 @@ def hint(
     typer.echo(hint_table(list(hinted(tracks, seed))), nl=False)
 
 
-for command in (take, take_band, take_strokes, take_fit, fuzz, interrupts, mutants, licences, page, picture, same):
+for command in (
+    take,
+    take_band,
+    take_songs,
+    take_strokes,
+    take_fit,
+    fuzz,
+    interrupts,
+    mutants,
+    licences,
+    page,
+    picture,
+    same,
+):
     app.command()(command)
 app.add_typer(train, name="train")
 app.add_typer(reader, name="reader")

@@ -56,7 +56,7 @@ EVAL_ARROWS = {
     "scoring": {"records", "store"},
     "decoder": {"records", "scoring"},
     "reader": {"train"},
-    "take": {"sets", "train"},
+    "take": {"sets", "store", "train"},
     "robustness": {"records", "sets"},
     "cli": {"store", "train", "sets", "scoring", "decoder", "reader", "take", "robustness"},
 }

@@ -11,6 +11,9 @@ import typer
 FAULTS_SEED = 9000
 """Some of the review's limits were set after faults of these seeds had been seen: measure on others as well."""
 
+SONGS_SEED = 20000
+"""Made songs of seeds below 21000 were looked at while the review's limits were set: measure on others."""
+
 
 class Part(StrEnum):
     """What is measured of the review; `example` prints the one in the README."""
@@ -60,6 +63,20 @@ def take_band(
     folders = root / takes, root / tracks
     rows = list(strangers(*folders, kept) if strange else laid(*folders, kept, change or tuple(CHANGES)))
     print(listed(rows) if strange else summary(rows) + "\n" + listed(rows), end="")
+
+
+def take_songs(
+    root: Annotated[Path, typer.Option(help="Folder in which the three sets are made.")],
+    count: Annotated[int, typer.Option(min=1, help="Songs.")] = 30,
+    seed: Annotated[int, typer.Option(min=0, help="First seed of the songs.")] = SONGS_SEED,
+    font: Annotated[list[Path] | None, typer.Option(help="A SoundFont for the instruments; may be repeated.")] = None,
+    grooves: Annotated[Path | None, typer.Option(help="Folder of human drumming on a grid (Groove MIDI).")] = None,
+) -> None:
+    """Make sets for take-band and take-strokes: songs of a full band, the drums as takes, all else as tracks."""
+    from eval.take.made import SONGS, TAKES, TRACKS, write_takes
+
+    names = write_takes(root, count, seed, font or (), grooves)
+    print(f"{root}: --takes {TAKES} --tracks {TRACKS} --songs {SONGS}: {', '.join(names)}")
 
 
 def take_strokes(

@@ -114,7 +114,7 @@ def prepare(folder: Path, fonts: Iterable[Path], shots: Path, grooves: Path, son
         (folder / font.name).write_bytes(font.read_bytes())
     arrays: dict[str, NDArray[np.generic]] = {}
     meta: dict[str, object] = {"shots": _pack_shots(shots, arrays)}
-    played = [g for g in _read_grooves(grooves) if len(g.notes) >= 8]
+    played = [g for g in read_grooves(grooves) if len(g.notes) >= 8]
     arrays["groove_notes"], meta["groove_cuts"] = _joined([g.notes for g in played], 3)
     meta["grooves"] = [{"style": g.style, "bpm": g.bpm} for g in played]
     picked = sorted(songs.glob("[0-9][0-9][0-9]"))[::_EVERY_SONG]
@@ -215,7 +215,7 @@ _GENERAL_MIDI_KEY = {22: 42, 26: 46, 58: 43}
 """The recording kit's own keys for hat edges and the third tom's rim, as General MIDI has them."""
 
 
-def _read_grooves(folder: Path) -> list[Groove]:
+def read_grooves(folder: Path) -> list[Groove]:
     """The 4/4 performances of the drummers that are not held out, in beats."""
     grooves = []
     with (folder / "info.csv").open() as table:
