@@ -1,7 +1,7 @@
-"""What a guide is called, and the mark that pictures its sound: the same everywhere it is shown.
+"""What a guide is called, and the mark that pictures its sound, the same wherever it is shown.
 
-A name is a few words for the sound, and each guide of a song has another one. A mark is a stroke for a short sound, a
-wedge for one that washes out, a bar for one that holds its note; the higher it stands, the higher the sound.
+A name is a few words for the sound, different for each guide of a song. A mark is a stroke for a short sound, a wedge
+for one that washes out, a bar for one that holds its note; the higher it stands, the higher the sound.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ from pulsefind.core.errors import HintError
 from pulsefind.core.records import Guide, Sound
 
 _DRUMMERS_WORDS = {"bass drum": "kick"}
-"""A drummer's word where General MIDI's percussion map has another."""
+"""The drummer's word, where General MIDI's percussion map has another."""
 
 _LENGTHS = ("short", "long")
-"""A tick is short and a note long without saying so."""
+"""Left out of names: a tick is short and a note long anyway."""
 
 _ORDINALS = (
     "second",
@@ -33,14 +33,13 @@ _ORDINALS = (
 )
 
 _HEARD_APART_OCTAVES = 0.25
-"""Two sounds of one name that lie closer than this aren't told apart as lower and higher (judged)."""
+"""Two sounds with the same name that are closer than this aren't called lower and higher (judged)."""
 
-_LONG_MS = 260.0
-_A_NOTE = 0.4
-"""From this length on a sound rings; up to this noisiness it rings as a note, beyond it as a wash: as in naming.py."""
+_LONG_MS = 260.0  # from here on a sound rings, as in naming.py (common practice, no source)
+_A_NOTE = 0.4  # up to this noisiness it rings as a note, beyond it as a wash, as in naming.py (judged)
 
 _LOWEST_HZ, _OCTAVES = 50.0, 8.0
-"""Heights of marks run from a low bass to the top of a cymbal."""
+"""The heights of marks run from a low bass to the top of a cymbal (judged)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,7 @@ def mark_of(sound: Sound) -> Mark:
 def called(guides: tuple[Guide, ...]) -> tuple[str, ...]:
     """A short name for each guide, all different: ('kick', 'crisp tick', 'second crisp tick').
 
-    Two of one name are told apart by pitch where that can be heard, more of them by their rank. Empty without guides.
+    Two with the same name are told apart by pitch where that can be heard, more of them by rank. Empty without guides.
     """
     plain = [_plain(guide) for guide in guides]
     names = []
@@ -73,7 +72,7 @@ def called(guides: tuple[Guide, ...]) -> tuple[str, ...]:
 
 
 def _plain(guide: Guide) -> str:
-    """The drum it is, or what the sound is like to the ear, without where and how it was measured."""
+    """The drum, or what the sound is like to the ear, without any measured figures."""
     drum = guide.sound.drum
     if drum and drum != "percussion":
         return _DRUMMERS_WORDS.get(drum, drum)
@@ -98,7 +97,7 @@ def likeness(guide: Guide) -> str:
 
 
 def guide_index(guides: tuple[Guide, ...], asked: str) -> int:
-    """The index of a guide that is asked for by its name, the start of one, or its number (1 for the first).
+    """The index of a guide asked for by its name, part of its name, or its number (1 for the first).
 
     Raises
     ------

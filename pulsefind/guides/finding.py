@@ -1,7 +1,7 @@
-"""Guides: recurring sounds with known places, what a drummer can follow.
+"""Guides: recurring sounds with known places, which a drummer can follow.
 
-Each sound's hits are laid on the bars (placing), its patterns are looked for (patterns), and each pattern that stands
-out becomes a guide with a score (scoring). What several sounds show twice is listed once.
+Each sound's hits are laid on the bars (placing), its patterns are found (patterns), and each pattern that stands out
+becomes a guide with a score (scoring). What several sounds show twice is listed once.
 """
 
 from __future__ import annotations
@@ -32,30 +32,34 @@ from pulsefind.guides.placing import NOTE_RATE, PLACE_RATE, Placed, lay, without
 from pulsefind.guides.scoring import score_of
 
 SECTION_CLARITY = 0.3
-"""How far the places of a section's pattern must stand out: something is struck often enough anywhere for less."""
+"""How far the places of a section's pattern must stand out (judged): almost anything stands out less somewhere."""
 
 LEAST_HIT_RATE = 0.6
-"""No guide has a place that is struck in fewer of its bars: which bars it holds in is settled after its places are."""
+"""Every place of a guide is struck in at least this share of its bars (judged); this is checked again because the bars
+are settled after the places.
+"""
 
-MAX_GUIDES = 12
-PATTERNS_PER_SOUND = 3
+MAX_GUIDES = 12  # judged: more than anybody reads
+PATTERNS_PER_SOUND = 3  # judged: verse, chorus and one more
 
 CLEAR_DRUM, HEARD_WITH_DRUM = 0.4, 0.75
-"""A place that stands alone in the folded bars is a drum's if this share of its hits are those of a drum this clear:
-what is struck with the drum there makes it sound unlike its other hits."""
+"""A place that stands alone in the folded bars belongs to a drum if this share of its hits coincide with those of a drum
+this clear (judged): something struck together with the drum makes it sound unlike its other hits there.
+"""
 
 TWIN_HITS, TWIN_S = 0.6, 0.03
-"""Two guides with the same places are one when this share of the hits of one lies so near to those of the other."""
+"""Two guides with the same places are one if this share of one's hits lies this close to the other's (judged)."""
 
 NEARLY_THE_SAME = 0.8
-"""So are they when this share of all their places is shared, if the one that comes later was not taught: the parts of
-one sound, found once more. By judgement: one place of five may lack."""
+"""So are they if this share of all their places is shared and no network was taught the later one: then it is part of
+the same sound, found once more (judged: one place in five may be missing).
+"""
 
 
 def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits | None = None) -> tuple[Guide, ...]:
     """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple.
 
-    folded are hits of sounds that only the folded bars show.
+    folded: hits of sounds that show only in the folded bars.
     """
     full = full_bars(bars)
     if full.sum() < min(MIN_BARS, 2):
@@ -71,7 +75,7 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits |
 
 
 def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, ahead_ms: float, folded: bool = False) -> list[Guide]:
-    """The guides of every sound by itself: up to three patterns each, in bars that differ."""
+    """The guides of each sound by itself: up to three patterns, in different bars."""
     full = full_bars(bars)
     slots = slots_of(bars, grid)
     found: list[Guide] = []
@@ -95,7 +99,7 @@ def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, ahead_ms: float
 
 
 def _one_hit_of(guide: Guide, drums: list[Guide]) -> bool:
-    """Is a guide of one place the hits of a drum at one of its places?"""
+    """Is this guide of a single place just one place of a drum?"""
     time_s = guide.hits.time_s[guide.hits.on_pattern]
     return len(guide.places) == 1 and any(
         float(np.mean(distance(drum.hits.time_s, time_s) < TWIN_S)) >= HEARD_WITH_DRUM for drum in drums
@@ -103,7 +107,7 @@ def _one_hit_of(guide: Guide, drums: list[Guide]) -> bool:
 
 
 def _says_more(guide: Guide, folded: list[Guide]) -> bool:
-    """Does a guide that no network was taught stand out, and is it not several of the folded bars' sounds in one?"""
+    """Does this untaught guide stand out, and is it more than several sounds of the folded bars lumped together?"""
     places = {place.label for place in guide.places}
     known = [{place.label for place in other.places} for other in folded if other.pattern_bars == 1]
     parts = [other for other in known if other <= places]
@@ -112,7 +116,7 @@ def _says_more(guide: Guide, folded: list[Guide]) -> bool:
 
 
 def alone_stretches(guides: tuple[Guide, ...], bars: Bars) -> tuple[Stretch, ...]:
-    """The runs of bars that no guide covers. Without guides that is the whole song; without bars nothing."""
+    """The runs of bars that no guide covers: the whole song without guides, nothing without bars."""
     followed = np.zeros(len(bars.beats), np.bool_)
     for guide in guides:
         for stretch in guide.coverage:
@@ -163,7 +167,7 @@ def _guide(
 
 
 def _without_twins(guides: list[Guide]) -> list[Guide]:
-    """Leave out guides whose hits are nearly all those of a better one (one sound split in two)."""
+    """Leave out guides whose hits are nearly all those of a better one (one sound, split in two)."""
     kept: list[Guide] = []
     for guide in guides:
         if not any(_same(guide, other) for other in kept):
@@ -172,7 +176,7 @@ def _without_twins(guides: list[Guide]) -> list[Guide]:
 
 
 def _same(guide: Guide, other: Guide) -> bool:
-    """Is a guide the same sound as a better one, split by its parts or struck together throughout?"""
+    """Is a guide the same sound as a better one: a part of it, or struck together with it throughout?"""
     places, others = ({(place.label, place.bar) for place in one.places} for one in (guide, other))
     shared = len(places & others) / len(places | others)
     if shared < (1.0 if guide.sound.taught else NEARLY_THE_SAME):

@@ -1,21 +1,22 @@
 """How a guide could fool you: other beats and bars that its hits suggest, and the cue that tells them apart.
 
-Everything follows from the places alone, on twelfths of a beat, around the pattern:
+Everything follows from the places alone, in twelfths of a beat, around the pattern:
 
-- An evenly spaced set of hits is a beat: at its own tempo where that is slower or quicker than the true one, or across
-  it (3 against 2 and 4, dotted), and the true beat moved where it falls between the beats. Three or more hits with
-  equal gaps, that fill half of the pattern or bar and don't fit the bar, are such a beat as well, while they last.
-- A set of hits that a shift maps onto itself can't tell the two apart: any beat, half a bar, part of a beat.
-- A figure is heard to begin after its longest gap (Garner 1974, "The processing of information and structure"): what
-  begins elsewhere than on the 1 is taken for the 1. Longest means half as long again as any other.
-- A figure of two or four bars may begin with any of them.
-- Nearly even hits are heard as even: three in a beat up to 2 : 1, three in a bar (two in a bar of five beats or more,
-  if odd) up to 1.5 : 1; swung notes are heard as straight ones.
+- Evenly spaced hits are heard as a beat: one with its own tempo if they are slower or quicker than the true beat, one
+  across it (3 against 2 or 4, dotted notes), or the true beat shifted if they fall between the beats. Three or more
+  equally spaced hits that fill half of the pattern or bar but don't fit the bar make such a beat too, while they last.
+- Hits that a shift maps onto themselves can't tell the two apart: any beat, half a bar, part of a beat.
+- A figure is heard as beginning after its longest gap (Garner 1974, "The processing of information and structure"), so
+  a figure that begins anywhere but on the 1 makes its beginning sound like the 1. Longest means half as long again as
+  any other.
+- A figure of two or four bars may seem to begin with any of them.
+- Nearly even hits are heard as even: three in a beat up to 2 : 1, three in a bar (or two, in an odd bar of five beats
+  or more) up to 1.5 : 1; swung notes are heard as straight.
 
-How tempting a reading is, is its share against the true one: f p / (f p + f' p'), where f is how well the beat (or the
-strong beats, where only the 1 moves) of each reading agrees with the hits, the harmonic mean of hits explained and
-beats struck, in the manner of the clocks of Povel and Essens (1985, "Perception of temporal patterns"), and p how
-natural its tempo is, highest at 120 a minute (after van Noorden and Moelants 1999; values from memory).
+How tempting a reading is: its share beside the true one, f p / (f p + f' p'). f is how well each reading's beat (or its
+strong beats, where only the 1 moves) agrees with the hits, the harmonic mean of hits explained and beats struck, after
+the clocks of Povel and Essens (1985, "Perception of temporal patterns"); p is how natural its tempo is, highest at 120
+a minute (after van Noorden and Moelants 1999; values from memory).
 """
 
 from __future__ import annotations
@@ -30,30 +31,30 @@ from pulsefind.core.counts import parse_label
 from pulsefind.core.records import Bars, Guide, Misreading, Place, Tempo
 
 _TICKS = 12
-"""Places are compared on twelfths of a beat, which hold sixteenths and triplets exactly."""
+"""Places are compared in twelfths of a beat, which hold sixteenths and triplets exactly (arithmetic)."""
 
 _BEAT_BPM = (40.0, 220.0)
-"""Slower or quicker than this nothing is felt as a beat (common practice, no source)."""
+"""Nothing slower or quicker than this is felt as a beat (common practice, no source)."""
 
-_PREFERRED_BPM = 120.0
-_OCTAVES_WIDE = 0.9
-_LEAST_FIT = 0.1
-_CLEARLY_LONGEST = 1.5
-_EVENED_IN_BEAT, _EVENED_IN_BAR = 2.0, 1.5
-_SMALLEST_SWING = 1.15
-_LISTED = 4
+_PREFERRED_BPM = 120.0  # published: van Noorden and Moelants 1999, from memory
+_OCTAVES_WIDE = 0.9  # standard deviation of the preference (judged; from memory of the same)
+_LEAST_FIT = 0.1  # judged: no reading is impossible
+_CLEARLY_LONGEST = 1.5  # judged: times the next longest gap
+_EVENED_IN_BEAT, _EVENED_IN_BAR = 2.0, 1.5  # judged: longest over shortest gap that is still heard as even
+_SMALLEST_SWING = 1.15  # as in beats/grid.py (judged)
+_LISTED = 4  # judged: places that a cue names
 
 HITS_AS_BEATS = frozenset({"off the beat", "turned", "slow", "quick", "cross", "evened"})
-"""Kinds in which each hit is taken for a beat, so that they can be counted through as heard."""
+"""Kinds in which each hit is taken for a beat, so that the misreading can be counted aloud."""
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
     """Where a guide is struck: ticks (sorted, within cycle), all in twelfths of a counted beat.
 
-    beat is the beat that is felt, three counts in 6/8 and its like, and bpm its tempo. swing is long : short of the
-    notes between the beats, 1 if straight. shown names the places. is_bass: the bass plays it, so
-    that something else has to tell where it stands.
+    beat is the felt beat, three counts in 6/8 and the like, and bpm its tempo. swing is long : short of the notes
+    between the beats, 1 if straight. shown names the places. is_bass: the bass plays it, so the cue has to be another
+    instrument.
     """
 
     ticks: tuple[int, ...]
@@ -85,7 +86,9 @@ class Figure:
         return {(tick + shift) % self.cycle for tick in self.ticks} == set(self.ticks)
 
     def fit(self, period: int, phase: int) -> float:
-        """How well a clock agrees with the hits: harmonic mean of the share of hits on it and of its ticks struck."""
+        """How well a clock fits the hits: the harmonic mean of the share of hits on it and the share of its ticks
+        struck.
+        """
         on = sum((tick - phase) % period == 0 for tick in self.ticks)
         return 2 * on / (self.cycle / period + len(self.ticks))
 
@@ -96,7 +99,7 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """One misreading: its kind, what it is heard as, its tempo, its fit and that of the truth, the cue."""
+    """One misreading: its kind, what it is heard as, its tempo, its fit and the truth's, and the cue."""
 
     kind: str
     heard_as: str
@@ -123,7 +126,7 @@ def find_misreadings(guides: tuple[Guide, ...], bars: Bars, tempo: Tempo) -> tup
 
 
 def fixes(guide: Guide, bars: Bars, tempo: Tempo) -> str:
-    """What the guide's places alone settle: "the 1", "the half bar", "the beat", or "" where not even that."""
+    """What the guide's places settle by themselves: "the 1", "the half bar", "the beat", or "" if not even that."""
     figure = figure_of(guide.places, guide.pattern_bars, bars, tempo)
     if not figure.ticks or any(figure.same_after(figure.beat // parts) for parts in (2, 3, 4)):
         return ""
@@ -134,7 +137,7 @@ def fixes(guide: Guide, bars: Bars, tempo: Tempo) -> str:
 
 
 def figure_of(places: tuple[Place, ...], pattern_bars: int, bars: Bars, tempo: Tempo) -> Figure:
-    """The places of a guide on ticks, reduced to as few bars as hold them."""
+    """The places of a guide in ticks, reduced to as few bars as it takes."""
     beats = bars.usual_beats or 4
     in_threes = bars.unit == 8 and beats % 3 == 0 and beats > 3
     bar = beats * _TICKS
@@ -152,7 +155,7 @@ def figure_of(places: tuple[Place, ...], pattern_bars: int, bars: Bars, tempo: T
 
 
 def _swing(places: tuple[Place, ...]) -> float:
-    """Long : short of the swung pairs that the places show; a last triplet without its middle one counts as swung."""
+    """Long : short of the swung pairs among the places; a last triplet without its middle one counts as swung."""
     syllables = {parse_label(p.label)[1] for p in places}
     ratios = []
     for place in places:
@@ -291,7 +294,7 @@ def _equal_run(figure: Figure) -> tuple[int, int]:
 
 
 def _alike(figure: Figure) -> Iterator[_Reading]:
-    """Hits that are the same on other beats leave the 1 open."""
+    """Hits that look the same from other beats leave the 1 open."""
     beats = figure.bar // figure.beat
     shifts = [k * figure.beat for k in range(1, beats) if figure.same_after(k * figure.beat)]
     if not shifts:
@@ -306,7 +309,7 @@ def _alike(figure: Figure) -> Iterator[_Reading]:
 
 
 def _other_bar(figure: Figure) -> Iterator[_Reading]:
-    """A longer figure, begun with another of its bars."""
+    """A longer figure that seems to begin with another of its bars."""
     n = figure.cycle // figure.bar
     if n == 1:
         return

@@ -1,23 +1,23 @@
-"""Plain names for sounds, by ear: what was heard, and what it may be like, never more.
+"""Plain names for sounds, by ear: what was heard and what it may be like, never more.
 
-The words for likeness are those of the General MIDI Level 1 percussion map. The frequency and length ranges are
-common practice, no source.
+Instruments have the names of the General MIDI Level 1 percussion map. The frequency and length ranges are common
+practice, no source.
 """
 
 from __future__ import annotations
 
 from pulsefind.core.records import Sound
 
-_LOW_HZ, _LOW_MID_HZ, _MID_HZ, _HIGH_HZ = 160.0, 500.0, 2500.0, 5000.0
-_SHORT_MS, _LONG_MS = 90.0, 260.0
-_NOISY = 0.4
+_LOW_HZ, _LOW_MID_HZ, _MID_HZ, _HIGH_HZ = 160.0, 500.0, 2500.0, 5000.0  # common practice, no source
+_SHORT_MS, _LONG_MS = 90.0, 260.0  # common practice, no source
+_NOISY = 0.4  # judged: of 0 (a tone) to 1 (noise)
 
 
 def describe(sound: Sound) -> str:
     """What it sounds like, and what it may be: 'bright short tick, like a closed hi-hat or a maraca'.
 
-    Of notes, which the network was taught, it says what may play them: 'plucked high note, short, like a guitar or a
-    keyboard'. How high and how long the sound was measured to be stands in its record.
+    For notes, which the network was taught, it says what may be playing them: 'plucked high note, short, like a guitar
+    or a keyboard'. The measured pitch and length are in the sound's record.
     """
     if sound.instrument:
         return _note(sound)

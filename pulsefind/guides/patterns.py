@@ -1,10 +1,10 @@
-"""Which places a sound is struck at again and again, and in which bars.
+"""Which places a sound keeps being struck at, and in which bars.
 
-A pattern is the set of places struck in at least 70 % of all bars; whether it repeats every 1, 2 or 4 bars is decided
-by the Bayesian information criterion. Where no place recurs over the whole song, and in the bars in which the pattern
-isn't played, sections are looked for that hold a pattern of their own. In which bars a pattern can be followed is the
-most likely course of two states, played and not, over the bars (Viterbi 1967), so that a fill or a bar cut short does
-not break it, and the first bar of a break does.
+A pattern is the set of places struck in at least 70 % of all bars; the Bayesian information criterion decides whether
+it repeats every 1, 2 or 4 bars. Where no place recurs over the whole song, and in bars where the pattern isn't played,
+sections with patterns of their own are looked for. The bars in which a pattern can be followed are the most likely path
+through two states, played and not played (Viterbi 1967), so that a fill or a bar cut short doesn't break it, but the
+first bar of a break does.
 """
 
 from __future__ import annotations
@@ -18,35 +18,43 @@ from pulsefind.core.records import Bars, FloatArray, IntArray
 from pulsefind.guides.placing import PLACE_RATE, Placed, struck_table
 
 STRAY_RATE = 0.15
-"""How often a place is struck, by chance or by something else, in a bar in which the pattern isn't played."""
+"""How often a place is struck, by chance or by something else, in bars without the pattern (judged)."""
 
 MOST_EVIDENCE, CHANGE_COST = 3.0, 2.5
-"""Log odds that one bar can give at most for or against being played, and what each change costs: two bars without the
-pattern end it, one doesn't."""
+"""The most log odds that one bar can give for or against the pattern, and what each change of state costs (judged: two
+bars without the pattern end it, one doesn't).
+"""
 
 ON_PATTERN, ON_PATTERN_THROUGHOUT = 0.5, 0.35
-"""At least this share of a sound's hits in the covered bars must fall on the pattern's places; less is asked of one
-that holds through the song."""
+"""At least this share of a sound's hits in the covered bars must fall on the pattern's places; less for a pattern that
+holds throughout the song (judged).
+"""
 
 LONGER_GAINS = 10.0
-"""Nats that a pattern of two or four bars must save over that of one bar: players vary, and few bars prove little."""
+"""Nats that a pattern of two or four bars must save over one of a single bar (judged): players vary, and a few bars prove
+little.
+"""
 
 REPEATS_OF_LONGER = 6
-"""A pattern of two or four bars must come round this often before it is taken for that of the whole song."""
+"""A pattern of two or four bars must come round this often to count as the whole song's (judged)."""
 
-MIN_BARS = 4
-PATTERN_BARS = (1, 2, 4)
-SEED_BARS = 8
+MIN_BARS = 4  # judged: fewer bars make no habit
+PATTERN_BARS = (1, 2, 4)  # lengths of patterns that are tried; common practice, no source
+SEED_BARS = 8  # the usual length of a section; common practice, no source
 
 LEAST_CLARITY = 0.2
-"""A sound outside the drum kit that is struck nearly as often between its places says nothing about the bar."""
+"""A sound outside the drum kit that is struck nearly as often between its places says nothing about the bar
+(judged).
+"""
 
-_ROUNDS = 3
+_ROUNDS = 3  # judged: places and bars settle by then
 
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """Which slots are struck in which bar of the pattern, (pattern_bars, n_slots), and the bars that follow it."""
+    """Which slots are struck in which bar of the pattern, (pattern_bars, n_slots), and which bars follow it,
+    (n_bars,).
+    """
 
     struck: NDArray[np.bool_]
     covered: NDArray[np.bool_]
@@ -55,9 +63,9 @@ class Pattern:
 def find_pattern(
     placed: Placed, bars: Bars, allowed: NDArray[np.bool_], n_slots: int, drum: bool, rate: float = PLACE_RATE
 ) -> Pattern | None:
-    """The pattern of the allowed bars: one that holds through them, or else that of a section, or None.
+    """The pattern of the allowed bars: one that holds throughout, else that of a section, else None.
 
-    Its places are struck in at least the share rate of its bars.
+    rate: the share of its bars in which each of its places must be struck.
     """
     table = struck_table(placed, len(bars.beats), n_slots)
     return _throughout(table, placed, bars, allowed, drum, rate) or _in_a_section(table, placed, bars, allowed, rate)
@@ -66,9 +74,9 @@ def find_pattern(
 def _throughout(
     table: NDArray[np.bool_], placed: Placed, bars: Bars, allowed: NDArray[np.bool_], drum: bool, rate: float
 ) -> Pattern | None:
-    """The pattern of all allowed bars, of one bar unless a longer one explains them much better.
+    """The pattern of all allowed bars: a single bar, unless a longer one explains them much better.
 
-    What else a drum plays (ghost notes, fills) does not matter, if its places stand out.
+    Whatever else a drum plays (ghost notes, fills) doesn't matter as long as its places stand out.
     """
     best: tuple[float, Pattern] | None = None
     for length in PATTERN_BARS:
@@ -94,8 +102,8 @@ def _in_a_section(
 ) -> Pattern | None:
     """The pattern that explains most of the allowed bars.
 
-    The search starts from all bars, and from every stretch of eight: a figure that fills one section only would
-    drown in the whole song.
+    The search starts from all bars and from every stretch of eight: a figure that fills only one section would be lost
+    in the whole song.
     """
     best: tuple[float, Pattern] | None = None
     for length in PATTERN_BARS:
@@ -121,7 +129,7 @@ def _seeds(allowed: NDArray[np.bool_]) -> list[NDArray[np.bool_]]:
 
 
 def pattern_bar(bars: Bars, length: int) -> IntArray:
-    """Which bar of a pattern of that length each bar is, counted from the first full bar."""
+    """Which bar of a pattern of this length each bar is, counted from the first full bar."""
     phase: IntArray = (bars.number - 1) % length
     return phase
 
@@ -129,7 +137,7 @@ def pattern_bar(bars: Bars, length: int) -> IntArray:
 def _settle(
     table: NDArray[np.bool_], allowed: NDArray[np.bool_], seed: NDArray[np.bool_], phase: IntArray, rate: float
 ) -> Pattern | None:
-    """Find places and covered bars that agree with each other, starting from the bars of the seed."""
+    """Find places and covered bars that are consistent with each other, starting from the bars of the seed."""
     covered = seed
     length = int(phase.max()) + 1
     struck = np.zeros((length, table.shape[1]), np.bool_)
@@ -142,7 +150,8 @@ def _settle(
             struck[p] = rows.mean(axis=0) >= least
         if not struck.any():
             return None
-        # While places are looked for, each bar is judged by itself; the slow search over all bars comes once, last.
+        # While places are being found, each bar is judged by itself; the slow search over all bars runs once, at the
+        # end.
         played = _evidence(table, struck, phase) > 0 if step < _ROUNDS - 1 else _followed(table, struck, phase)
         covered = allowed & played
         if covered.sum() < min(MIN_BARS, max(2, allowed.sum())):
@@ -152,11 +161,11 @@ def _settle(
 
 
 def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> NDArray[np.bool_]:
-    """Bars in which the pattern is played: the likelier of two states along the bars, each change at a cost."""
+    """Bars in which the pattern is played: the likelier path through two states, with a cost for each change."""
     evidence = _evidence(table, struck, phase).tolist()
     rests, plays = 0.0, evidence[0]
     stayed = [(True, True)]
-    # Plain numbers: arrays of two cost ten times as much.
+    # Plain numbers, since arrays of two would take ten times as long.
     for here in evidence[1:]:
         ceased, began = plays - CHANGE_COST, rests - CHANGE_COST
         stayed.append((rests >= ceased, plays >= began))
@@ -170,7 +179,7 @@ def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArr
 
 
 def _evidence(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> FloatArray:
-    """(n_bars,) log odds that the pattern is played in the bar, for that bar alone; 0 where it rests."""
+    """(n_bars,) log odds that the pattern is played, from each bar alone; 0 where the pattern rests."""
     wanted = struck[phase]
     hit = np.log(0.9 / STRAY_RATE) * (table & wanted).sum(axis=1)
     miss = np.log(0.1 / (1 - STRAY_RATE)) * (~table & wanted).sum(axis=1)
@@ -179,7 +188,7 @@ def _evidence(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArr
 
 
 def _information_score(table: NDArray[np.bool_], pattern: Pattern, phase: IntArray) -> float:
-    """How many nats the pattern saves over knowing only how often the sound is struck, less the cost of its rates."""
+    """Nats that the pattern saves over knowing only how often the sound is struck, less the cost of its rates."""
     rows = table[pattern.covered]
     n_bars, n_slots = rows.shape
     plain = np.clip(rows.mean(), 1e-3, 1 - 1e-3)
@@ -213,7 +222,7 @@ def falls_on(placed: Placed, pattern: Pattern, bars: Bars) -> NDArray[np.bool_]:
 
 
 def clarity_of(placed: Placed, pattern: Pattern, bars: Bars, n_slots: int) -> float:
-    """How far the least struck place of the pattern stands over the most struck other one, in share of bars: 0..1."""
+    """How much more often the least struck place of the pattern is struck than the busiest other one: 0..1."""
     phase = pattern_bar(bars, len(pattern.struck))
     table = struck_table(placed, len(bars.beats), n_slots)
     rate = np.array([table[pattern.covered & (phase == p)].mean(axis=0) for p in range(len(pattern.struck))])

@@ -12,19 +12,20 @@ from pulsefind.core.records import Bars, Beats, FloatArray, Grid, Hits, IntArray
 from pulsefind.core.strongest import strongest
 
 PLACE_RATE, NOTE_RATE = 0.7, 0.65
-"""A place belongs to the pattern when it is struck in at least this share of the bars in which the guide holds; less is
-asked of notes, of which soft ones are missed. The latter fitted on made songs (of 0.6, 0.65 and 0.7)."""
+"""A place belongs to the pattern if it is struck in at least this share of the bars in which the guide holds (judged);
+less for notes, since soft ones are missed (fitted on made songs, out of 0.6, 0.65 and 0.7).
+"""
 
 TOLERANCE_MS = 60.0
-"""A hit farther than this from every place of the grid counts for none."""
+"""A hit further than this from every place of the grid is on none (judged)."""
 
 CLEAREST_GAP, CLEAREST_NOTE_GAP, USUAL_PULL = 3.0, 2.0, 0.5
-"""Log odds: a gap of more between places struck and places not struck is no clearer, for hits and for notes; and how
-much clearer a gap must be for each unit that its middle is away from the odds at which a hit usually counts. Chosen on
-made songs."""
+"""In log odds: a gap between places struck and not struck wider than this counts as no clearer, for hits and for notes;
+and how much wider a gap must be per unit that its middle lies off the usual threshold. Fitted on made songs.
+"""
 
-_DOUBLE_HIT_S = 0.03
-_SUREST = 8.0
+_DOUBLE_HIT_S = 0.03  # judged: no hand strikes the same drum again so soon
+_SUREST = 8.0  # log odds that no hit exceeds in practice (judged)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +45,8 @@ def lay(
 ) -> Placed:
     """Lay the hits of one sound on the places of the grid; of two within 30 ms the stronger stays.
 
-    A player who is early or late throughout is still on the places: the usual distance is taken off first, that of the
-    whole song (ahead_ms, negative when ahead of the beats) and then what is left of the sound's own.
+    A player who is early or late throughout is still on the places, so the usual offset is taken off first: that of the
+    whole song (ahead_ms, negative if ahead of the beats), and then what remains of the sound's own.
     """
     member = _without_doubles(hits, np.flatnonzero(hits.sound == sound))
     time_s = hits.time_s[member]
@@ -70,11 +71,11 @@ def lay(
 
 
 def without_doubtful(placed: Placed, full: NDArray[np.bool_], n_slots: int, notes: bool = False) -> Placed:
-    """Without the doubtful hits (or notes), the doubt beginning where the places divide most clearly.
+    """Without the doubtful hits (or notes), doubt beginning where the places separate most clearly.
 
-    How surely a drum is heard differs from song to song, and from place to place within one it differs most between
-    those where it is struck and those where it isn't: of the odds that 70 % of the bars reach (65 % for notes), the
-    widest gap counts.
+    How surely a drum is heard varies from song to song; within a song it varies most between places where the drum is
+    struck and places where it isn't. So each place gets the log odds that 70 % of its bars reach (65 % for notes), and
+    the widest gap between those is the threshold.
     """
     if not (placed.log_odds < 0).any():
         return placed
@@ -92,7 +93,7 @@ def without_doubtful(placed: Placed, full: NDArray[np.bool_], n_slots: int, note
 
 @dataclass(frozen=True, slots=True)
 class _Nearest:
-    """For each hit: its bar (-1: outside), the beat and part of the beat nearest to it, and how far off it is."""
+    """For each hit: its bar (-1: outside), the nearest beat and part of a beat, and how far off it is."""
 
     bar: IntArray
     beat: IntArray
@@ -105,7 +106,7 @@ class _Nearest:
 def _nearest(time_s: FloatArray, beats: Beats, bars: Bars, grid: Grid, lean_ms: float) -> _Nearest:
     n_beats = len(beats.time_s)
     bar_of_beat = bars.bar_of_beat
-    # A beat after the last lets hits on the last beat find their place.
+    # An edge after the last beat, so that hits on the last beat find their place.
     edge = bars.edges_s(beats)
     meant_s = time_s - lean_ms / 1000
     k = np.searchsorted(edge, meant_s, side="right") - 1

@@ -12,17 +12,16 @@ from numpy.typing import NDArray
 from pulsefind.core.records import Bars, Guide
 
 SWITCH_COST = 2.0
-"""What a change of guide costs, in units of one bar of a perfect guide: another sound has to be found by ear first.
-
-A guide that is better by 0.4 therefore has to last five bars before a player is sent to it, and five more before
-they are sent back.
+"""What a change of guide costs, in units of one bar of a perfect guide (judged): the new sound has to be found by ear
+first. So a guide that is better by 0.4 has to last five bars before a player is sent to it, and five more before they
+are sent back.
 """
 
 PHRASES = {4: 0.6, 8: 0.25, 6: 0.07, 3: 0.04, 5: 0.04}
-"""Lengths of phrase that are considered, in bars, and how common each is (common practice, no source)."""
+"""The phrase lengths considered, in bars, and how common each is (common practice, no source)."""
 
 _ON_PHRASE = 0.8
-"""How often a change of guide is taken to fall on the start of a phrase; the rest falls anywhere else alike."""
+"""How often a change of guide falls on the start of a phrase (judged); the rest fall anywhere else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +36,9 @@ class PlanPart:
 def follow_plan(guides: tuple[Guide, ...], n_bars: int) -> tuple[int | None, ...]:
     """Choose a guide (its index) for each bar; None where no guide covers it.
 
-    The sequence maximises the sum of the scores of the guides in charge less SWITCH_COST for every change from one
-    guide to another (dynamic programme after Viterbi 1967). A change across an alone stretch costs nothing, since
-    the player has to find a sound anew there anyway. No bars give an empty tuple.
+    The sequence maximises the sum of the scores of the guides in charge, less SWITCH_COST for every change from one
+    guide to another (dynamic programming, Viterbi 1967). A change across a stretch alone costs nothing, since the
+    player has to find a sound afresh there anyway. No bars give an empty tuple.
     """
     covered = _coverage(guides, n_bars)
     plan: list[int | None] = []
@@ -50,7 +49,7 @@ def follow_plan(guides: tuple[Guide, ...], n_bars: int) -> tuple[int | None, ...
 
 
 def plan_for(guides: tuple[Guide, ...], bars: Bars) -> tuple[int | None, ...]:
-    """The follow plan of a song. A pickup, or a last bar that is cut off, goes with the bar beside it."""
+    """The follow plan of a song. A pickup, or a last bar cut short, goes with the bar next to it."""
     return tuple(bars.with_neighbours(list(follow_plan(guides, len(bars.beats)))))
 
 
@@ -64,18 +63,18 @@ def plan_parts(plan: tuple[int | None, ...]) -> tuple[PlanPart, ...]:
 
 
 def phrase_bars(plan: tuple[int | None, ...], first_full_bar: int) -> int:
-    """The most likely length of phrase, in bars: that on whose starts the changes of the plan fall.
+    """The most likely phrase length, in bars: the one on whose starts the changes of the plan fall.
 
-    first_full_bar is the index of bar 1. Without changes the most common length is taken.
+    first_full_bar is the index of bar 1. Without changes, the most common length is taken.
     """
     changes = [part.first_bar - first_full_bar for part in plan_parts(plan)[1:]]
     return max(PHRASES, key=lambda length: _phrase_score([c for c in changes if c > 0], length))
 
 
 def _phrase_score(changes: list[int], length: int) -> float:
-    """Log-probability of the changes (bars from bar 1) under a length of phrase, and of that length.
+    """Log probability, up to a constant, of a phrase length and of the changes (in bars from bar 1) given it.
 
-    Long phrases have few starts, so that a change on one says more; a constant is left out.
+    Long phrases have few starts, so a change on one says more.
     """
     on = sum(change % length == 0 for change in changes)
     off = len(changes) - on

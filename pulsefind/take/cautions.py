@@ -1,4 +1,4 @@
-"""What speaks against the figures of a review: unknown latency, hits off the track, a grid that fits few of them."""
+"""Why the figures of a review may mislead: unknown latency, hits off the track, a grid that fits few of them."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from pulsefind.take.matching import Matched
 from pulsefind.take.records import Alignment
 
 _FEW_ON_PLACES = 0.7
-"""With a smaller share of the hits on places the grid is doubted (judged)."""
+"""With a smaller share of the hits on places, the grid is doubted (judged)."""
 
 
 def cautions_of(analysis: Analysis, alignment: Alignment, matched: Matched) -> tuple[str, ...]:
-    """What a reader must know before they believe the figures, a sentence each."""
+    """What a reader must know before believing the figures, one sentence each."""
     notes = list(analysis.warnings)
     if not alignment.offset_known:
         notes.append(

@@ -1,9 +1,7 @@
-"""The frozen records of the take review: TakeHits -> Alignment -> Strokes -> Timing, Movement ->
-Review.
+"""The frozen records of the take review: TakeHits -> Alignment -> Strokes -> Timing, Movement -> Review.
 
-Three clocks meet here. Take time is what the recording's own clock counted; track time is seconds from the
-first sample of the track; nominal time is where the grid expects a note. Offsets are played minus nominal, so
-negative is early.
+Three clocks meet here. Take time is what the recording's own clock counted; track time is seconds from the first sample
+of the track; nominal time is where the grid expects a note. Offsets are played minus nominal, so negative is early.
 """
 
 from __future__ import annotations
@@ -22,7 +20,7 @@ KINDS = ("kick", "snare", "tom", "hat", "cymbal", "other")
 
 
 NOTHING_SPECIAL = "the same with less help"
-"""What there is to practise where nothing stands out."""
+"""What to practise where nothing stands out."""
 
 
 class TakeError(PulsefindError):
@@ -33,10 +31,10 @@ class TakeError(PulsefindError):
 class TakeHits:
     """What was played, in take time: time_s, kind (a name out of KINDS) and level, (n_hits,) each.
 
-    level_unit is "velocity" (MIDI, 1..127) or "dB" (sound, against the take's loud hits of that kind; that of a cymbal
-    under a snare is the snare's, whose wires fill the same bands).
-    source is "audio" or "midi"; notes tell what a reader should know of how it was read. faint holds what may have been
-    strokes as well, but too faint to tell by the sound alone; None where all is known.
+    level_unit is "velocity" (MIDI, 1..127) or "dB" (audio, relative to the take's loud hits of that kind; a cymbal
+    under a snare has the snare's, whose wires fill the same bands). source is "audio" or "midi"; notes say what a
+    reader should know about how it was read. faint holds what may have been strokes too, but is too faint to tell by
+    sound alone; None where nothing is in doubt.
     """
 
     time_s: FloatArray
@@ -78,8 +76,8 @@ class Alignment:
 
     method: "leak" (the track is heard in the take), "hits" (best fit to the grid), "given" (--starts-at), or
     "none" (it can't be told; reason says why). candidates come most likely first; when chosen is False there are
-    several, and none of them was taken. offset_known: is an overall early or late real, or was it
-    swallowed by the fit. latency_ms: what the recording chain adds, where both a leak and --starts-at tell.
+    several, and none of them was taken. offset_known: whether the overall offset is real, or was absorbed by the fit.
+    latency_ms: what the recording chain adds, known where there is both a leak and --starts-at.
     """
 
     method: str
@@ -99,7 +97,7 @@ class Alignment:
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """Hits that found a place, in order of time: (n,) each.
+    """Hits that were matched to a place, in order of time: (n,) each.
 
     time_s (track time), nominal_s, offset_ms, bar (index), position_beats (from the bar's 1), place (spoken
     count), kind, level, ghost (much softer than that kind's usual hit).
@@ -155,9 +153,9 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class PlaceSummary:
-    """One place and kind: offsets, how often it was struck of the bars played, mean level, and a histogram.
+    """One place and kind: offsets, how many bars were played, mean level, and a histogram.
 
-    level is None where nothing was heard of the hits' own level: cymbals under snares in a recording.
+    level is None where the hits' own level can't be heard: cymbals under snares in a recording.
     histogram counts the offsets in the bins that Timing.histogram_edges_ms bounds.
     """
 
@@ -172,7 +170,7 @@ class PlaceSummary:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A run of bars (numbers as in the report), with a guide, alone, or a fill, and the offsets of its hits."""
+    """A run of bars (numbered as in the report) with a guide, alone, or in a fill, and the offsets of its hits."""
 
     name: str
     first_bar: int
@@ -184,11 +182,11 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """How the tempo ran in one alone stretch.
+    """How the tempo moved in one stretch alone.
 
-    ms_per_bar: slope of the offset (negative: it gained, the player was faster); error_ms its standard error;
-    bpm: the player's tempo beside that of the track; end_offset_ms: where they were, against the stretch's
-    start, when it ended; back_after_bars: bars until they were back, None if never.
+    ms_per_bar: slope of the offset (negative: the player was faster); error_ms: its standard error; player_bpm and
+    track_bpm: both tempi; end_offset_ms: how far off the player was when the stretch ended; back_after_bars: bars until
+    they were back, None if never.
     """
 
     first_bar: int
@@ -203,7 +201,7 @@ class Drift:
 
 @dataclass(frozen=True, slots=True)
 class CorrectionNote:
-    """One space between notes of a correction: its place, as written, as played, and evenly scaled, in ms."""
+    """One space between notes of a correction, in ms: as written, as played, and scaled evenly; and its place."""
 
     place: str
     nominal_ms: float
@@ -213,11 +211,11 @@ class CorrectionNote:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """An error that was taken back.
+    """An error that was corrected.
 
-    cause is "alone" or "slip"; size_ms the change of the offset (negative: moved earlier); bars how many bars
-    it took; spread_share 1 when every space of these bars was scaled by the same ratio, 0 when one took it all.
-    stretch is that ratio (1.1: where 10 was, 11 is played). notes draw it.
+    cause is "alone" or "slip"; size_ms is the change of the offset (negative: moved earlier); bars: how many bars it
+    took; spread_share: 1 if every space of these bars was scaled by the same ratio, 0 if one space took all of it;
+    stretch: that ratio (1.1: 11 is played for every 10 written); notes: what a drawing of it needs.
     """
 
     cause: str
@@ -236,9 +234,9 @@ class Correction:
 class Gains:
     """Linear phase and period correction of one voice, from one note of the series to the next.
 
-    phase_gain is the share of an error taken back at the next note, period_gain the share passed on to the
-    timekeeper's period (None where the simpler model was fitted). bias is the mean error of the estimator at this
-    length, from simulation, already known and not taken off; error the standard error.
+    phase_gain is the share of an error corrected at the next note, period_gain the share passed on to the timekeeper's
+    period (None where the simpler model was fitted). The biases are the estimator's mean errors at this length, from
+    simulation, and are not taken off; the errors are standard errors.
     """
 
     voice: str
@@ -257,9 +255,7 @@ class Gains:
 
 @dataclass(frozen=True, slots=True)
 class SwingSection:
-    """The player's and the track's swing ratio in a run of bars (numbers), from n pairs; error is one standard
-    error.
-    """
+    """The player's and the track's swing ratio in a run of bars (numbers), from n pairs; error: the standard error."""
 
     first_bar: int
     last_bar: int
@@ -299,8 +295,8 @@ class Finding:
 class GridDoubt:
     """The counts are likely wrong, not the player.
 
-    size in words; shift_beats: how much later the 1 comes under the other count; shift_ms: how much later all beats
-    lie; why it is thought; command reviews the take under that reading.
+    size: in words; shift_beats: how much later the 1 comes in the other reading; shift_ms: how much later all beats
+    lie; why: the evidence; command: reviews the take with that reading.
     """
 
     size: str
@@ -325,7 +321,7 @@ class Subject:
 class Strokes:
     """What was struck and what wasn't.
 
-    grid is what the hits were laid on: the track's, or the player's where it is finer or swings otherwise.
+    grid is what the hits were laid on: the track's, or the player's where it is finer or swings differently.
     """
 
     played: Played
@@ -336,7 +332,7 @@ class Strokes:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """Offsets of all hits, by kind, section and place; noticeable_ms is what a listener just notices there."""
+    """Offsets of all hits, by kind, section and place; noticeable_ms: what a listener just notices at this spacing."""
 
     whole: Summary
     kinds: dict[str, Summary]
@@ -348,7 +344,7 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class Movement:
-    """How the player moved over the bars: alone, swinging, taking errors back, and with which gains."""
+    """How the player moved: drift when alone, swing, corrections of errors, and correction gains."""
 
     drifts: tuple[Drift, ...] = ()
     swing: tuple[SwingSection, ...] = ()
@@ -358,7 +354,7 @@ class Movement:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What to make of it: the one exercise, the findings, doubts about the counts, and notes of caution."""
+    """What to make of it: the one exercise, the findings, doubts about the counts, and words of caution."""
 
     practice: Practice | None = None
     findings: tuple[Finding, ...] = ()
@@ -368,7 +364,7 @@ class Advice:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """Everything said about a take. Without a chosen alignment all lists are empty, and verdict says why."""
+    """Everything said about a take. Without a chosen alignment all lists are empty; verdict says why."""
 
     subject: Subject
     verdict: str

@@ -7,10 +7,10 @@ import numpy as np
 from pulsefind.core.words import INDENT, WIDTH, bars_text, field
 from pulsefind.take.records import Correction, Drift, PlaceSummary, Review, Summary
 
-_MOST_CANDIDATES = 8
-_MOST_PLACES, _MOST_SECTIONS, _MOST_CORRECTIONS = 16, 10, 4
+_MOST_CANDIDATES = 8  # judged: as many as one looks through
+_MOST_PLACES, _MOST_SECTIONS, _MOST_CORRECTIONS = 16, 10, 4  # judged: the whole report fits on two screens
 _BETWEEN_DRUMS_MS = 19.0
-"""Between kick, snare and hi-hat drummers notice from 19 to 24 ms."""
+"""Between kick, snare and hi-hat, drummers notice 19 to 24 ms (from memory)."""
 
 
 def unplaced_report(review: Review) -> str:
@@ -43,7 +43,7 @@ def joined(lines: list[str]) -> str:
 def lean(offset_ms: float, noticeable_ms: float, known: bool) -> str:
     """The trade's words: 'on top, 9 ms early', 'behind, 12 ms late', 'on the beat'.
 
-    Where an overall early or late isn't known, only how far it is from where the player usually is with a guide.
+    Where the overall offset isn't known, only how far it is from the player's usual one with a guide.
     """
     if not known:
         if not round(offset_ms):
@@ -94,7 +94,7 @@ def title(review: Review) -> str:
 
 
 def doubt_lines(review: Review) -> list[str]:
-    """What speaks against the counts, and the command that reviews the take under the other reading."""
+    """What speaks against the counts, and the command that reviews the take with the other reading."""
     doubt = review.advice.grid_doubt
     if doubt is None:
         return []
@@ -103,7 +103,7 @@ def doubt_lines(review: Review) -> list[str]:
 
 
 def start_lines(review: Review) -> list[str]:
-    """Where the recording starts on the track, and how that is known."""
+    """Where on the track the recording starts, and how that is known."""
     alignment = review.alignment
     if alignment.starts_at_s <= -0.005:
         start = f"{-alignment.starts_at_s:.2f} s before the track"
@@ -228,7 +228,7 @@ def _correction_text(correction: Correction) -> str:
 
 
 def _stretched(correction: Correction) -> list[str]:
-    """The spaces of the correction's bar, in ms: as written, as played, and as an even correction would have them."""
+    """The spaces of the correction's bar, in ms: as written, as played, and as an even correction would make them."""
     notes = correction.notes[:8]
     if len(notes) < 2:
         return []

@@ -1,7 +1,7 @@
 """The take review: how a player moved against the track.
 
-Strokes -> alignment -> matching -> measures -> review, a file each; what the review makes of the measures: advice,
-grid_doubt, practice and cautions.
+Strokes -> alignment -> matching -> measures -> review, one file each. advice, grid_doubt, practice and cautions are
+what the review makes of the measures.
 """
 
 from __future__ import annotations
@@ -34,8 +34,10 @@ from pulsefind.take.records import (
 from pulsefind.take.strokes import without_leak
 
 FEWEST_HITS = 8
+"""Fewer hits than this show no habit (judged)."""
+
 FEWEST_BARS = 2
-"""Less than this shows no habit (judged)."""
+"""Nor do fewer bars (judged)."""
 
 
 def review_take(
@@ -50,7 +52,7 @@ def review_take(
 ) -> Review:
     """Lay a take on its track and say how the player moved against it.
 
-    Where the start can't be told the review is empty but for its alignment, whose candidates show what is possible.
+    If the start can't be told, the review is empty except for its alignment, whose candidates show what is possible.
 
     Raises
     ------

@@ -1,6 +1,6 @@
-"""Candidate starts of a take: where its hits fall on the grid of the track, and where they meet its onsets.
+"""Candidate starts of a take: where its hits fall on the track's grid, and where they coincide with its onsets.
 
-Both are searched at once for every start by FFT, and each peak is then refined on the grid's places.
+For both, an FFT scores every start at once; each peak is then refined on the grid's places.
 """
 
 from __future__ import annotations
@@ -20,28 +20,29 @@ from pulsefind.take.places import Slots, alone_bars, every_slot
 from pulsefind.take.records import TakeHits
 
 WITNESS = 0.18
-"""Neighbouring hits share their error (a player drifts), so they are no independent witnesses. With a lag-1 correlation
-of 0.7 (gain 0.3) n of them count as (1 - 0.7) / (1 + 0.7) n.
+"""Neighbouring hits share their error (a player drifts), so they aren't independent witnesses: with a lag-1 correlation
+of 0.7 (judged: a phase gain of 0.3), n of them count as (1 - 0.7) / (1 + 0.7) n (arithmetic).
 """
 
-SPREAD_S = 0.018
-CLOCK_SIGMA_PPM = 120.0
+SPREAD_S = 0.018  # judged: of hits around their places, before a take's own spread is known
+CLOCK_SIGMA_PPM = 120.0  # judged: of the two clocks' difference (quartz: some 100 ppm at worst)
 
-_STEP_S = 0.004
-_COARSE_CLOCKS = np.arange(-200.0, 201.0, 50.0)
-_MOST_PEAKS, _MOST_HEARD = 500, 40
-_LOOSENESS = SPREAD_S**2 / WITNESS / (1e-6 * CLOCK_SIGMA_PPM) ** 2
-_ROUNDS = 4
-_ENOUGH_GUIDED = 0.3
-_SCATTERED, _HEARD_APART_S = 0.3, 0.1
+_STEP_S = 0.004  # judged: a few steps to the spread of the hits
+_COARSE_CLOCKS = np.arange(-200.0, 201.0, 50.0)  # ppm, judged: refined afterwards
+_MOST_PEAKS, _MOST_HEARD = 500, 40  # judged: starts that are scored, the highest peaks first
+_LOOSENESS = SPREAD_S**2 / WITNESS / (1e-6 * CLOCK_SIGMA_PPM) ** 2  # ridge of a normal prior (arithmetic)
+_ROUNDS = 4  # judged: rounds of reweighting
+_ENOUGH_GUIDED = 0.3  # judged: of the places; with fewer to follow, all of them are used
+_SCATTERED = 0.3  # judged: share of strokes that match nothing in the track
+_HEARD_APART_S = 0.1  # judged: peaks closer than this are one start
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
     """What hits are laid on: the slots, the beats' edges, and what the track itself plays in every slot.
 
-    track_low and track_high: (n_slots,) strength of low and of other hits of the track. guided: (n_slots,) is there
-    something to follow; a player alone drifts, which says nothing of start and clock.
+    track_low and track_high: (n_slots,) how many low and other hits of the track. guided: (n_slots,) is there something
+    to follow? A player alone drifts, which says nothing about start and clock.
     """
 
     slots: Slots
@@ -72,7 +73,7 @@ def field_of(analysis: Analysis) -> Field:
 
 
 def grid_starts(field: Field, hits: TakeHits) -> list[tuple[float, float]]:
-    """(start, clock) pairs at which a comb of the slots and the hits correlate best, by FFT."""
+    """(start, clock) pairs at which the hits correlate best with a comb of the slots, by FFT."""
     slots = field.slots
     first_s = float(field.edges[0] - 0.5)
     length_s = float(field.edges[-1] - first_s) + 0.5
@@ -108,7 +109,7 @@ def grid_starts(field: Field, hits: TakeHits) -> list[tuple[float, float]]:
 
 
 def refine(field: Field, hits: TakeHits, start_s: float, clock_ppm: float) -> tuple[float, float]:
-    """Start and clock at which the hits lie on their nearest slots in the mean (Tukey's biweight against strays)."""
+    """Start and clock at which the hits on average lie on their nearest slots (Tukey's biweight against strays)."""
     slots, time_s = field.slots, hits.time_s
     if len(time_s) < 2 or not len(slots.nominal_s):
         return start_s, clock_ppm
@@ -120,8 +121,9 @@ def refine(field: Field, hits: TakeHits, start_s: float, clock_ppm: float) -> tu
         weight = np.maximum(0.0, 1 - (off_s / limit) ** 2) ** 2 * field.guided[index]
         if weight.sum() < 2:
             return start_s, clock_ppm
-        # nominal - take time = start + slope * take time. The slope is drawn to zero (a clock that is right) as far
-        # as the hits' own looseness leaves it open.
+        # nominal - take time = start + slope * take time. The slope shrinks towards zero (a perfect clock) as far as
+        # the
+        # hits' own looseness leaves it open.
         wanted = slots.nominal_s[index] - time_s
         centre_s, mean_s = (float(weight @ v / weight.sum()) for v in (time_s, wanted))
         moved = time_s - centre_s
@@ -132,7 +134,7 @@ def refine(field: Field, hits: TakeHits, start_s: float, clock_ppm: float) -> tu
 
 
 def heard_starts(heard: Heard, hits: TakeHits) -> list[tuple[float, float]]:
-    """(start, clock 0) pairs at which the hits meet most of the track's onsets, by FFT; whatever the beats are."""
+    """(start, 0) pairs at which the hits coincide with the track's onsets best, by FFT, whatever the beats are."""
     n = len(heard.low)
     if not n or not len(hits.time_s):
         return []

@@ -1,4 +1,4 @@
-"""How a player steers: the series of strokes that the gains of phase and period correction are estimated from."""
+"""How a player steers: picks the series of strokes from which phase and period correction are estimated."""
 
 from __future__ import annotations
 
@@ -11,12 +11,13 @@ from pulsefind.take.matching import Matched
 from pulsefind.take.places import Slots, lay_slots
 from pulsefind.take.records import Gains
 
-_SERIES_NOTES, _PERIOD_NOTES, _BLOCK_NOTES = 40, 100, 6
-_SERIES_RATE = 0.8
+_SERIES_NOTES, _PERIOD_NOTES = 40, 100  # judged: notes from which the phase gain is told, and the period gain as well
+_BLOCK_NOTES = 6  # judged: shorter runs are left out
+_SERIES_RATE = 0.8  # judged: share of a series' places that the voice must fill
 
 
 def gains_of(matched: Matched, analysis: Analysis, habit_ms: FloatArray, alone: IntArray) -> Gains | None:
-    """Phase and period correction of the steadiest voice at the finest step that it fills; None if none does."""
+    """Phase and period correction of the busiest voice that fills the finest step; None if none does."""
     played = matched.played
     slots = lay_slots(analysis, list(matched.used))
     carried = np.isin(slots.bar, np.r_[alone, matched.fills])
@@ -67,7 +68,7 @@ def gains_of(matched: Matched, analysis: Analysis, habit_ms: FloatArray, alone: 
 
 
 def _on_halves(slots: Slots) -> NDArray[np.bool_]:
-    """(n_slots,) is it a beat or the half of one, swung halves included; none where beats are not halved."""
+    """(n_slots,) is it a beat or half of one, swung halves included? None are where beats aren't halved."""
     per_beat = np.bincount(slots.beat)[slots.beat]
     half: NDArray[np.bool_] = ((per_beat == 2) & (slots.within > 0)) | np.isclose(slots.within, 0.5, atol=0.01)
     if not half.any():
@@ -77,7 +78,7 @@ def _on_halves(slots: Slots) -> NDArray[np.bool_]:
 
 
 def _blocks(series: list[float | None]) -> list[Block]:
-    """Cut a row of asynchronies at its gaps; runs that are too short are left out."""
+    """Split a row of asynchronies at its gaps; runs that are too short are left out."""
     blocks = []
     run: list[float] = []
     for value in [*series, None]:
@@ -86,7 +87,7 @@ def _blocks(series: list[float | None]) -> list[Block]:
             continue
         if len(run) >= _BLOCK_NOTES:
             a = np.array(run)
-            # What comes before a run is unknown, and the first interval is never used.
+            # What comes before a run isn't known; its first interval is never used.
             blocks.append(Block(a, np.diff(a, prepend=a[0])))
         run = []
     return blocks

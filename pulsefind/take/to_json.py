@@ -1,4 +1,4 @@
-"""The take review as JSON: everything that a page or another program needs to draw it."""
+"""The take review as JSON: everything a page or another program needs to draw it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from pulsefind.core.as_json import json_text, plain
 from pulsefind.take.records import Review
 
 SCHEMA = 2
-"""Raised when the meaning or the name of a field changes."""
+"""The format's own number: raised when the meaning or the name of a field changes."""
 
 FIELDS = (
     *("track", "track_sha256", "recording", "source", "level_unit", "verdict", "alignment", "latency_given_ms"),

@@ -9,18 +9,20 @@ from pulsefind.take.records import NOTHING_SPECIAL, Gains, Review
 from pulsefind.take.report import doubt_lines, joined, lean, start_lines, tables, title, unplaced_report
 
 MOST_TO_PRACTISE = 3
-"""More than three things at once nobody practises (common practice, no source)."""
+"""Nobody practises more than three things at once (common practice, no source)."""
 
 GONE_SHARE = 0.25
-"""An error counts as fixed when a quarter of it is left (judged)."""
+"""An error counts as fixed once only a quarter of it is left (judged)."""
 
 _TIGHT, _LOOSE = 1.5, 3.0
-"""Spreads in steps that a listener just notices: below the first it sounds together, beyond the second it doesn't."""
+"""Spreads in units of what a listener just notices: up to the first it sounds together, beyond the second it doesn't
+(judged).
+"""
 
 
 def verdict(review: Review, details: bool = False, progress: str = "") -> str:
-    """Say how the take went, words first, then the progress since earlier takes (lines, or nothing); with details all
-    tables follow. Ends with a newline.
+    """Say how the take went: words first, then the progress since earlier takes (lines, or nothing), then with details
+    all tables. Ends with a newline.
     """
     if review.verdict != "reviewed":
         return unplaced_report(review)
@@ -34,7 +36,7 @@ def verdict(review: Review, details: bool = False, progress: str = "") -> str:
 
 
 def fixed_within(gains: Gains) -> str:
-    """How soon an error is fixed, in a player's words, from the share of it that each note takes back.
+    """How soon an error is fixed, in a player's words, from the share of it that each note corrects.
 
     "within a beat", "within two beats", "within a bar" or "over more than a bar".
     """
@@ -52,7 +54,7 @@ def _how_it_went(review: Review) -> list[str]:
     known = review.alignment.offset_known
     where = f"{lean(review.timing.whole.offset_ms, just, known)}; " if known else ""
     lines = field("Take", f"{where}{together}: strokes spread by {spread:.0f} ms ({just:.0f} ms is just noticed)")
-    # A gain that can't be told from none says nothing of slips: there may have been none to fix.
+    # A gain that can't be told from zero says nothing about slips: there may have been none to fix.
     if review.movement.gains is not None and review.movement.gains.phase_gain > 2 * review.movement.gains.phase_error:
         lines += field("", f"you fix slips {fixed_within(review.movement.gains)}")
     elif not known:
@@ -61,7 +63,7 @@ def _how_it_went(review: Review) -> list[str]:
 
 
 def _practise(review: Review) -> list[str]:
-    """At most three things, each with its bars and a command."""
+    """At most three things to practise, each with its bars and a command."""
     rows = [(f"{found.what}: {found.why}", found.command) for found in review.advice.findings[:MOST_TO_PRACTISE]]
     practice = review.advice.practice
     if practice is not None and len(rows) < MOST_TO_PRACTISE and not (rows and practice.what == NOTHING_SPECIAL):

@@ -1,10 +1,10 @@
 """What is left of a player's course when their usual wandering is taken out.
 
-A player's offset wanders: each note inherits most of the error of the note before. Eight notes early in a row may be
-one chance, eight times seen. The wandering is modelled as a decaying random walk with white motor noise on top
+A player's offset wanders: each note inherits most of the error of the one before, so eight early notes in a row may be
+a single accident seen eight times. The wandering is modelled as a decaying random walk with white motor noise on top
 (Ornstein-Uhlenbeck; the continuous form of the linear correction models of Vorberg and Schulze 2002), and a Kalman
-filter turns the course into innovations, which are independent. The same filter, run over a shape, tells how that shape
-would look among them: a matched filter then says how large it is, and how sure.
+filter turns the course into independent innovations. The same filter, applied to a shape, shows what that shape would
+look like among them; a matched filter then says how large it is, and how certain.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ import numpy as np
 from pulsefind.core.records import FloatArray
 
 DECAY_S = (0.15, 0.3, 0.6, 1.2)
-"""Times after which two thirds of an error are gone that are tried: people take back a tenth to two thirds of it at the
-next note (Repp 2005, from memory), which are 0.2 to 2 s at eighths; slower than 1.2 s is creeping.
+"""The times tried in which two thirds of an error decay: people correct a tenth to two thirds of it at the next note
+(Repp 2005, from memory), which is 0.2 to 2 s at eighths; slower than 1.2 s is creeping.
 """
 
 MOTOR_SHARES = (0.02, 0.1, 0.3, 1.0, 3.0)
-"""Motor noise against the wandering, as powers, that are tried (judged)."""
+"""The ratios tried of motor noise to wandering, as variances (judged)."""
 
-_LEAST_SPREAD_MS = 2.0
+_LEAST_SPREAD_MS = 2.0  # judged: nobody wanders less
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,18 +38,18 @@ class Wander:
 
 
 def fit_wander(time_s: FloatArray, offset_ms: FloatArray) -> Wander:
-    """The wandering that explains a course (n,) best; its spread is robust against the faults that it may hold."""
+    """The wandering that explains a course (n,) best; its spread is robust against faults in the course."""
     decay_s, share = (np.array(values) for values in zip(*product(DECAY_S, MOTOR_SHARES), strict=True))
     rows, log_scale = _filtered(time_s, np.repeat(offset_ms[:, None], len(decay_s), axis=1), decay_s, share)
     spread = np.maximum(1.4826 * np.median(np.abs(rows), axis=0), _LEAST_SPREAD_MS)
-    # Student's t of five degrees of freedom: a slip is no reason for a player to wander more.
+    # Student's t with five degrees of freedom, so that one slip doesn't make the player wander more.
     fit = -np.sum(3 * np.log1p(np.square(rows / spread) / 5) + log_scale + np.log(spread), axis=0)
     best = int(fit.argmax())
     return Wander(float(decay_s[best]), float(share[best]), float(spread[best]), float(fit[best]))
 
 
 def whitened(wander: Wander, time_s: FloatArray, values: FloatArray) -> FloatArray:
-    """(n, k) innovations of k rows of values (n, k), each of unit spread where the row only wanders."""
+    """(n, k) innovations of the columns of values (n, k), of unit spread where a column only wanders."""
     rows, _ = _filtered(time_s, values, np.array([wander.decay_s]), np.array([wander.motor_share]))
     result: FloatArray = rows / wander.spread_ms
     return result
@@ -58,7 +58,7 @@ def whitened(wander: Wander, time_s: FloatArray, values: FloatArray) -> FloatArr
 def _filtered(
     time_s: FloatArray, values: FloatArray, decay_s: FloatArray, motor_share: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Kalman innovations (n, k) over their standard deviation, for wanderings of power 1; the logs of those (n, k).
+    """Kalman innovations (n, k) over their standard deviations, for wanderings of variance 1; the logs of those (n, k).
 
     decay_s and motor_share, (k,) or (1,), are those of each column.
     """
