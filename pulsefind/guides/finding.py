@@ -43,8 +43,8 @@ MAX_GUIDES = 12  # judged: more than anybody reads
 PATTERNS_PER_SOUND = 3  # judged: verse, chorus and one more
 
 CLEAR_DRUM, HEARD_WITH_DRUM = 0.4, 0.75
-"""A place that stands alone in the folded bars belongs to a drum if this share of its hits coincide with those of a drum
-this clear (judged): something struck together with the drum makes it sound unlike its other hits there.
+"""A place that stands alone in the folded bars belongs to a drum if this share of its hits coincide with those of a
+drum this clear (judged): something struck together with the drum makes it sound unlike its other hits there.
 """
 
 TWIN_HITS, TWIN_S = 0.6, 0.03

@@ -31,8 +31,8 @@ holds throughout the song (judged).
 """
 
 LONGER_GAINS = 10.0
-"""Nats that a pattern of two or four bars must save over one of a single bar (judged): players vary, and a few bars prove
-little.
+"""Nats that a pattern of two or four bars must save over one of a single bar (judged): players vary, and a few bars
+prove little.
 """
 
 REPEATS_OF_LONGER = 6

@@ -1,7 +1,7 @@
 """Templates, styles and scripts that ship with the package, and how they become one file.
 
-The scripts are ES modules, so that each can be tested by itself. In the page they stand in one inline script, in the
-order of their imports: modules that import each other would need addresses, and a page opened from disk has none.
+The scripts are ES modules, so that each can be tested by itself. In the page they become one inline script, in the
+order of their imports: modules that import each other would need URLs, and a page opened from disk has none.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def render(template: str, values: Mapping[str, object]) -> str:
 
 
 def joined_script(entry: str) -> str:
-    """One script from a module and everything that it imports, each module once, imported ones first."""
+    """One script made of a module and everything it imports, each module once, imported ones first."""
     order: list[str] = []
     _visit(entry, order)
     bodies = [_EXPORT.sub("", _IMPORT.sub("", web_text(name))).strip() for name in order]
@@ -52,5 +52,5 @@ def _visit(name: str, order: list[str]) -> None:
 
 
 def source_hash(text: str) -> str:
-    """The hash by which a Content-Security-Policy lets one inline script or style in (CSP Level 3, W3C)."""
+    """The hash by which a Content-Security-Policy admits one inline script or style (CSP Level 3, W3C)."""
     return "'sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii") + "'"

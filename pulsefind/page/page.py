@@ -1,4 +1,4 @@
-"""The page: one HTML file in which a track's follow plan is seen, heard and practised, without a network."""
+"""The page: one HTML file in which to see, hear and practise a track's follow plan, without a network."""
 
 from __future__ import annotations
 
@@ -25,16 +25,18 @@ from pulsefind.page.assets import joined_script, render, source_hash, web_text
 from pulsefind.report.handed import told
 from pulsefind.song.writing import values_of
 
-RATE_HZ = 44100
+RATE_HZ = 44100  # that of the analysis, so that times agree to the sample (as in listen/audio.py, judged)
 
 STYLES = ("page.css", "road.css", "stage.css")
 
 OUTLINE_POINTS, OUTLINE_DB = 900, 30.0
-"""How fine the drawn loudness is: about a point a pixel on a laptop; and how deep, as in quiet music."""
+"""How fine the drawn loudness is, about a point per pixel on a laptop, and how deep it goes, as in quiet music
+(judged).
+"""
 
-_PART_CHARACTERS = 1 << 18
-_EXCERPT_S = 1.0
-_EXCERPT_RATE_HZ = 11025
+_PART_CHARACTERS = 1 << 18  # judged: a browser parses so much without a pause that is felt
+_EXCERPT_S = 1.0  # judged: long enough to be found again in another copy
+_EXCERPT_RATE_HZ = 11025  # a quarter of RATE_HZ (judged: its peak still gives the sample)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,9 @@ class Recording:
 
 
 def read_recording(path: Path, audio: Audio) -> Recording:
-    """Take the recording as it is heard: mono and stereo stay so, more channels become the mono mix of the analysis.
+    """Read the recording for listening: mono and stereo stay, more channels become the mono mix of the analysis.
 
-    The frames run on the same time as the analysis: decoded by the same library, resampled by the same method.
+    Its frames share the time of the analysis: the same library decodes and resamples both.
     """
     frames, rate_hz = decode(path)
     if frames.shape[1] > 2:
@@ -80,10 +82,10 @@ def page_html(
 ) -> str:
     """Write the page as one self-contained HTML text.
 
-    recording is put inside as FLAC (16 bit, lossless for recordings of up to 16 bits); None leaves it out, and the
-    page asks for the file, which it aligns by an excerpt of audio. track_path and out_path stand in the command that
-    the page shows. light is 'auto' (as the device is set), 'dark' or 'bright'. take: what page_take.read_take_review
-    gives; the page then has a view of it.
+    recording goes inside as FLAC (16 bit, lossless for recordings of up to 16 bits); with None the page asks for the
+    file and aligns it by an excerpt of audio. track_path and out_path appear in the command that the page shows. light
+    is 'auto' (the device's setting), 'dark' or 'bright'. take is what take_view.read_take_review returns; the page then
+    shows it too.
     """
     script, style = joined_script("main.mjs"), "".join(map(web_text, STYLES))
     tags = recording or Recording(audio.samples[:0, None], "", "")
@@ -101,7 +103,7 @@ def page_html(
 
 
 def _complete(data: dict[str, Any], light: str, take: Mapping[str, Any] | None) -> dict[str, Any]:
-    """The page's data and a take's; the command that the page shows must not lose what the page was made with."""
+    """The page's data with a take's; the command that the page shows keeps everything the page was made with."""
     words = data["command"]["hints"]
     if light != "auto":
         words.append(["--light", light])
@@ -128,7 +130,7 @@ def _policy(script: str, style: str) -> str:
 def page_data(analysis: Analysis, audio: Audio, inside: bool, track_path: str, out_path: str) -> dict[str, Any]:
     """The analysis as the page's script reads it: names as in the saved analysis, times to a hundredth of a ms.
 
-    words is what `report.handed.told` says: names, marks, doubts and ways to count; the script makes none of its own.
+    words comes from `report.handed.told`: names, marks, doubts and ways to count; the script invents none of its own.
     """
     first_full = int(np.argmax(analysis.bars.number >= 1)) if len(analysis.plan) else 0
     bars, words = analysis.bars, told(analysis)
@@ -211,7 +213,7 @@ def _guide_data(guide: Guide) -> dict[str, Any]:
 
 
 def _sections(analysis: Analysis) -> list[dict[str, Any]]:
-    """The sections that the player has named, as indices of bars; those beyond the song are left out."""
+    """The sections that the player named, as bar indices; those beyond the end of the song are left out."""
     index = {int(number): k for k, number in enumerate(analysis.bars.number)}
     last = max(index, default=0)
     return [
@@ -222,7 +224,7 @@ def _sections(analysis: Analysis) -> list[dict[str, Any]]:
 
 
 def outline(audio: Audio) -> NDArray[np.int64]:
-    """(OUTLINE_POINTS,) how loud the recording is in each of as many equal parts: 0 (30 dB under the loudest) to 99.
+    """(OUTLINE_POINTS,) how loud each of so many equal parts of the recording is: 0 (30 dB below the loudest) to 99.
 
     Empty for a recording without samples; all 0 for silence.
     """
@@ -239,7 +241,7 @@ def outline(audio: Audio) -> NDArray[np.int64]:
 
 
 def hint_words(settings: Settings) -> list[list[str]]:
-    """The hints that a track was analysed with, as option and value: a command must not lose them."""
+    """The hints that a track was analysed with, as option and value, so that a command can repeat them."""
     words = []
     if settings.meter is not None:
         words.append(["--meter", f"{settings.meter[0]}/{settings.meter[1]}"])
@@ -266,7 +268,7 @@ def _rounded(values: FloatArray) -> list[float]:
 
 
 def _audio_parts(frames: NDArray[np.float32]) -> list[Markup]:
-    """The recording as FLAC in base64, in parts between which a browser that reads the file can do other things."""
+    """The recording as FLAC in base64, in parts, so that the browser can do other things while it reads the file."""
     buffer = io.BytesIO()
     soundfile.write(buffer, np.clip(frames, -1.0, 1.0), RATE_HZ, format="FLAC", subtype="PCM_16")
     text = base64.b64encode(buffer.getvalue()).decode("ascii")
@@ -274,9 +276,9 @@ def _audio_parts(frames: NDArray[np.float32]) -> list[Markup]:
 
 
 def _excerpt(audio: Audio) -> dict[str, Any]:
-    """One second around the liveliest beat, at a quarter of the rate: enough to align another copy to the sample.
+    """One second of the busiest sound, at a quarter of the rate: enough to align another copy to the sample.
 
-    A decoder may add a delay of its own (mp3 and AAC encoders pad their start), and browsers differ in what they cut.
+    Decoders may add a delay of their own (mp3 and AAC encoders pad the start), and browsers differ in what they cut.
     """
     step = audio.rate_hz // _EXCERPT_RATE_HZ
     length = int(_EXCERPT_S * _EXCERPT_RATE_HZ)
@@ -284,7 +286,7 @@ def _excerpt(audio: Audio) -> dict[str, Any]:
     if len(whole) <= length:
         first = 0
     else:
-        # The steepest rises are the sharpest to align by.
+        # Steep rises align most sharply.
         rise = np.add.reduceat(np.diff(whole, prepend=whole[:1]) ** 2, np.arange(0, len(whole), length // 4))
         smooth = np.convolve(rise, np.ones(4), "valid") if len(rise) >= 4 else rise
         first = min(int(smooth.argmax()) * (length // 4), len(whole) - length)
@@ -296,7 +298,7 @@ def _excerpt(audio: Audio) -> dict[str, Any]:
 
 
 def _averaged(samples: NDArray[np.float32], step: int) -> FloatArray:
-    """Means of `step` samples, the k-th centred at sample k * step."""
+    """Means over `step` samples, the k-th centred on sample k * step."""
     padded = np.concatenate([np.zeros(step // 2, np.float32), samples])
     whole = padded[: len(padded) // step * step].reshape(-1, step)
     means: FloatArray = whole.mean(axis=1, dtype=np.float64)

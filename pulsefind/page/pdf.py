@@ -1,4 +1,4 @@
-"""HTML to PDF through a headless browser of the Chromium family, where one is installed."""
+"""HTML to PDF with a headless browser of the Chromium family, where one is installed."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stab
 """Program names under which such browsers are installed."""
 
 LIMITS = Limits(time_s=120, file_bytes=256 * 2**20)
-"""What printing may take; a browser reserves far more memory than it uses, so that has no bound."""
+"""What printing may take (judged); memory has no limit, since a browser reserves far more than it uses."""
 
 
 def find_browser() -> str | None:
@@ -41,7 +41,7 @@ def pdf_of(html: str) -> bytes:
         source.write_text(html, encoding="utf-8")
         command = [browser, "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
         command += ["--disable-component-update", "--disable-sync", "--disable-extensions", "--no-pdf-header-footer"]
-        # The sheet needs nothing from anywhere: no name leads to an address.
+        # The sheet needs nothing from the network, so no host name resolves.
         command += ["--host-resolver-rules=MAP * ~NOTFOUND"]
         # Chromium refuses to sandbox a process that runs as root; the file that it opens is our own.
         command += ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []

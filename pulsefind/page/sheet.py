@@ -1,7 +1,7 @@
-"""The gig sheet: one printable page a song, and for a set list its order, its tempo jumps and what to check before.
+"""The gig sheet: one printable page per song, and for a set list its order, tempo jumps and what to check beforehand.
 
-Names, plan, marks and doubts are the report's. Printed letters are read at two metres from about 5 mm height on (a two
-hundred and fiftieth to a four hundredth of the distance: common practice for signs, no source), which is 20 pt.
+Names, plan, marks and doubts are the report's. At two metres, print is legible from about 5 mm height (1/250 to 1/400
+of the distance: common practice for signs, no source), which is 20 pt.
 """
 
 from __future__ import annotations
@@ -25,14 +25,15 @@ from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
 from pulsefind.report.guiding import mishearings
 from pulsefind.report.planned import GUIDE, PlanLine, falls, plan_lines
 
-MOST_DRAWN = 2
-MOST_ROWS = 10
-MOST_WATCHED = 3
-MOST_NOTES = 4
+MOST_DRAWN = 2  # judged: guides that are drawn
+MOST_ROWS = 10  # judged: stretches of the plan that a page lists
+MOST_WATCHED = 3  # judged: things to watch out for on stage
+MOST_NOTES = 4  # judged: notes of the player's own
 MOST_LINES = 4
-"""Count lines that a page has room for; guides that are in charge of fewer bars go without."""
+"""Count lines that a page has room for (judged); guides in charge of fewer bars go without."""
 
-HEIGHT_MM = 251.0
+HEIGHT_MM = 251.0  # judged: letter, the shorter paper, has 259 mm between its margins; the rest is for the estimate
+# Names as in sheet.css and their scales; judged: 1 is 20 pt.
 SIZES = (
     ("large", 1.4),
     ("big", 1.27),
@@ -43,18 +44,21 @@ SIZES = (
     ("tiny", 0.66),
 )
 _NOTE_CHARACTERS, _SMALL_CHARACTERS, _ROW_CHARACTERS, _TITLE_CHARACTERS = 53, 76, 44, 30
-"""How many characters of a note, small print, a row of the plan and the title fit in a line at scale 1."""
+"""How many characters of a note, small print, a plan row and the title fit on a line at scale 1 (measured on
+a print).
+"""
 
 TEMPO_STEP = 0.04
-"""A lasting change of tempo by more than this share is named. Listeners notice less between two notes; a player
-who reads a sheet wants the changes that need another feel."""
+"""A lasting change of tempo by more than this share is mentioned (judged). Listeners notice less between two notes, but
+a player reading a sheet wants the changes that feel different.
+"""
 
-_WINDOW_BARS = 4
+_WINDOW_BARS = 4  # judged: bars on either side that must agree before a change of tempo counts
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A stretch of the plan: which bars, in doubt or not, what kind of lead, its mark if it is a guide, what to do."""
+    """A stretch of the plan: its bars, whether in doubt, what leads, the mark if that is a guide, and what to do."""
 
     bars: str
     unsure: bool
@@ -65,7 +69,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Drawn:
-    """A guide that is drawn: name, mark, where it falls, and a count line for each bar of its pattern."""
+    """A guide as drawn: name, mark, where it falls, and a count line for each bar of its pattern."""
 
     name: str
     mark: Mark
@@ -75,9 +79,9 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class SongPage:
-    """What stands on one page. Everything is text that is ready to print; an unsure number ends with a question mark.
+    """The contents of one page, all of it text ready to print; an unsure number ends with a question mark.
 
-    watch is what can go wrong on stage; a doubt is what is unsure, and how to settle it before the gig.
+    watch: what can go wrong on stage; doubts: what is unsure, and how to settle it before the gig.
     """
 
     title: str
@@ -110,10 +114,10 @@ class SongPage:
 
 
 def sheet_html(analyses: Iterable[Analysis], paper: str = "a4", title: str | None = None) -> str:
-    """Write the sheet as one HTML text: a page a song, after a page for the set when there are several songs.
+    """Write the sheet as one HTML text: a page per song, after a page for the set if there are several songs.
 
-    paper is 'a4' or 'letter'. title stands over the set, or over the song where it is only one. Each analysis is let go
-    once its page is gathered, so a set may be as long as it likes.
+    paper is 'a4' or 'letter'. title heads the set, or the song if there is only one. Each analysis is released once its
+    page is gathered, so a set may be of any length.
     """
     songs = [song_page(analysis) for analysis in analyses]
     if title and len(songs) == 1:
@@ -137,7 +141,7 @@ def _total(songs: list[SongPage]) -> str:
 
 
 def song_page(analysis: Analysis) -> SongPage:
-    """Gather what one page says. A recording without a beat gets a page that says so."""
+    """Gather the contents of one page. A recording without a beat gets a page that says so."""
     known = analysis.settings.corrections
     title, length_s = known.title or Path(analysis.track.name).stem, analysis.track.duration_s
     if not len(analysis.beats.time_s):
@@ -169,13 +173,13 @@ def song_page(analysis: Analysis) -> SongPage:
 
 
 def _sized(page: SongPage) -> SongPage:
-    """The same page in the largest size in which its words and drawings fit on the shorter of the two papers."""
+    """The same page in the largest size at which its words and drawings fit on the shorter paper."""
     fitting = (name for name, scale in SIZES if _height_mm(page, scale) <= HEIGHT_MM)
     return replace(page, size=next(fitting, SIZES[-1][0]))
 
 
 def _height_mm(page: SongPage, scale: float) -> float:
-    """An estimate of the printed height, from heights at scale 1 that were measured on a printed page."""
+    """An estimate of the printed height, from heights measured on a printed page at scale 1."""
     beside = max((len(row.bars) + 2 * row.unsure for row in page.rows), default=0)
     rows = sum(_lines_of(row.what, _ROW_CHARACTERS / scale - beside) for row in page.rows)
     notes = sum(
@@ -187,7 +191,7 @@ def _height_mm(page: SongPage, scale: float) -> float:
     headings = bool(page.notes) + bool(page.watch) + bool(page.doubts)
     words = 12 * titles + 49 + 9 * feel + 9.5 * rows + 2 * len(page.rows) + 9 * notes + 6.5 * small + 9 * headings
     words += 13 * len(page.drawn)
-    # A drawn line is as wide as the page, less at the smallest sizes, and as high as that asks for.
+    # A drawn line is as wide as the page (narrower at the smallest sizes), and its height follows from that.
     return words * scale + 25 * sum(len(one.lines) for one in page.drawn) * min(1.0, scale)
 
 
@@ -207,7 +211,7 @@ def _first_bar(analysis: Analysis) -> str:
 
 
 def _ending(analysis: Analysis) -> str:
-    """The last bar and when it ends; where it is cut off, on which count."""
+    """The last bar and when it ends; if it is cut short, on which count."""
     bars = analysis.bars
     text = f"Ends with bar {int(bars.number[-1])} at {clock(bars.end_s)}"
     if bars.beats[-1] < bars.beats_per_bar[-1]:
@@ -233,7 +237,7 @@ def _row(analysis: Analysis, line: PlanLine, stretches: list[tuple[int, int]]) -
 
 
 def _drawn(analysis: Analysis, lines: tuple[PlanLine, ...]) -> tuple[Drawn, ...]:
-    """The guides of the plan in order of appearance, those in charge of most bars if there are many."""
+    """The guides of the plan in order of appearance; if there are many, those in charge of the most bars."""
     bars_of: dict[int, int] = {}
     for line in lines:
         if line.guide is not None:
@@ -253,7 +257,7 @@ def _watched(analysis: Analysis) -> list[str]:
     found = [*_odd_bars(analysis), *_tempo_changes(analysis)]
     names = called(analysis.guides)
     for guide in dict.fromkeys(line.guide for line in plan_lines(analysis) if line.guide is not None):
-        # One a guide: the stage has no room for more.
+        # One per guide: on stage there is no room for more.
         for misheard in mishearings(analysis, guide)[:1]:
             found.append(f"The {names[guide]} is easy to mishear {misheard}")
     return found
@@ -275,9 +279,10 @@ def _odd_bars(analysis: Analysis) -> list[str]:
 
 
 def _tempo_changes(analysis: Analysis) -> list[str]:
-    """Bars from which the tempo is another by more than TEMPO_STEP, judged by the four bars on either side.
+    """Bars from which the tempo differs by more than TEMPO_STEP, comparing the four bars on either side.
 
-    Medians decide whether there is a change, so that one odd bar makes none; means say where, as they turn at one bar.
+    Medians decide whether there is a change, so that a single odd bar makes none; means, which change most at one bar,
+    say where.
     """
     bpm = analysis.tempo.bar_bpm * feel_of(analysis).felt_bpm / analysis.tempo.bpm
     splits = range(_WINDOW_BARS, len(bpm) - _WINDOW_BARS + 1)
@@ -293,12 +298,12 @@ def _tempo_changes(analysis: Analysis) -> list[str]:
 
 
 def _gone(analysis: Analysis) -> list[tuple[str, str]]:
-    """That a part of the recording is missing, and what to do."""
+    """Says that part of the recording is missing, and what to do."""
     return [("The end of the recording is missing.", said.partition(": ")[2]) for said in missing_sound(analysis)]
 
 
 def _doubts(analysis: Analysis, doubts: tuple[Doubt, ...]) -> tuple[tuple[str, str], ...]:
-    """What to settle before the gig, and how; empty when the answers are sure enough."""
+    """What to settle before the gig, and how; empty if the answers are sure enough."""
     found = [(doubt.headline, doubt.way_out) for doubt in doubts]
     found += _gone(analysis)
     if not analysis.guides:
@@ -307,7 +312,7 @@ def _doubts(analysis: Analysis, doubts: tuple[Doubt, ...]) -> tuple[tuple[str, s
 
 
 def tempo_jumps(bpm: Sequence[float]) -> list[str]:
-    """How the tempo changes from each song to the next, in words; one entry fewer than songs."""
+    """How the tempo changes from each song to the next, in words: one entry fewer than songs."""
     jumps = []
     for before, after in pairwise(bpm):
         if not before or not after:

@@ -1,4 +1,4 @@
-"""What the page shows of a take: read from the review that `pulsefind take` saved, and from the player's history."""
+"""What the page shows of a take, read from the review that `pulsefind take` saved and from the player's history."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _ENTRY = ("reviewed_at", "recording", "spread_ms", "worst_alone_ms")
 
 
 def read_take_review(path: Path, analysis: Analysis, history: Path | None = None) -> dict[str, Any]:
-    """Read a saved review as the page's script wants it: its fields' own names, (n,) lists for the hits.
+    """Read a saved review in the form the page's script wants: the fields' own names, (n,) lists for the hits.
 
     history: the player's file of takes; those of other tracks are left out.
 
