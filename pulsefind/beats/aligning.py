@@ -1,9 +1,8 @@
-"""Beats of known lengths laid along what was heard: for bars whose meters a person told.
+"""Beats of known lengths laid along what was heard, for bars whose meters a person gave.
 
-The search of `path` asks which tempo and which meter there are, with beats of one length. Here the sequence of beats is
-known as it is written (how many quarter notes each lasts), and only their times are asked for: a chain over beats
-whose state is the time of the beat and the length of a quarter, searched by Viterbi with the tempo model of Krebs et
-al. (2015).
+The search in `path` asks which tempo and meter there are, with beats of one length. Here the sequence of beats is known
+as written (how many quarter notes each lasts), and only their times are missing: a Viterbi search over a chain of
+beats, whose state is the time of the beat and the length of a quarter, with the tempo model of Krebs et al. (2015).
 """
 
 from __future__ import annotations
@@ -15,28 +14,28 @@ from pulsefind.beats.path import TEMPO_STIFFNESS
 from pulsefind.core.records import Activations, FloatArray, IntArray
 
 TEMPO_REACH = 0.22
-"""The quarter may get so much longer or shorter within a piece, as a natural logarithm."""
+"""How much longer or shorter the quarter may get within a piece, as a natural logarithm (judged)."""
 
 TEMPO_STEP = 0.01  # a hundredth: judged, finer than anyone's tempo holds
 MOST_STEPS = 4
-"""A quarter changes by no more than so many steps of a hundredth from one beat to the next."""
+"""The most steps of TEMPO_STEP by which a quarter changes from one beat to the next (judged)."""
 
 PIECE_BEATS = 48
-"""Beats that are decided on at once; as many again are looked ahead at, so that a piece doesn't end on a guess."""
+"""Beats decided at once (judged); the search looks as far ahead again, so that no piece ends on a guess."""
 
 _LOG_ODDS_FLOOR, _LOG_ODDS_TOP = -3.0, 4.0  # judged: one frame may say no more against a beat, or for one
 _ONE_WEIGHT = 0.5  # judged: of the downbeat beside the beat
-_FLOOR = 1e-7  # of probabilities, so that their logarithms stay finite
+_FLOOR = 1e-7  # judged: of probabilities, so that their logarithms stay finite
 
 
 def align(
     activations: Activations, start_s: float, quarter_s: float, quarters: FloatArray, is_one: IntArray
 ) -> FloatArray:
-    """(n + 1,) times of beats that last so many quarter notes as written, from a known first one on.
+    """(n + 1,) times of beats whose written lengths are known, starting from a known first one.
 
-    start_s: where the first beat lies; quarter_s: how long a quarter lasts there; quarters: (n,) how many each beat
-    lasts; is_one: (n + 1,) whether a beat, and what comes after the last, is a 1. Beats that would lie beyond the
-    activations go on at the last tempo.
+    start_s: where the first beat lies; quarter_s: how long a quarter lasts there; quarters: (n,) how many quarters each
+    beat lasts; is_one: (n + 1,) whether each beat, and what comes after the last, is a 1. Beats beyond the end of the
+    activations continue at the last tempo.
     """
     found = [start_s]
     for first in range(0, len(quarters), PIECE_BEATS):
@@ -58,7 +57,7 @@ def _piece(
     n_steps = int(TEMPO_REACH / TEMPO_STEP)
     length = quarter_s * rate_hz * np.exp(TEMPO_STEP * np.arange(-n_steps, n_steps + 1))
     log_odds = _beat_log_odds(activations)
-    # (interval, frame after the start): what the best way to a beat there, after a quarter of that length, is worth.
+    # (interval, frame after the start): score of the best path to a beat there, after a quarter of that length.
     n_frames = int(np.ceil(quarters.sum() * length[-1])) + 2
     value = np.full((len(length), n_frames), -np.inf)
     value[:, 0] = -TEMPO_STIFFNESS * np.abs(np.expm1(TEMPO_STEP * np.arange(-n_steps, n_steps + 1)))
@@ -78,7 +77,7 @@ def _piece(
 
 
 def _beat_log_odds(activations: Activations) -> tuple[FloatArray, FloatArray]:
-    """(n_frames,) log odds of a beat that is no 1, and of a 1, at each frame or a frame beside it."""
+    """(n_frames,) log odds of a beat that isn't a 1, and of a 1, at each frame or one next to it."""
     beat = np.clip(activations.values.sum(axis=1), _FLOOR, 1 - _FLOOR)
     log_odds = np.clip(np.log(beat / (1 - beat)), _LOG_ODDS_FLOOR, _LOG_ODDS_TOP)
     plain = maximum_filter1d(log_odds, 3)

@@ -10,7 +10,7 @@ _SMOOTH_BEATS = 8  # two bars of four: judged, slow enough not to follow single 
 
 
 def lay_bars(pulse: Pulse, beats: Beats) -> Bars:
-    """Cut the beats into bars at every count of 1. Beats before the first 1 form a pickup; no beats, no bars."""
+    """Cut the beats into bars at every count of 1. Beats before the first 1 form a pickup. No beats give no bars."""
     starts = np.flatnonzero(pulse.count == 1)
     if len(beats.time_s) and (not len(starts) or starts[0] != 0):
         starts = np.r_[0, starts]
@@ -33,7 +33,7 @@ def lay_bars(pulse: Pulse, beats: Beats) -> Bars:
 
 
 def tempo_of(beats: Beats, bars: Bars) -> Tempo:
-    """Tempo of the counted beats: median, bar by bar, its slow drift and the jitter of single beats.
+    """Tempo of the counted beats: median, bar by bar, slow drift, and the jitter of single beats.
 
     Where bars count different note values, it is the tempo of the one that fills most of the song.
     """
@@ -49,7 +49,7 @@ def tempo_of(beats: Beats, bars: Bars) -> Tempo:
 
 
 def _in_units(bars: Bars) -> FloatArray:
-    """(n_bars,) how long a beat of each bar is as it is written, in the beats that most of the song has."""
+    """(n_bars,) the written length of each bar's beat, in units of the beat that most of the song counts."""
     if not len(bars.beat_quarters):
         return np.ones(len(bars.beats))
     values, which = np.unique(bars.beat_quarters, return_inverse=True)

@@ -1,7 +1,7 @@
-"""What sounds at each beat of one reading of a track, as the reader of bars wants it: one row of numbers a beat.
+"""What sounds at each beat of one reading of a track, as input for the reader of bars: one row of numbers per beat.
 
-Nothing in a row depends on the key, the level or the length of the track: likelihoods of what is struck are taken as
-they are, harmony only by how far it moves and by which earlier beats it resembles.
+Nothing in a row depends on the key, level or length of the track: the likelihoods of what is struck are used as they
+are, the harmony only by how far it moves and which earlier beats it resembles.
 """
 
 from __future__ import annotations
@@ -13,31 +13,33 @@ from pulsefind.core.records import FloatArray, Harmony, IntArray
 from pulsefind.listen.harmony import angle, mean_between
 
 FRAME_RATE_HZ = 50.0
-"""Of the networks' outputs."""
+"""Of the networks' outputs (their layout: HOP in listen/network.py)."""
 
 PARTS = 4
-"""Looked at four times a beat: on it, and a quarter, a half and three quarters later."""
+"""Each beat is sampled four times: on it, and a quarter, a half and three quarters later (the layout as trained)."""
 
 BEAT_OUTPUTS, KIT_OUTPUTS = 4, 10
-"""Columns of what the networks say: beat and downbeat in the whole and in the bass; what is struck (KIT_CARD.md)."""
+"""Columns of the networks' outputs: beat and downbeat in the whole and in the bass; what is struck (KIT_CARD.md)."""
 
 _REACH_FRAMES = 2
-"""40 ms: as far as a stroke may lie from its place and still belong to it (judged)."""
+"""40 ms: how far a stroke may lie from its place and still belong to it (judged)."""
 
 _LOGIT_LIMIT = 6.0
-"""Log odds beyond this tell nothing more (judged)."""
+"""Log odds beyond this say nothing more (judged)."""
 
 _SPANS = (1, 2, 4)
-"""Beats before and after a place whose harmony is compared."""
+"""Spans of beats before and after a place whose harmony is compared (judged, and the layout as trained)."""
 
 _LAGS = (1, 2, 3, 4, 5, 6, 7, 8, 12, 16)
-"""Beats back to which each beat is compared: the bars of 2 to 8 beats, and twice those of 6 and 8."""
+"""How many beats back each beat is compared with: bars of 2 to 8 beats, and twice those of 6 and 8 (judged, and the
+layout as trained).
+"""
 
 _STEADY_LIMIT = 4.0
-"""Standard deviations beyond this tell nothing more (judged)."""
+"""Standard deviations beyond this say nothing more (judged)."""
 
 _BPM_MIDDLE = 120.0
-"""A row's tempo is told in octaves from here."""
+"""A row gives its tempo in octaves from here (the layout as trained)."""
 
 
 def beat_rows(struck: FloatArray, harmony: Harmony, time_s: FloatArray) -> FloatArray:
@@ -74,21 +76,23 @@ def n_columns() -> int:
 
 
 def _places(time_s: FloatArray, part: int) -> FloatArray:
-    """(n_beats,) the moments a share of a beat after each beat; the last beat lasts as long as the one before it."""
+    """(n_beats,) moments a share of a beat after each beat; the last beat lasts as long as the one before it."""
     step = np.diff(time_s, append=2 * time_s[-1] - time_s[-2])
     moment: FloatArray = time_s + part / PARTS * step
     return moment
 
 
 def _logits(values: FloatArray) -> FloatArray:
-    """The highest log odds within reach of each frame, limited, in steps of about one standard deviation."""
+    """The highest log odds within reach of each frame, limited, scaled to about one standard deviation."""
     near = np.clip(maximum_filter1d(values, 2 * _REACH_FRAMES + 1, axis=0, mode="nearest"), 1e-4, 1 - 1e-4)
     limited: FloatArray = np.clip(np.log(near / (1 - near)), -_LOGIT_LIMIT, _LOGIT_LIMIT) / (_LOGIT_LIMIT / 2)
     return limited
 
 
 def _at_beats(struck: FloatArray, time_s: FloatArray) -> FloatArray:
-    """(n_beats, 14 * 4) log odds of beats and downbeats at each beat's four parts, then of what is struck there."""
+    """(n_beats, 14 * 4) log odds of beats and downbeats at the four parts of each beat, then of what is
+    struck there.
+    """
     log_odds = _logits(struck)
     frame = [np.round(_places(time_s, part) * FRAME_RATE_HZ).astype(np.int64) for part in range(PARTS)]
     at = [log_odds[np.clip(one, 0, len(log_odds) - 1)] for one in frame]
@@ -111,7 +115,9 @@ def _profiles(harmony: Harmony, time_s: FloatArray) -> FloatArray:
 
 
 def _novelty(harmony: Harmony, time_s: FloatArray) -> FloatArray:
-    """(n_beats, 2 * 5) how far bass and chords move: at the beat over 1, 2, 4 beats, half a beat later over 1, 2."""
+    """(n_beats, 2 * 5) how far bass and chords move: at the beat over 1, 2 and 4 beats; half a beat later
+    over 1 and 2.
+    """
     total, step = _summed(harmony), np.diff(time_s, append=2 * time_s[-1] - time_s[-2])
     columns = []
     for part, spans in ((0, _SPANS), (PARTS // 2, _SPANS[:2])):
@@ -125,7 +131,7 @@ def _novelty(harmony: Harmony, time_s: FloatArray) -> FloatArray:
 
 
 def _steady(values: FloatArray) -> FloatArray:
-    """Columns in standard deviations from their means over the track."""
+    """Columns as standard deviations from their means over the track."""
     spread = values.std(axis=0) + 1e-6
     steady: FloatArray = np.clip((values - values.mean(axis=0)) / spread, -_STEADY_LIMIT, _STEADY_LIMIT)
     return steady
@@ -141,7 +147,7 @@ def _step(values: FloatArray) -> FloatArray:
 
 
 def _likeness(values: FloatArray) -> FloatArray:
-    """(n_beats, n_lags) cosine between each beat and earlier ones, without what all share; 0 before the start."""
+    """(n_beats, n_lags) cosine between each beat and earlier ones, less what all have in common; 0 before the start."""
     own = values - values.mean(axis=0)
     own = own / (np.linalg.norm(own, axis=1, keepdims=True) + 1e-9)
     found = np.zeros((len(values), len(_LAGS)))

@@ -1,7 +1,7 @@
-"""How sure the 1 and the beat phase are, over the whole track and section by section.
+"""Confidence in the 1 and in the beat phase, over the whole track and section by section.
 
-The bars of one track repeat each other: if every one counted in full, every answer would be "100 % sure". So a track,
-and each section by itself, counts for as much as one independent bar.
+The bars of a track repeat each other: if each counted in full, every answer would be "100 % sure". So a track, and each
+section by itself, counts as much as one independent bar.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pulsefind.core.arrays import most_common
 from pulsefind.core.records import FloatArray, IntArray, SectionConfidence
 
 PHASE_EVIDENCE_BARS = 1.0
-"""How many bars' worth of independent evidence about the place of the 1 there is."""
+"""How many bars' worth of independent evidence about the place of the 1 a track holds (judged)."""
 
 SECTION_BARS = 16
 """Parts of songs mostly have 8 or 16 bars (common practice, no source)."""
@@ -30,17 +30,17 @@ def phase_shares(log_odds: FloatArray, count: IntArray, meter: int) -> FloatArra
 
 
 def beat_phase_share(log_odds: float) -> float:
-    """The probability of a beat phase that is marked by so much more than the other, in log odds."""
+    """The probability of a beat phase that is marked more strongly than the other by so much, in log odds."""
     return float(expit(log_odds))
 
 
 def by_section(
     log_odds: FloatArray, phase_log_odds: FloatArray, count: IntArray, beats_per_bar: IntArray
 ) -> tuple[SectionConfidence, ...]:
-    """How sure each section of 16 bars is by itself; what is left over, less than half a section, joins the last.
+    """Confidence in each section of 16 bars by itself; a remainder of less than half a section joins the last.
 
-    log_odds: (n_beats,) that each is a downbeat; phase_log_odds: (n_beats,) by how much each is marked more than the
-    middle after it; count and beats_per_bar as found. No beats, no sections.
+    log_odds: (n_beats,) that each is a downbeat; phase_log_odds: (n_beats,) by how much each is marked more strongly
+    than the middle after it; count and beats_per_bar as found. No beats give no sections.
     """
     if not len(count):
         return ()

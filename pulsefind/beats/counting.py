@@ -1,8 +1,8 @@
 """Which beat is the 1, and in which meter, decided over the whole track.
 
-A hidden Markov chain over (meter, count): a count follows the one before, and only at a bar line may the meter change,
-or a single bar of two be thrown in. Each beat brings the log odds that it is a downbeat. One decision over the whole
-track is what a frame-by-frame tracker gives away: a weak bar is carried by its strong neighbours.
+A hidden Markov model over (meter, count): each count follows the one before, and only at a bar line may the meter
+change or a single bar of two be thrown in. Each beat brings the log odds that it is a downbeat. Deciding once for the
+whole track is what a frame-by-frame tracker gives up: strong neighbours carry a weak bar.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def best_bars(log_odds: FloatArray, meters: tuple[int, ...], priors: CountPriors
 
 
 def rotated(bars: BarPath, one: int) -> BarPath:
-    """Shift the whole count by as few beats as it takes to make one beat a 1; the bars keep their lengths."""
+    """Shift the whole count by as few beats as make a given beat a 1; the bars keep their lengths."""
     n = len(bars.count)
     ones = np.flatnonzero(bars.count == 1)
     if not len(ones):
@@ -84,7 +84,7 @@ def rotated(bars: BarPath, one: int) -> BarPath:
     index = np.arange(n) - shift
     meter = bars.beats_per_bar[np.clip(index, 0, n - 1)]
     count = bars.count[np.clip(index, 0, n - 1)]
-    # Beyond either end the first and the last bar are counted on.
+    # Beyond either end, the first and the last bar are continued.
     before, after = index < 0, index >= n
     count[before] = (bars.count[0] - 1 + index[before]) % meter[before] + 1
     count[after] = (bars.count[-1] - 1 + index[after] - (n - 1)) % meter[after] + 1
@@ -92,7 +92,9 @@ def rotated(bars: BarPath, one: int) -> BarPath:
 
 
 class _Model:
-    """States (meter, position) with their prior and transitions; then those of a bar of two in each longer meter."""
+    """States (meter, position) with their prior and transitions, then those of a bar of two within each
+    longer meter.
+    """
 
     def __init__(self, meters: tuple[int, ...], priors: CountPriors) -> None:
         weight = np.array([priors.of_meter(m) for m in meters])

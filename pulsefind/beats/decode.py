@@ -1,8 +1,8 @@
-"""From activations to counted beats: which tempo octave, which meter, which beat is the 1.
+"""From activations to counted beats: which tempo octave, which meter, and which beat is the 1.
 
-The best path through the activations gives the beats. Beat tracking makes few mistakes about where something happens
-and many about what it means: so the count is decided over the whole track, and the best paths at half, double,
-two thirds and three halves of the tempo are kept as other readings, each with its share of the evidence.
+The best path through the activations gives the beats. Beat tracking is seldom wrong about where something happens and
+often about what it means. So the count is decided over the whole track, and the best paths at half, double, two thirds
+and three halves of the tempo are kept as other readings, each with its share of the evidence.
 """
 
 from __future__ import annotations
@@ -38,34 +38,35 @@ from pulsefind.core.records import Activations, Alternative, FloatArray, Harmony
 from pulsefind.listen.sounding import sounding
 
 BPM_LOW, BPM_HIGH = 55.0, 215.0
-"""The tempi looked at first when no hint is given; readings at other octaves may leave this range."""
+"""The tempi searched first without a hint (judged, as madmom has them); other octaves may lie outside."""
 
 OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH = 40.0, 290.0  # judged: beats that can still be counted aloud
 
 SEARCH_METERS = (3, 4)
-"""Bars that the search for beats leans on. Which meter it really is, is decided afterwards, on the beats."""
+"""Meters assumed while searching for beats, as madmom has them; the actual meter is decided afterwards, on
+the beats.
+"""
 
 RATIOS = (2.0, 0.5, 1.5, 2 / 3)
-"""Tempi of the other readings, relative to the best path."""
+"""Tempi of the other readings, relative to the best path (common practice, no source)."""
 
-TEMPO_MARGIN = 1.08
-"""Judged."""
+TEMPO_MARGIN = 1.08  # judged: another reading speeds up and slows down about as far as the best path does
 
 METER_EVIDENCE_BEATS = 32.0
-"""The same for the meter, in beats."""
+"""How many beats' worth of independent evidence about the meter a track holds (judged)."""
 
 _UNLIKELY, _SETTLED = 0.2, 0.99  # probabilities, judged: a warning below the one, no alternative beyond the other
 _MIN_BEATS = 4  # judged: fewer are no pulse
-_TOLD_LATE_S = 0.02  # what drummers notice between two drums (19 to 24 ms)
+_TOLD_LATE_S = 0.02  # judged: drummers notice 19 to 24 ms between two drums
 
 
 def decode(activations: Activations, harmony: Harmony, settings: Settings, priors: CountPriors = USUAL_PRIORS) -> Pulse:
     """Find the beats and count them.
 
     Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
-    and with one_at_s the beat that is meant by that time is a 1 (all beats move with it if none is near). Taps (less
-    what they are all late) bind where they are, and the rest of the track follows them.
-    Too little to count gives a Pulse without beats.
+    and with one_at_s the beat meant by that time is a 1 (if none is near, all beats move). Taps, less their common
+    lateness, bind where they are, and the rest of the track follows them. Too little to count gives a Pulse without
+    beats.
     """
     if not settings.taps_s:
         return _decoded(activations, harmony, settings, priors)
@@ -73,7 +74,7 @@ def decode(activations: Activations, harmony: Harmony, settings: Settings, prior
 
 
 def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Settings, priors: CountPriors) -> Pulse:
-    """The pulse under the taps, with a note where the sound alone gives other beats."""
+    """The pulse given the taps, with a note where the sound alone would give other beats."""
     late_s = lateness_s(activations, np.array(settings.taps_s))
     tap_s = np.array(settings.taps_s) - late_s
     low, high = tempi(tap_s)
@@ -101,7 +102,7 @@ def _decoded(
     priors: CountPriors,
     ratios: tuple[float, ...] = RATIOS,
 ) -> Pulse:
-    """The pulse, with readings at these ratios of its tempo beside it."""
+    """The pulse, compared with readings at these ratios of its tempo."""
     part, rate_hz = sounding(activations.values), activations.frame_rate_hz
     first_frame, values = part.start, activations.values[part]
     if len(values) < rate_hz:
@@ -133,7 +134,7 @@ def _decoded(
         count=best.bars.count,
         beats_per_bar=best.bars.beats_per_bar,
         unit=unit,
-        # A 1 that is counted in the wrong meter or at the wrong tempo is no 1.
+        # A 1 counted in the wrong meter or at the wrong tempo isn't one.
         probability_one=probability_one * meter_share * shares[0],
         probability_octave=shares[0],
         probability_meter=meter_share,
@@ -172,9 +173,9 @@ def _readings(heard: Heard, settings: Settings, ratios: tuple[float, ...]) -> li
 
 
 def _tempo_range(path: BeatPath, rate_hz: float) -> tuple[float, float]:
-    """The slowest and the quickest tempo of a path, with a margin, and no more than a quarter from its usual one.
+    """The slowest and the quickest tempo of a path, with a margin, at most a quarter away from its usual one.
 
-    Another reading of the same music speeds up and slows down where this one does.
+    Another reading of the same music speeds up and slows down in the same places.
     """
     usual = bpm_of(path.frame, rate_hz)
     slowest, quickest = 60 * rate_hz / np.percentile(np.diff(path.frame), (95, 5))
@@ -183,7 +184,7 @@ def _tempo_range(path: BeatPath, rate_hz: float) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class _BeatPhase:
-    """A reading in one beat phase, how likely that is the right one, and the other phase as an alternative."""
+    """A reading in one beat phase, the probability that it is right, and the other phase as an alternative."""
 
     reading: Reading
     probability: float
@@ -191,9 +192,10 @@ class _BeatPhase:
 
 
 def _better_beat_phase(heard: Heard, reading: Reading, settings: Settings) -> _BeatPhase:
-    """The reading, or the same half a beat later, whichever half is marked more strongly over the whole track.
+    """The reading, or the same one half a beat later, whichever is marked more strongly over the whole track.
 
-    A search follows what is struck most surely, and that may be a guitar between the beats. A hint at a 1 decides it.
+    The search follows whatever is struck most clearly, and that may be a guitar between the beats. A hint at a 1
+    decides.
     """
     path, later = reading.path, half_a_beat_later(reading.path)
     if len(later.frame) < _MIN_BEATS:
@@ -213,7 +215,7 @@ def _better_beat_phase(heard: Heard, reading: Reading, settings: Settings) -> _B
 
 
 def _means_first(heard: Heard, first: Reading, second: Reading, log_odds: float, settings: Settings) -> bool:
-    """Is the first of two beat phases the right one, by the sound and, if there is one, by the hint?"""
+    """Is the first of two beat phases right, by the sound and by the hint, if there is one?"""
     if settings.one_at_s is None:
         return log_odds >= 0
     (_, fit), (_, other) = (_meant(heard, reading, settings) for reading in (first, second))
@@ -223,7 +225,7 @@ def _means_first(heard: Heard, first: Reading, second: Reading, log_odds: float,
 
 
 def _meant(heard: Heard, reading: Reading, settings: Settings) -> tuple[int, float]:
-    """The beat of a reading that is meant by a hint at a 1, and how well it fits."""
+    """The beat of a reading that a hint at a 1 means, and how well it fits."""
     assert settings.one_at_s is not None
     count, time_s = reading.bars.count, times_s(heard, reading.path)
     shares = phase_shares(reading.log_odds, count, usual_meter(reading.bars))
@@ -231,7 +233,7 @@ def _meant(heard: Heard, reading: Reading, settings: Settings) -> tuple[int, flo
 
 
 def _other_half(left: Reading, probability: float, heard: Heard) -> tuple[Alternative, ...]:
-    """The beat phase that was not chosen, with the hint at its first 1; nothing where it has none."""
+    """The beat phase that wasn't chosen, with the hint that names its first 1; nothing if it has none."""
     ones_s = times_s(heard, left.path)[left.bars.count == 1]
     if not len(ones_s):
         return ()
@@ -245,16 +247,16 @@ def _shares(readings: list[Reading]) -> list[float]:
 
 
 def _unit(bars: BarPath, bpm: float) -> int:
-    """The note value that is counted: eighths in quick odd and compound meters, else quarters (common practice)."""
+    """The note value counted: eighths in quick odd and compound meters, else quarters (common practice, no source)."""
     meter = usual_meter(bars)
     quick_from = {3: 240.0, 5: 180.0, 6: 110.0, 7: 180.0}
     return 8 if bpm >= quick_from.get(meter, np.inf) else 4
 
 
 def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float, exact: bool) -> tuple[FloatArray, bool]:
-    """Move all beats so that a beat meets the hint, if it is not near. Returns times and whether they moved.
+    """Move all beats so that one meets the hint, unless it is near already. Returns the times and whether they moved.
 
-    A 1 by ear that lies near the middle between two beats means the middle.
+    A 1 found by ear near the middle between two beats means the middle.
     """
     step_s = float(np.median(np.diff(time_s)[max(0, one - 4) : one + 4]))
     away_s = one_at_s - float(time_s[one])
@@ -267,7 +269,7 @@ def _with_fixed_one(time_s: FloatArray, one: int, one_at_s: float, exact: bool) 
 
 
 def _phase(best: Reading, time_s: FloatArray, settings: Settings) -> tuple[float, tuple[Alternative, ...]]:
-    """How sure the 1 is against every other constant shift of the count, and the next best shift."""
+    """Confidence in the 1 against every other constant shift of the count, and the next best shift."""
     meter = usual_meter(best.bars)
     log_odds = best.log_odds
     share = phase_shares(log_odds, best.bars.count, meter)
@@ -288,7 +290,7 @@ def _shift_text(shift: int, meter: int) -> str:
 
 
 def _meter_share(best: Reading, settings: Settings, priors: CountPriors) -> float:
-    """How sure the number of beats in a bar is, on the beats as they are."""
+    """Confidence in the number of beats in a bar, given the beats."""
     if settings.meter is not None:
         return 1.0
     log_odds = best.log_odds

@@ -11,40 +11,44 @@ from pulsefind.core.lean import lean_ms
 from pulsefind.core.records import Bars, Beats, FloatArray, Grid, GridSection, Hits, IntArray
 
 SPREAD_MS = 14.0
-"""Standard deviation of hits around their place that the comparison of grids assumes (human playing)."""
+"""Standard deviation of hits around their places, as the comparison of grids assumes (judged: human playing)."""
 
 STRAY = 0.1
-"""Share of hits that belong to no place."""
+"""Share of hits that belong to no place (judged)."""
 
 SHORTEST_SLOT_MS = 55.0
-"""Finer grids than this can't be told apart from looseness, and are hardly played."""
+"""Finer grids can't be told from looseness, and are hardly ever played (judged)."""
 
 SMALLEST_SWING = 1.15
-"""Below this long : short ratio a pair counts as straight."""
+"""Below this long : short ratio, a pair counts as straight (judged)."""
 
 SWITCH_COST = 12.0
-"""Log likelihood that a change of grid must gain."""
+"""The log likelihood that a change of grid must gain (judged)."""
 
 RARITY = {1: 0.0, 2: 0.0, 3: 1.0, 4: 0.0, 6: 3.0}
-"""Log odds a bar against a grid: triplets, and still more their halves, are rarer than even parts."""
+"""Log odds per bar against a grid: triplets, and even more so their halves, are rarer than even parts (judged)."""
 
 LARGEST_SWING = {2: 3.5, 4: 2.2}
+"""The largest long : short ratio of swung eighths (2: Friberg and Sundström 2002) and sixteenths (4: judged)."""
+
 SHORTEST_NOTE_MS = {2: 60.0, 4: 70.0}
-"""Bounds of the long : short ratio of swung eighths (2) and sixteenths (4). Drummers' short note stays near 100 ms
-(Friberg and Sundstroem 2002); what is much shorter is a hit ahead of the next place."""
+"""The shortest short note of either (judged). Drummers' stays near 100 ms (Friberg and Sundström 2002); anything much
+shorter is a hit ahead of the next place.
+"""
 
 LEAST_PLAUSIBLE_MS = 75.0
-"""A short note of swung eighths below this is doubted: three quarters of what drummers play."""
+"""A shorter short note of swung eighths is doubted (judged: three quarters of what drummers play)."""
 
 FEWEST_LATE = 0.06
-"""Share of the hits that must lie near the late places before a pair can count as swung."""
+"""Share of the hits that must lie near the late places before a pair can count as swung (judged)."""
 
 FEWEST_TAUGHT = 3.0
-"""Hits and notes a bar, of sounds that the network was taught, from which the grid is theirs: by judgement, half of the
-eighths of a short bar. What no network was taught is often part of a ringing sound, struck neither here nor there."""
+"""Hits and notes per bar, of sounds that the network was taught, from which they alone decide the grid (judged: half
+the eighths of a short bar). Untaught sounds are often part of a ringing sound that wasn't struck at all.
+"""
 
-_STRAIGHT = ((1, 1.0), (2, 1.0), (4, 1.0))
-_SLOTS_IN_THREES = (1, 3, 6)  # a beat of three eighths is never halved
+_STRAIGHT = ((1, 1.0), (2, 1.0), (4, 1.0))  # slots and swing: of the candidates, those that halve (arithmetic)
+_SLOTS_IN_THREES = (1, 3, 6)  # a beat of three eighths is never halved (common practice, no source)
 
 _SAME_ATTACK_S = 0.015  # judged: what starts this close is one attack of several sounds
 
@@ -61,14 +65,14 @@ class _Phases:
 def find_grid(beats: Beats, bars: Bars, hits: Hits, in_threes: bool = False) -> Grid:
     """Choose the grid of each stretch of bars.
 
-    hits may hold doubtful ones, which don't count. Where there are enough hits and notes of the sounds that the network
-    was taught the grid is theirs, but where it is straight, and that of all percussive hits as well and finer, it is
-    the finer one: something unknown (a muted string, a shaker) plays between their places.
+    Doubtful hits don't count. Given enough hits and notes of taught sounds, they decide the grid, with one exception:
+    where their grid and that of all hits are both straight, the finer one is taken, because something unknown (a muted
+    string, a shaker) plays between their places.
 
-    Each candidate (1, 2, 3, 4 or 6 slots a beat; 2 and 4 also swung) is a mixture of places with learned weights plus
-    strays; candidates are compared by the Bayesian information criterion over the track, and per bar along a
-    Viterbi path that pays for every change. No bars give an empty grid; bars without hits go with those beside them,
-    and without any hits there are only the beats. Beats of three eighths (in_threes: 9/8, 12/8) have 1, 3 or 6 slots.
+    Each candidate (1, 2, 3, 4 or 6 slots a beat; 2 and 4 also swung) is a mixture of places with learned weights, plus
+    strays; candidates are compared by the Bayesian information criterion over the track, and bar by bar along a Viterbi
+    path with a cost for every change. No bars give an empty grid; bars without hits go with their neighbours, and
+    without any hits there are only the beats. Beats of three eighths (in_threes: 9/8, 12/8) have 1, 3 or 6 slots.
     """
     n_bars = len(bars.beats)
     of_all = grid_of_times(beats, bars, hits.certain().time_s, in_threes)
@@ -79,7 +83,7 @@ def find_grid(beats: Beats, bars: Bars, hits: Hits, in_threes: bool = False) -> 
 
 
 def grid_of_times(beats: Beats, bars: Bars, time_s: FloatArray, in_threes: bool) -> Grid:
-    """The grid of each stretch of bars by all hits alike, at increasing times (n,)."""
+    """The grid of each stretch of bars from hits at increasing times (n,), all counting alike."""
     n_bars = len(bars.beats)
     if n_bars == 0:
         return Grid(())
@@ -96,7 +100,7 @@ def grid_of_times(beats: Beats, bars: Bars, time_s: FloatArray, in_threes: bool)
 
 
 def _finer_where_straight(grid: Grid, other: Grid, n_bars: int) -> Grid:
-    """A grid, in the bars in which both are straight and the other one halves its places the other."""
+    """The first grid; but in bars in which both are straight, whichever is finer."""
     of_bar = [
         that if this in _STRAIGHT and that in _STRAIGHT and that > this else this
         for this, that in zip(_by_bar(grid, n_bars), _by_bar(other, n_bars), strict=True)
@@ -114,7 +118,7 @@ def _by_bar(grid: Grid, n_bars: int) -> list[tuple[int, float]]:
 
 
 def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
-    """Say so where swung eighths leave less for the short note than drummers play; empty where all is plausible.
+    """A warning where swung eighths leave a shorter short note than drummers play; empty if all is plausible.
 
     A. Friberg and A. Sundström, "Swing ratios and ensemble timing in jazz performance", Music Perception 19 (2002):
     drummers' ratio falls from about 3.5 : 1 at slow tempi to 1 : 1 at fast ones, the short note stays near 100 ms.
@@ -134,7 +138,7 @@ def swing_warnings(grid: Grid, beat_ms: float) -> tuple[str, ...]:
 def _phases(beats: Beats, bars: Bars, time_s: FloatArray) -> _Phases:
     bar_of_beat = bars.bar_of_beat
     if len(time_s):
-        # The mean of sounds struck together: their first would be early beside a sound that is struck alone.
+        # The mean of sounds struck together; the first of them would be early compared with a sound struck alone.
         attack = np.cumsum(np.r_[0, np.diff(time_s) > _SAME_ATTACK_S])
         time_s = np.bincount(attack, weights=time_s) / np.bincount(attack)
     inside = (time_s >= beats.time_s[0]) & (time_s < beats.time_s[-1])
@@ -147,7 +151,7 @@ def _phases(beats: Beats, bars: Bars, time_s: FloatArray) -> _Phases:
 
 
 def _candidates(phases: _Phases) -> list[tuple[int, float]]:
-    """Grids that the tempo allows, with the swing ratio that fits best where it is more than straight."""
+    """The grids that the tempo allows, and swung ones with the best ratio where that is more than straight."""
     beat_ms = float(np.median(phases.beat_ms)) if len(phases.beat_ms) else 500.0
     found = [(n, 1.0) for n in (1, 2, 3, 4, 6) if n <= 2 or beat_ms / n >= SHORTEST_SLOT_MS]
     for n in (2, 4):
@@ -159,7 +163,7 @@ def _candidates(phases: _Phases) -> list[tuple[int, float]]:
 
 
 def _fit_swing(phases: _Phases, slots: int) -> float:
-    """The long : short ratio with the highest likelihood, refined to the mean of the hits near the late slot."""
+    """The long : short ratio with the highest likelihood, refined by the mean of the hits near the late slot."""
     pair_ms = float(np.median(phases.beat_ms)) * 2.0 / slots
     largest = min(LARGEST_SWING[slots], pair_ms / SHORTEST_NOTE_MS[slots] - 1)
     ratios = np.round(np.arange(1.0, largest + 0.05, 0.1), 2)
@@ -177,7 +181,7 @@ def _fit_swing(phases: _Phases, slots: int) -> float:
 
 
 def _log_likelihood(phases: _Phases, section: GridSection) -> FloatArray:
-    """(n_hits,) log likelihood under a grid, with slot weights learned by expectation maximisation."""
+    """(n_hits,) log likelihood under a grid, slot weights learned by expectation maximisation."""
     position = slot_positions(section)
     distance = (phases.phase[:, None] - position[None, :] + 0.5) % 1.0 - 0.5
     distance_ms = distance * phases.beat_ms[:, None]
@@ -194,7 +198,7 @@ def _log_likelihood(phases: _Phases, section: GridSection) -> FloatArray:
 
 
 def _best_path(gain: FloatArray) -> IntArray:
-    """Viterbi path over bars that pays SWITCH_COST for every change of candidate."""
+    """The Viterbi path over bars, with SWITCH_COST for every change of candidate."""
     value = gain[0].copy()
     origin = np.zeros(gain.shape, dtype=np.int64)
     for k in range(1, len(gain)):
@@ -211,7 +215,7 @@ def _best_path(gain: FloatArray) -> IntArray:
 
 
 def _sections(of_bar: list[tuple[int, float]]) -> tuple[GridSection, ...]:
-    """Runs of bars of the same slots a beat and swing ratio."""
+    """Runs of bars with the same slots a beat and swing ratio."""
     starts = [k for k, here in enumerate(of_bar) if k == 0 or here != of_bar[k - 1]]
     ends = [first - 1 for first in starts[1:]] + [len(of_bar) - 1]
     return tuple(GridSection(first, last, *of_bar[first]) for first, last in zip(starts, ends, strict=True))

@@ -1,4 +1,4 @@
-"""Beats that were corrected elsewhere, ready to take the decoder's place."""
+"""Beats corrected elsewhere, checked and completed, to take the decoder's place."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from pulsefind.core.hints import MOST_BEATS
 from pulsefind.core.records import FloatArray, IntArray, Pulse, Settings
 
 USUAL_UNIT = 4  # common practice, no source
-UNITS = (1, 2, 4, 8, 16, 32)  # powers of two, as notation has them
+UNITS = (1, 2, 4, 8, 16, 32)  # powers of two, as in notation (common practice, no source)
 LONGEST_BAR = 64  # judged: far beyond any bar that is counted
 
 SHORTEST_BEAT_S, LONGEST_BEAT_S = 0.05, 50.0
-"""Twice the fastest beat that anybody counts; and a long fermata."""
+"""Half the shortest beat that anybody counts, and a long fermata (judged)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +33,8 @@ class Given:
 def pulse_of(given: Given, settings: Settings, name: str) -> Pulse:
     """Complete what a file says with the hints, and check it.
 
-    Without counts the meter comes from the hint, and the 1 from its hint or else the first beat. Without meters each
-    bar is as long as it is counted; a last bar that breaks off has the meter of the one before.
+    Without counts, the meter comes from its hint, and the 1 from its own hint or else from the first beat. Without
+    meters, each bar is as long as it is counted; a last bar cut short has the meter of the one before.
 
     Raises
     ------
@@ -60,7 +60,7 @@ def pulse_of(given: Given, settings: Settings, name: str) -> Pulse:
 
 
 def tapped(given: Given, settings: Settings, name: str) -> Settings:
-    """The settings with what a file says about taps. Where no tap came for a while, the count may start anywhere.
+    """The settings with what a file says about taps. After a pause, the count may start anywhere.
 
     Raises
     ------

@@ -1,8 +1,8 @@
-"""Which beat is meant by a time at which a person says there is a 1.
+"""Which beat a person means by the time of a 1.
 
-Such a time is either copied from somewhere, and exact, or pressed and read off by ear, and off by up to 150 ms; at
-quick tempi that is nearly half a beat. So nearness is weighed against what was heard: a time right on a beat settles
-which beat is meant, one between two beats leaves it to the sound.
+Such a time is either copied from somewhere and exact, or pressed by ear and off by up to 150 ms, which at quick tempi
+is nearly half a beat. So nearness is weighed against what was heard: a time right on a beat settles which one is meant,
+and one between two beats leaves it to the sound.
 """
 
 from __future__ import annotations
@@ -12,23 +12,24 @@ import numpy as np
 from pulsefind.core.records import FloatArray, IntArray
 
 EXACT_S, BY_EAR_S = 0.01, 0.075
-"""Standard deviations of times that are copied, and that are found by ear; each as likely as the other."""
+"""Standard deviations of copied times and of times found by ear, each as likely as the other (judged)."""
 
 REACH_S = 0.16
-"""A time farther than this from a beat does not mean it: 150 ms, and a frame of the networks."""
+"""A time further than this from a beat doesn't mean it (judged: 150 ms and a frame of the networks)."""
 
 OWN_PLACE_S = 0.06
-"""An exact time up to here from a beat moves that beat alone: a soft attack is heard so much later than it begins. From
-farther off all beats move with it."""
+"""An exact time this close to a beat moves that beat alone (judged: a soft attack is heard this much later than it
+begins); from further away all beats move with it.
+"""
 
 _NEAR_BEATS = 8  # judged: two bars tell the tempo at either end
 
 EVIDENCE_LIMIT = 4.6
-"""What was heard counts for no more than this, in log odds (99 %, from where no other half is offered)."""
+"""The most that what was heard may count, in log odds (judged: 99 %, beyond which no other beat phase is offered)."""
 
 
 def among_beats(time_s: FloatArray, meter: int, one_at_s: float) -> float:
-    """The time, moved by whole bars to where the beats are if it lies before or after them all: a 1 there as well.
+    """The time, moved by whole bars to within the beats if it lies before or after all of them: that is a 1 too.
 
     time_s: (n_beats,), at least two.
     """
@@ -44,7 +45,7 @@ def among_beats(time_s: FloatArray, meter: int, one_at_s: float) -> float:
 
 
 def log_fit(away_s: FloatArray) -> FloatArray:
-    """(n,) log density of a person's time that lies so far from the beat that is meant."""
+    """(n,) log density of a person's time that lies so far from the beat they mean."""
     parts = [np.log(0.5 / spread) - 0.5 * (away_s / spread) ** 2 for spread in (EXACT_S, BY_EAR_S)]
     fit: FloatArray = np.logaddexp(*parts)
     return fit
@@ -53,7 +54,7 @@ def log_fit(away_s: FloatArray) -> FloatArray:
 def meant(
     time_s: FloatArray, count: IntArray, shares: FloatArray, one_at_s: float, exact: bool = False
 ) -> tuple[int, float]:
-    """Index of the beat that is meant, and how well it fits, as a log density.
+    """Index of the beat meant, and how well it fits, as a log density.
 
     time_s and count: (n_beats,), at least one; shares: (meter,) probability that the 1 lies 0, 1, 2 ... beats after
     where it is counted. An exact time means the nearest beat, whatever was heard.

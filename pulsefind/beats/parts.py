@@ -1,4 +1,4 @@
-"""Parts of a pulse: cut out, joined again, and counted on from any count."""
+"""Parts of a pulse: cut out, joined again, and recounted from any count."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pulsefind.core.arrays import most_common
 from pulsefind.core.records import Pulse
 
 LOCAL_BEATS = 8
-"""Beats around one that tell the tempo there."""
+"""How many beats around a beat give the tempo there (judged)."""
 
 
 def counted_from_one(pulse: Pulse) -> Pulse:
@@ -21,10 +21,11 @@ def counted_from_one(pulse: Pulse) -> Pulse:
 
 
 def recounted(pulse: Pulse, first_count: int) -> Pulse:
-    """The pulse counted on from its first beat's count.
+    """The pulse, with its first beat having this count.
 
-    The whole count is shifted. Only where the next bar of another length just makes up for the shift, that bar goes,
-    and what follows stays as it was heard: two slips of the count, there and back, are told by the first.
+    The whole count is shifted. But if the next bar of an unusual length exactly makes up for the shift, that bar
+    becomes a usual one and what follows stays as heard: correcting the first of two slips, there and back, settles
+    both.
     """
     if not len(pulse.count) or pulse.count[0] == first_count:
         return pulse
@@ -45,10 +46,10 @@ def recounted(pulse: Pulse, first_count: int) -> Pulse:
 
 
 def settled(pulse: Pulse) -> Pulse:
-    """The pulse with counts that follow each other and bars as long as they are counted, wherever parts of it meet.
+    """The pulse with consecutive counts, and bars as long as they are counted, wherever parts of it meet.
 
-    A 1 stays a 1. Between two of them the beats are counted up; the first bar may begin with any count, and the last
-    may break off.
+    A 1 stays a 1. Between two of them beats are counted up; the first bar may begin with any count, the last may be cut
+    short.
     """
     count, meters = pulse.count.copy(), pulse.beats_per_bar.copy()
     if not len(count):
@@ -64,22 +65,22 @@ def settled(pulse: Pulse) -> Pulse:
 
 
 def with_time(pulse: Pulse, at: int, time_s: float) -> Pulse:
-    """The pulse with one beat (index) at another time; unchanged where that would not lie between its neighbours."""
+    """The pulse with one beat (index) at another time; unchanged if that isn't between its neighbours."""
     moved = pulse.time_s.copy()
     moved[at] = time_s
     return replace(pulse, time_s=moved) if (np.diff(moved) > 0).all() else pulse
 
 
 def joined(before: Pulse, after: Pulse) -> Pulse:
-    """Two parts of a song; a bar that the second one breaks off is as long as it was counted.
+    """Two parts of a song joined; a bar that the second part cuts short is as long as it was counted.
 
-    A short bar before it that makes it whole was a slip of the count: both are one bar.
+    If it and a short bar before it add up to a usual bar, the count had slipped: both become one bar.
     """
     if len(after.time_s):
         before = first_part(before, int(np.searchsorted(before.time_s, after.time_s[0])))
     count, meters = before.count.copy(), before.beats_per_bar.copy()
     begin = len(count) - int(count[-1]) if len(count) else -1
-    # A pickup keeps its meter: it is no short bar.
+    # A pickup keeps its meter: it isn't a short bar.
     if len(after.time_s) and after.count[0] == 1 and begin >= 0:
         meters[begin:] = count[-1]
         usual, earlier = most_common(before.beats_per_bar), begin - int(count[begin - 1]) if begin else -1

@@ -1,8 +1,8 @@
-"""The song's file obeyed bar by bar: later 1s, passages of other meters, stops of free length, new tempi at a bar.
+"""The song's file obeyed bar by bar: later 1s, passages in other meters, stops of free length, new tempi at a bar.
 
-What was heard stays as it was up to where something is told. A passage is laid along the sound with its meters as they
-are written (`aligning`). After it the beats that were heard go on if they fit, with the count begun anew; where they
-don't, only that rest is read again.
+Up to where the file says something, what was heard stays. A passage is laid along the sound with its meters as written
+(`aligning`). After it, the beats that were heard continue if they fit, with a fresh count; if they don't, only that
+rest is decoded again.
 """
 
 from __future__ import annotations
@@ -35,21 +35,21 @@ from pulsefind.core.errors import HintError
 from pulsefind.core.records import Activations, FloatArray, Harmony, IntArray, Pulse, SectionConfidence, Settings
 
 NEAR_SHARE = 0.25
-"""A beat that was heard within this share of a beat from where one is told is that beat."""
+"""A beat heard within this share of a beat from where the file puts one is that beat (judged)."""
 
 TEMPO_SHARE = 0.2
-"""What is read again after a passage keeps the tempo before it, give or take this share."""
+"""What is decoded again after a passage keeps the tempo before it, give or take this share (judged)."""
 
 FIRST_AFTER_STOP = 0.2
-"""After a stop the first beat with an activation of at least this is the 1."""
+"""After a stop, the first beat with at least this activation is the 1 (judged)."""
 
 REACH_BARS = 2
-"""A 1 that was told up to so many bars before the first beat, or after the last, is reached by beats."""
+"""Up to so many bars are added to reach a 1 given before the first beat or after the last (judged)."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Sound:
-    """What the rest of a song can be read again from."""
+    """Everything needed to decode the rest of a song again."""
 
     activations: Activations
     harmony: Harmony
@@ -62,7 +62,7 @@ class _Sound:
 
 
 def read(activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
-    """The decoder's pulse with all that was told: hints at the whole track, taps in their place, and single bars.
+    """The decoder's pulse with everything that was given: hints on the whole track, taps in place, and single bars.
 
     Raises
     ------
@@ -74,7 +74,7 @@ def read(activations: Activations, harmony: Harmony, settings: Settings) -> Puls
 
 
 def with_passages(pulse: Pulse, activations: Activations, harmony: Harmony, settings: Settings) -> Pulse:
-    """The pulse as the song's file has it; the pulse itself where it says nothing of single bars.
+    """The pulse as the song's file has it; unchanged if the file says nothing about single bars.
 
     Raises
     ------
@@ -109,9 +109,9 @@ def _with_quarters(pulse: Pulse, settings: Settings) -> Pulse:
 
 
 def _reaching(pulse: Pulse, one_s: float, exact: bool) -> Pulse:
-    """The pulse with beats as far as a told 1 that lies up to two bars before the first beat, or after the last.
+    """The pulse, extended to a given 1 that lies up to two bars before the first beat or after the last.
 
-    They go on at the tempo of that end, and by ear lie where it leads.
+    The added beats keep the tempo of that end; for a 1 found by ear they fall where that tempo leads.
     """
     early = one_s < pulse.time_s[0]
     end = 0 if early else len(pulse.time_s) - 1
@@ -120,7 +120,7 @@ def _reaching(pulse: Pulse, one_s: float, exact: bool) -> Pulse:
     if (not early and one_s <= end_s) or not 1 <= n <= REACH_BARS * meter:
         return pulse
     by = np.arange(-n, 0) if early else np.arange(1, n + 1)
-    # By ear they go on at their own tempo, unless that leads to before the recording.
+    # By ear, they keep their own tempo, unless that leads to before the recording.
     told_step_s = abs(one_s - end_s) / n
     added_s = end_s + (told_step_s if exact or end_s - n * step_s < 0 else step_s) * by
     count = (int(pulse.count[end]) - 1 + by) % meter + 1
@@ -134,7 +134,7 @@ def _reaching(pulse: Pulse, one_s: float, exact: bool) -> Pulse:
 
 
 def _from_taps(pulse: Pulse, taps: Settings, sound: _Sound) -> Pulse:
-    """The pulse with a later group of taps in its place; what comes after it follows them."""
+    """The pulse with a later group of taps in place; what comes after them follows them."""
     late_s = lateness_s(sound.activations, np.array(taps.taps_s)) if taps.taps_by_ear else 0.0
     tap_s = np.array(taps.taps_s) - late_s
     put = with_taps_in_place(pulse, replace(taps, taps_s=tuple(tap_s), taps_by_ear=False))
@@ -154,7 +154,7 @@ def _from_taps(pulse: Pulse, taps: Settings, sound: _Sound) -> Pulse:
 
 
 def _from_one(pulse: Pulse, one: One, sound: _Sound) -> Pulse:
-    """The pulse with a 1 at that time, from which the rest is counted; what comes before it stays."""
+    """The pulse with a 1 at that time, from which the rest is counted; what comes before stays."""
     at = int(np.argmin(np.abs(pulse.time_s - one.time_s)))
     if abs(float(pulse.time_s[at]) - one.time_s) <= NEAR_SHARE * beat_length_s(pulse, at):
         return joined(first_part(pulse, at), counted_from_one(last_part(pulse, at)))
@@ -164,7 +164,7 @@ def _from_one(pulse: Pulse, one: One, sound: _Sound) -> Pulse:
 
 
 def _in_tempo(pulse: Pulse, tempo: TempoFrom, sound: _Sound) -> Pulse:
-    """The pulse whose rest, from a bar on, has another tempo; where it has that already, only its turn is looked at."""
+    """The pulse with another tempo from a bar on; if it has that tempo already, only the turning point is moved."""
     at = _beat_of_bar(pulse, tempo.bar, f"tempi: bar {tempo.bar}")
     bpm = 60 / beat_length_s(last_part(pulse, at), 0)
     turn_s = _turn_s(pulse, at, sound)
@@ -174,7 +174,7 @@ def _in_tempo(pulse: Pulse, tempo: TempoFrom, sound: _Sound) -> Pulse:
 
 
 def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
-    """The pulse with a passage's bars in the meters that were told."""
+    """The pulse with a passage's bars in the given meters."""
     if passage.at_s is not None:
         pulse = _from_one(pulse, One(passage.at_s, True), sound)
         at = int(np.argmin(np.abs(pulse.time_s - passage.at_s)))
@@ -188,7 +188,7 @@ def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
     bar, rest = 0, nothing
     forms = passage.forms
     n_bars = None if passage.last_bar is None else passage.last_bar - passage.first_bar + 1
-    # Up to each stop, or to the end, in one go: a stop cuts the song in two.
+    # All bars up to a stop, or to the end, at once: a stop cuts the song in two.
     while n_bars is None or bar < n_bars:
         run = _run(forms, bar, n_bars, quarter_s, sound.end_s - start_s)
         if not run:
@@ -207,9 +207,9 @@ def _in_meters(pulse: Pulse, passage: Passage, sound: _Sound) -> Pulse:
 
 
 def _turn_s(pulse: Pulse, at: int, sound: _Sound) -> float:
-    """Where a beat lies at which the song turns: a search for beats of one length has bent it towards what comes after.
+    """Where the beat at a turning point lies: a search for beats of one length bends it towards what comes after.
 
-    It is what is heard loudest and nearest to where the beats before it lead, or the beat as found in silence.
+    It is what sounds loudest and nearest to where the beats before it lead; in silence, the beat as found.
     """
     if at < 3:
         return float(pulse.time_s[at])
@@ -227,7 +227,7 @@ def _turn_s(pulse: Pulse, at: int, sound: _Sound) -> float:
 def _run(
     forms: tuple[BarForm, ...], first: int, n_bars: int | None, quarter_s: float, left_s: float
 ) -> tuple[BarForm, ...]:
-    """Bars from number `first` of a passage up to the next stop, the passage's end or the song's."""
+    """The bars of a passage from number `first` up to the next stop, the passage's end or the song's end."""
     found: list[BarForm] = []
     while (n_bars is None or first + len(found) < n_bars) and left_s > 0:
         form = forms[(first + len(found)) % len(forms)]
@@ -241,7 +241,7 @@ def _run(
 def _laid(
     run: tuple[BarForm, ...], start_s: float, quarter_s: float, sound: _Sound, pulse: Pulse
 ) -> tuple[Pulse, float]:
-    """Bars of known forms laid along the sound, and where the bar after them begins (after a stop: where it holds)."""
+    """Bars of known forms laid along the sound, and where the next bar begins (or the hold, before a stop)."""
     beats = [form.held or form.beats for form in run]
     count = np.concatenate([np.arange(1, n + 1) for n in beats])
     meters = np.repeat([form.held or form.beats for form in run], beats)
@@ -260,13 +260,13 @@ def _laid(
 
 
 def _after(pulse: Pulse, end_s: float, quarter_s: float, sound: _Sound) -> Pulse:
-    """The rest of a song behind a passage: as it was heard if a beat lies there, else read again; a 1 is its first."""
+    """The rest of a song after a passage, from a 1: as it was heard if a beat lies there, else decoded again."""
     if end_s >= sound.end_s - quarter_s:
         return first_part(pulse, 0)
     at = int(np.argmin(np.abs(pulse.time_s - end_s)))
     if abs(float(pulse.time_s[at]) - end_s) <= NEAR_SHARE * beat_length_s(pulse, at):
         rest = counted_from_one(last_part(pulse, at))
-        # A search for beats of one length bends the one at the turn; the passage's own end is truer.
+        # A search for beats of one length bends the beat at the turn; the passage's own end is more accurate.
         return with_time(rest, 0, end_s)
     if end_s > pulse.time_s[-1]:
         return first_part(pulse, 0)
@@ -275,7 +275,7 @@ def _after(pulse: Pulse, end_s: float, quarter_s: float, sound: _Sound) -> Pulse
 
 
 def _after_stop(form: BarForm, end_s: float, quarter_s: float, sound: _Sound, pulse: Pulse) -> Pulse:
-    """The rest behind a stop of free length: from the time that was told, or from the first beat heard again."""
+    """The rest after a stop of free length: from the given time, or from the first beat heard again."""
     bpm = 60 / (quarter_s * float(np.median(pulse.beat_quarters)))
     low, high = bpm * (1 - TEMPO_SHARE), bpm * (1 + TEMPO_SHARE)
     if form.until_s is not None:
@@ -284,7 +284,7 @@ def _after_stop(form: BarForm, end_s: float, quarter_s: float, sound: _Sound, pu
     loud = np.flatnonzero(sound.activations.values[max(first, 0) :].sum(axis=1) >= FIRST_AFTER_STOP)
     if not len(loud):
         return first_part(pulse, 0)
-    # The top of the first peak.
+    # Climb to the top of the first peak.
     values = sound.activations.values.sum(axis=1)
     at = max(first, 0) + int(loud[0])
     while at + 1 < len(values) and values[at + 1] > values[at]:
@@ -293,7 +293,7 @@ def _after_stop(form: BarForm, end_s: float, quarter_s: float, sound: _Sound, pu
 
 
 def _read_again(sound: _Sound, from_s: float, bpm_low: float, bpm_high: float) -> Pulse:
-    """The rest of the song from a 1 on, read by itself."""
+    """The rest of the song from a 1 on, decoded by itself."""
     rate_hz = sound.activations.frame_rate_hz
     first = max(0, round(from_s * rate_hz) - 3)
     cut_s = first / rate_hz
@@ -324,7 +324,7 @@ def _read_again(sound: _Sound, from_s: float, bpm_low: float, bpm_high: float) -
 
 
 def _with_first(pulse: Pulse, time_s: float) -> Pulse:
-    """The pulse with a beat before its first; where it lies far ahead, with as many as fit between."""
+    """The pulse with a beat at an earlier time, and with as many as fit in between."""
     step_s = beat_length_s(pulse, 0)
     n = max(1, round((float(pulse.time_s[0]) - time_s) / step_s))
     lead = time_s + (float(pulse.time_s[0]) - time_s) * np.arange(n) / n
@@ -348,7 +348,7 @@ def _beat_of_bar(pulse: Pulse, bar: int, what: str) -> int:
 
 
 def _over(heard: Pulse, told: Pulse) -> tuple[SectionConfidence, ...]:
-    """How sure the sections are, laid over the bars as they are now: each bar is as sure as it was heard there."""
+    """The sections' confidence laid over the bars as they are now: each bar keeps that of the section heard there."""
     if not heard.sections or not len(told.time_s):
         return ()
     starts, old = _bar_starts(told), _bar_starts(heard)

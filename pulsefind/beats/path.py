@@ -1,12 +1,12 @@
-"""The most likely course of beats through the activations of beats and downbeats.
+"""The most likely path of beats through the activations of beats and downbeats.
 
 The model is the bar pointer of N. Whiteley, A. Cemgil and S. Godsill (ISMIR 2006) with the tempo transitions and
 observations of F. Krebs, S. Böck and G. Widmer, "An efficient state-space model for joint tempo and meter tracking"
-(ISMIR 2015): within a beat the tempo stands still, between beats the interval changes with probability
+(ISMIR 2015): within a beat the tempo is constant, between beats the interval changes with probability
 proportional to exp(-lambda |ratio - 1|), the beats of a bar follow each other, and the first sixteenth of a beat
-observes the activation of a downbeat or of another beat. Added to it: a bar may break off, at a price, as where a
+observes the activation of a downbeat or of another beat. One addition: a bar may be cut short, at a cost, as where a
 bar of two is thrown in. Because nothing is decided inside a beat, the search runs over whole beats instead of single
-frames (a semi-Markov chain with the same best path) and over a block of frames at a time.
+frames (a semi-Markov chain with the same best path), a block of frames at a time.
 """
 
 from __future__ import annotations
@@ -22,19 +22,21 @@ from pulsefind.core.cache import code_version, kept
 from pulsefind.core.records import FloatArray, IntArray
 
 TEMPO_STIFFNESS = 100.0  # published: Krebs et al. 2015, as madmom has it
-BEAT_REGION = 16  # the part of a beat that counts as one, 1/16: as madmom has it
-MAX_INTERVALS = 60  # lengths of a beat that are tried, as madmom has it
+BEAT_REGION = 16  # published: the first 1/16 of a beat observes it, as madmom has it
+MAX_INTERVALS = 60  # published: beat lengths that are tried, as madmom has it
 
 AUDIBLE = 0.05
-"""An activation below this says nothing about where in its region a beat lies."""
+"""A weaker activation says nothing about where in its region a beat lies (judged)."""
 
 BROKEN_BAR = 1e-4
-"""Probability that a bar ends before its last beat."""
+"""Probability that a bar ends before its last beat (judged)."""
 
 LARGEST_STEP = 0.16
-"""A beat is at most this much longer or shorter than the one before; what lies beyond has a probability of e-7."""
+"""A beat is at most this much longer or shorter than the one before: beyond, the probability is 1e-7 or less
+(arithmetic: exp(-TEMPO_STIFFNESS * 0.16)).
+"""
 
-_FLOOR = 1e-7  # of probabilities, so that their logarithms stay finite
+_FLOOR = 1e-7  # judged: of probabilities, so that their logarithms stay finite
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +56,7 @@ def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray
         return np.arange(shortest, longest + 1)
     n_steps = MAX_INTERVALS
     chosen = np.zeros(0, np.int64)
-    # Short intervals round together; as in Krebs et al., steps are added until enough different ones remain.
+    # Short intervals round to the same frames; as in Krebs et al., steps are added until enough distinct ones remain.
     while len(chosen) < MAX_INTERVALS:
         chosen = np.unique(np.round(np.geomspace(shortest, longest, n_steps)).astype(np.int64))
         n_steps += 1
@@ -62,7 +64,7 @@ def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray
 
 
 def kept_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...], use_cache: bool) -> BeatPath:
-    """The best path, or what was found before for the same activations, intervals and meters."""
+    """The best path, from the cache if it was found before for the same activations, intervals and meters."""
     asked = hashlib.sha256(np.ascontiguousarray(values).data)
     asked.update(repr((values.shape, interval.tolist(), meters)).encode())
     key = f"beats-{code_version(__file__)}-{asked.hexdigest()}"
@@ -78,20 +80,20 @@ def kept_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...], u
 def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> BeatPath:
     """Find the most likely beats.
 
-    values: (n_frames, 2) probabilities of a beat that is no downbeat, and of a downbeat; interval: (n_intervals,)
-    frames, increasing, at most 126; meters: beats in a bar, of which the likeliest is taken for the whole track. The
-    first and the last beat may lie partly outside the frames. No frames give no beats. Beats lie on the highest frame
-    of their region.
+    values: (n_frames, 2) probabilities of a beat that isn't a downbeat, and of a downbeat; interval: (n_intervals,) in
+    frames, increasing, at most 126 of them; meters: beats in a bar, of which the likeliest holds for the whole track.
+    The first and the last beat may lie partly outside the frames. No frames give no beats. Beats lie on the highest
+    frame of their region.
     """
     if len(values) == 0:
         return BeatPath(np.zeros(0, np.int64), np.zeros(0, np.int64), 0.0)
     model = _Model(values, interval, meters)
     n_rows = len(values) + model.longest
-    # Row r stands for a beat that starts at frame r - longest. Values are kept in a ring: no more than the last
-    # `longest` rows are ever looked back at.
+    # Row r stands for a beat that starts at frame r - longest. Values are kept in a ring buffer, since nothing looks
+    # back more than `longest` rows.
     ring = model.longest + int(interval[0])
     value = np.full((len(model.before) + len(meters), len(interval), ring), -np.inf)
-    # By far the largest thing in memory: as small as the indices allow.
+    # By far the largest array in memory, so its type is as small as the indices allow.
     came_from = np.full((len(model.before), len(interval), n_rows), -1, np.int8)
     bar_ends = np.zeros((len(meters), len(interval), n_rows), np.int8)
     for first in range(0, n_rows, int(interval[0])):
@@ -104,11 +106,11 @@ def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -
 
 
 class _Model:
-    """Log likelihoods of starting, of going on, and of a whole beat; positions of all meters side by side.
+    """Log likelihoods of starting, of continuing, and of a whole beat, with the positions of all meters side by side.
 
-    Arrays are (n_positions, n_intervals, n_rows): what is compared lies together in memory, in long runs.
+    Arrays are (n_positions, n_intervals, n_rows), so that what is compared is contiguous in memory, in long runs.
 
-    Before a first position comes the end of a bar, wherever that was: a column for each meter behind the positions.
+    A first position follows the end of a bar, wherever that was: one entry per meter, after all positions.
     """
 
     def __init__(self, values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -> None:
@@ -121,7 +123,7 @@ class _Model:
         )
         self.column = np.concatenate([np.r_[1, np.zeros(m - 1, np.int64)] for m in meters])
         self.start = -np.log(len(interval)) - np.log(interval)[:, None] - np.log(len(self.before))
-        # Repeated for each row of a block: what is the same for all of them would break up the long runs.
+        # Repeated for each row of a block, since broadcasting would break up the long runs.
         rows = np.ones(int(interval[0]))
         self.transitions = [(step, reached, log[:, None] * rows) for step, reached, log in _transitions(interval)]
         self.one_more = (np.arange(1, len(interval) + 1)[:, None] * rows).astype(np.int8)
@@ -129,13 +131,13 @@ class _Model:
         self._sum_up(values)
 
     def _sum_up(self, values: FloatArray) -> None:
-        """Running sums of log likelihoods, so that a whole beat costs two differences."""
+        """Running sums of log likelihoods, so that a whole beat takes two differences."""
         n_frames = len(values)
         beat = np.clip(values, _FLOOR, 1 - _FLOOR)
         silence = np.clip(1 - values.sum(axis=1), _FLOOR, 1 - _FLOOR) / (BEAT_REGION - 1)
-        # Where nothing sounds for longer than the slowest beat, nothing speaks for or against one.
+        # Where nothing sounds for longer than the slowest beat, there is no evidence for or against beats.
         sounds = maximum_filter1d(values.max(axis=1), 2 * self.longest + 1) >= AUDIBLE
-        # Frames outside the recording say nothing either: their log likelihood is 0.
+        # Nor is there outside the recording: the log likelihood of those frames is 0.
         inside = slice(self.longest + 1, self.longest + 1 + n_frames)
         logs = np.zeros((n_frames + 2 * self.longest + 1, 3))
         logs[inside, :2] = np.log(beat) * sounds[:, None]
@@ -150,14 +152,16 @@ class _Model:
         return total
 
     def step(self, row: IntArray, value: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
-        """Best values of beats that start at some rows, and the intervals they came from (-1: the track starts)."""
+        """Best values of beats that start at some rows, and the intervals they came from (-1: the track
+        starts there).
+        """
         index = np.arange(len(self.interval))[:, None]
         back = row - self.interval[:, None]
         arriving = value[self.before[:, None, None], index, back % value.shape[2]]
         arriving[:, back < 0] = -np.inf
         may_start = (row <= self.longest) & (row + self.interval[:, None] > self.longest)
         best = np.broadcast_to(np.where(may_start, self.start, -np.inf), arriving.shape).copy()
-        # The last origin that was better than all before it is the best: so the largest one that was better is.
+        # The best origin is the last one that beat all before it, so it is the largest index that was ever better.
         came_from = np.zeros(arriving.shape, np.int8)
         for step, reached, log_probability in self.transitions:
             option = arriving[:, reached.start + step : reached.stop + step] + log_probability[:, : len(row)]
@@ -169,7 +173,9 @@ class _Model:
         return best + self.whole_beat(row), came_from
 
     def end_bars(self, best: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
-        """(n_meters, n_intervals, n_rows) best value of a bar that ends with each beat, and the position it ends at."""
+        """(n_meters, n_intervals, n_rows) best value of a bar that ends with each beat, and at which position
+        it ends.
+        """
         values, positions = [], []
         for meter, first in self.meters:
             value = best[first] + (np.log(BROKEN_BAR) if meter > 1 else 0.0)
@@ -195,8 +201,8 @@ def beat_region(interval: IntArray) -> IntArray:
 
 
 def _transitions(interval: IntArray) -> list[tuple[int, slice, FloatArray]]:
-    """For each step along the intervals, upwards: those that may be reached from so many places further on, and
-    (n_reached,) the log probability of each.
+    """For each step along the intervals, in rising order: which intervals can be reached by it, and (n_reached,) the
+    log probability of each.
     """
     ratio = interval[None, :] / interval[:, None]
     log = -TEMPO_STIFFNESS * np.abs(ratio - 1)

@@ -1,4 +1,4 @@
-"""Beat times placed on the sound: from 10 ms network frames to the hits themselves."""
+"""Beat times placed on the sound: from the networks' 10 ms frames to the hits themselves."""
 
 from __future__ import annotations
 
@@ -8,29 +8,30 @@ from scipy.linalg import solveh_banded
 from pulsefind.core.records import Activations, Beats, FloatArray, Hits, Pulse
 
 REACH_S = 0.035
-"""A hit farther than this from a beat is no evidence of where the beat lies."""
+"""A hit further than this from a beat is no evidence of where the beat lies (judged)."""
 
 STIFFNESS = (1.0, 10.0, 100.0, 1000.0)
-"""How much the smooth course resists bending; the data choose between them."""
+"""How much the smooth course resists bending; the data choose between these (judged)."""
 
 _FRAME_WEIGHT, _FRAME_ALONE_WEIGHT = 0.3, 0.1
-"""How much a network's frame counts beside hits, and where there is none: without a hit frames lean the same way for
-bars, so they are worth less than they seem one by one."""
+"""How much a network's frame counts next to hits, and without any (judged): without hits, frames lean the same way for
+bars at a time, so each is worth less than it seems.
+"""
 
-_NEAR_S = 0.012  # judged: spread of the hits of one beat, as tight players have it
-_FULL_IMPORTANCE = 10.0  # judged: hits this strong in sum are all the evidence there can be
-_OUTLIER_S = 0.012  # judged: no hit nearer to the course counts as a stray
+_NEAR_S = 0.012  # judged: spread of the hits on one beat, by tight players
+_FULL_IMPORTANCE = 10.0  # judged: hits this strong in total are as much evidence as there can be
+_OUTLIER_S = 0.012  # judged: no hit closer to the course counts as a stray
 _BEND_S = 0.01  # judged: a bend beyond this is a change of tempo and may stay
-_ROUNDS = 8  # judged: the weights hardly move after these
+_ROUNDS = 8  # judged: the weights hardly change after these
 
 
 def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
     """Move each beat to the hits near it, along a smooth course.
 
     The times minimise sum(w (x - observed)^2) + stiffness sum((second difference of x)^2) with Tukey's biweight for w
-    (a Whittaker smoother, Eilers 2003, made robust), so one early snare does not drag the beat, and a beat without
-    a hit follows from its neighbours. The stiffness is the one under which the even beats best foretell the
-    odd ones. No beats in give no beats out.
+    (a Whittaker smoother, Eilers 2003, made robust), so that one early snare doesn't drag the beat along, and a beat
+    without a hit follows from its neighbours. The stiffness is the one with which even beats best predict odd ones and
+    vice versa. No beats in give no beats out.
     """
     if len(pulse.time_s) == 0:
         return Beats(np.zeros(0), np.zeros(0), np.zeros(0, np.bool_))
@@ -38,20 +39,20 @@ def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
     time_s = _smooth(observed, weight, _best_stiffness(observed, weight)) if len(observed) > 4 else observed
     time_s = _increasing(time_s, pulse.time_s)
     confidence = _activation_near(pulse.time_s, activations)
-    # A network that has learnt to count goes on where nothing sounds: only a hit tells that something does.
+    # A network that has learnt to count keeps counting where nothing sounds: only a hit shows that something does.
     carried = weight <= _FRAME_ALONE_WEIGHT
     return Beats(np.maximum(time_s, 0.0), confidence, carried)
 
 
 def _observe(time_s: FloatArray, hits: Hits) -> tuple[FloatArray, FloatArray]:
-    """Where each beat was heard, and how much that counts: the network's frame and the hits near it, weighed."""
+    """Where each beat was heard and how much that counts, from the network's frame and the hits near it."""
     observed, weight = time_s.copy(), np.full(len(time_s), _FRAME_ALONE_WEIGHT)
     first = np.searchsorted(hits.time_s, time_s - REACH_S)
     last = np.searchsorted(hits.time_s, time_s + REACH_S)
     for k, (low, high) in enumerate(zip(first, last, strict=True)):
         away = hits.time_s[low:high] - time_s[k]
         importance = hits.strength[low:high] * np.maximum(hits.level_db[low:high], 1.0)
-        # The network's own estimate keeps hits at the edge of the reach from winning over one on the spot.
+        # The network's own estimate keeps hits at the edge of the reach from beating one right on it.
         importance = importance * np.exp(-0.5 * (away / _NEAR_S) ** 2)
         total = float(importance.sum())
         if total > 0:
@@ -63,7 +64,7 @@ def _observe(time_s: FloatArray, hits: Hits) -> tuple[FloatArray, FloatArray]:
 
 
 def _smooth(observed: FloatArray, weight: FloatArray, stiffness: float) -> FloatArray:
-    """The robust smooth course: hits off the course lose weight, and where the tempo jumps it may bend."""
+    """The robust smooth course: hits off it lose weight, and where the tempo jumps it may bend."""
     bend = np.ones(len(observed) - 2)
     course = _whittaker(observed, weight, stiffness * bend)
     for _ in range(_ROUNDS):
@@ -85,7 +86,7 @@ def _whittaker(observed: FloatArray, weight: FloatArray, stiffness: FloatArray) 
         for i in range(3 - shift):
             product = stiffness * coefficient[i] * coefficient[i + shift]
             bands[2 - shift, i + shift : n - 2 + i + shift] += product
-    # Beats without any weight leave the matrix singular only if fewer than two carry one.
+    # With weight on fewer than two beats the matrix would be singular.
     bands[2] += 1e-9
     solution: FloatArray = solveh_banded(bands, weight * observed)
     return solution
@@ -103,7 +104,7 @@ def _best_stiffness(observed: FloatArray, weight: FloatArray) -> float:
             missed.append(np.abs(observed - course)[parity::2][heard])
         error = np.concatenate(missed)
         errors.append(float(np.median(error)) if len(error) else 0.0)
-    # A stiffer course that foretells as well is the better explanation.
+    # A stiffer course that predicts as well is the better explanation.
     best = min(errors)
     return max(s for s, e in zip(STIFFNESS, errors, strict=True) if e <= 1.05 * best + 1e-4)
 

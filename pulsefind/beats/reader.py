@@ -1,9 +1,9 @@
 """The reader of bars: three small networks over the beats of a song, in plain NumPy.
 
-For every beat they say how likely each place of each meter is. Layers that look ever further along the beats (dilated
-convolutions: van den Oord et al., "WaveNet", 2016) let a beat be judged by what comes up to 147 beats before and after.
-They were taught on whole songs that a program made, each network from another start; their log odds are averaged. See
-weights/READER_CARD.md.
+For every beat they give the probability of each place of each meter. Layers that look ever further along the beats
+(dilated convolutions: van den Oord et al., "WaveNet", 2016) let up to 147 beats before and after a beat have a say.
+They were trained on whole songs made by a program, each network from a different start; their log probabilities are
+averaged. See weights/READER_CARD.md.
 """
 
 from __future__ import annotations
@@ -23,15 +23,15 @@ from pulsefind.core.records import FloatArray
 Float32Array = NDArray[np.float32]
 
 PLACES = tuple((meter, place) for meter in METERS for place in range(meter))
-"""What the reader tells apart: every place of every meter."""
+"""What the reader distinguishes: every place of every meter."""
 
 DILATIONS = (1, 2, 4, 8, 16, 32, 64, 1, 4, 16)
-"""Beats between the three taps of each layer."""
+"""Beats between the three taps of each layer (the layout as trained: READER_CARD.md)."""
 
 WEIGHTS = Path(__file__).parent.parent / "weights" / "reader-1.npz"
 
-_EPSILON = 1e-5  # of the normalisation, as in training
-_IS_ONE = np.array([place == 0 for _, place in PLACES])
+_EPSILON = 1e-5  # of the normalisation (as trained)
+_IS_ONE = np.array([place == 0 for _, place in PLACES])  # which places are a 1 (the layout as trained)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +56,7 @@ def packaged_weights() -> Weights:
 
 
 def one_log_odds(rows: FloatArray) -> FloatArray:
-    """(n_beats,) log odds that each beat is a 1, from rows (n_beats, n_columns) of beatwise; no beats give none."""
+    """(n_beats,) log odds that each beat is a 1, from beatwise's rows (n_beats, n_columns). No beats give none."""
     places = place_log_probability(rows, packaged_weights())
     odds: FloatArray = logsumexp(places[:, _IS_ONE], axis=1) - logsumexp(places[:, ~_IS_ONE], axis=1)
     return odds
@@ -72,7 +72,7 @@ def place_log_probability(rows: FloatArray, weights: Weights) -> FloatArray:
 
 
 def _logits(rows: Float32Array, w: dict[str, Float32Array]) -> Float32Array:
-    """(n_beats, len(PLACES)) what one network says."""
+    """(n_beats, len(PLACES)) the output of one network."""
     x = rows @ w["entry.weight"].T + w["entry.bias"]
     for k, dilation in enumerate(DILATIONS):
         y = np.pad(_normal(x, w[f"norm{k}.weight"], w[f"norm{k}.bias"]), ((dilation, dilation), (0, 0)))
@@ -84,7 +84,7 @@ def _logits(rows: Float32Array, w: dict[str, Float32Array]) -> Float32Array:
 
 
 def _normal(x: Float32Array, scale: Float32Array, shift: Float32Array) -> Float32Array:
-    """Each row with mean 0 and spread 1, scaled and shifted (layer normalisation, Ba, Kiros and Hinton 2016)."""
+    """Each row to mean 0 and spread 1, then scaled and shifted (layer normalisation, Ba, Kiros and Hinton 2016)."""
     middle = x.mean(axis=1, keepdims=True)
     spread = np.sqrt(x.var(axis=1, keepdims=True) + np.float32(_EPSILON))
     return np.asarray((x - middle) / spread * scale + shift, np.float32)

@@ -18,21 +18,23 @@ from pulsefind.listen.harmony import chord_change
 EVIDENCE_SECONDS = 0.7
 """How many seconds' worth of independent evidence a whole track counts for when readings are compared.
 
-Frames of one track repeat each other: if all of them counted, no prior could ever matter and every answer would be
-"100 % sure". On 34 made songs a tempo said to be 97 % sure and more was right in 25 of 28 with one second, in 22 of 23
-with half of one; less than 0.7 would no longer call plain even beats sure (judged between the two).
+Frames of one track repeat each other: if all of them counted, no prior would matter and every answer would be "100 %
+sure". Judged, between two that were measured on 34 made songs: of the tempi called 97 % sure or more, 25 of 28 were
+right with one second and 22 of 23 with half a second; below 0.7, plain even beats would no longer count as sure.
 """
 
 READER_WEIGHT = 0.5
-"""Of the reader's log odds beside the network's own and the harmony's: it judges a beat by its neighbours, so what it
-says of them repeats itself (judged: half as independent)."""
+"""Of the reader's log odds, next to the network's own and the harmony's: it judges each beat by its neighbours, so its
+answers repeat each other (judged: half as independent).
+"""
 
 DAMPING = 0.6
-"""The three rest on the same sound in part, and undamped would sound surer than they are (judged; the counts are in
-READER_CARD.md)."""
+"""The three partly rest on the same sound, and undamped would claim more confidence than they deserve (judged; counts
+in READER_CARD.md).
+"""
 
 HARMONY_WEIGHT = 0.35
-"""Log odds of a downbeat for each standard deviation of harmonic change, in the bass and above it."""
+"""Log odds of a downbeat per standard deviation of harmonic change, in the bass and above it (judged)."""
 
 HARMONY_LIMIT = 4.0  # standard deviations: judged, one change of chord settles no bar line by itself
 
@@ -74,14 +76,16 @@ def half_a_beat_later(path: BeatPath) -> BeatPath:
 
 
 def over_the_middles(heard: Heard, path: BeatPath) -> FloatArray:
-    """(n_beats,) log odds by which each beat is marked more strongly than the middle after it; 0 for the last."""
+    """(n_beats,) by how much, in log odds, each beat is marked more strongly than the middle after it; 0 for
+    the last.
+    """
     middle = (path.frame[:-1] + path.frame[1:]) // 2
     over: FloatArray = np.append(heard.phase_log_odds[path.frame[:-1]] - heard.phase_log_odds[middle], 0.0)
     return over
 
 
 def reading_of(heard: Heard, path: BeatPath, settings: Settings) -> Reading:
-    """Count the beats of a path, and score it: evidence per second, damped, plus how common its meter is."""
+    """Count the beats of a path, and score it: evidence per second, damped, plus the prior of its meter."""
     time_s = times_s(heard, path)
     log_odds = _ones(heard, path, time_s)
     meters: tuple[int, ...] = METERS if settings.beats_per_bar is None else (settings.beats_per_bar,)
@@ -94,9 +98,10 @@ def reading_of(heard: Heard, path: BeatPath, settings: Settings) -> Reading:
 
 
 def _ones(heard: Heard, path: BeatPath, times: FloatArray) -> FloatArray:
-    """(n_beats,) log odds that each beat is a 1: by the network's downbeats, where the harmony changes, and the reader.
+    """(n_beats,) log odds that each beat is a 1: from the network's downbeats, changes of harmony, and the reader of
+    bars.
 
-    The reader of bars is asked where our own networks listened.
+    The reader counts only where our own networks listened.
     """
     change = np.clip(chord_change(heard.harmony, times), -HARMONY_LIMIT, HARMONY_LIMIT)
     odds: FloatArray = heard.downbeat_log_odds[path.frame] + HARMONY_WEIGHT * change
@@ -110,7 +115,7 @@ def usual_meter(bars: BarPath) -> int:
 
 
 def bpm_of(frame: IntArray, rate_hz: float) -> float:
-    """The tempo of beats in frames, from the middle one of their distances."""
+    """The tempo of beats in frames, from the median of their distances."""
     return float(60 * rate_hz / np.median(np.diff(frame)))
 
 

@@ -1,4 +1,4 @@
-"""A second opinion on the beats: in which bars do two that listened by themselves hear the same?"""
+"""A second opinion on the beats: in which bars do two independent listeners hear the same?"""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from pulsefind.core.records import Bars, FloatArray, Pulse
 from pulsefind.core.words import bars_text, listed
 
 NEAR_S = 0.07
-"""Beats as near as that are the same: the usual tolerance of beat tracking (Davies, Degara and Plumbley 2009)."""
+"""Beats this close are the same: the usual tolerance in beat tracking (Davies, Degara and Plumbley 2009)."""
 
-_MOST = 5  # stretches that a sentence holds
+_MOST = 5  # judged: stretches that fit in a sentence
 
 
 def second_opinion(bars: Bars, first: Pulse, second: Pulse) -> str:
-    """Where two pulses of one track agree, in one sentence, in the bars that the track has. No bars give ""."""
+    """In which of the track's bars two pulses agree, in one sentence. No bars give ""."""
     if not len(bars.start_s):
         return ""
     same_beats, same_ones = same_bars(bars, first, second)
@@ -28,14 +28,14 @@ def second_opinion(bars: Bars, first: Pulse, second: Pulse) -> str:
 
 
 def same_bars(bars: Bars, first: Pulse, second: Pulse) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """(n_bars,) twice: have both the same beats there; and the same 1s?"""
+    """(n_bars,) each: do both have the same beats there, and the same 1s?"""
     edge_s = np.append(bars.start_s, bars.ends_s[-1]) - NEAR_S
     ones_s = [pulse.time_s[pulse.count == 1] for pulse in (first, second)]
     return _same(edge_s, first.time_s, second.time_s), _same(edge_s, *ones_s)
 
 
 def _same(edge_s: FloatArray, a_s: FloatArray, b_s: FloatArray) -> NDArray[np.bool_]:
-    """(n_edges - 1,) whether every time of each lies near one of the other, between each two edges."""
+    """(n_edges - 1,) between each two edges: does every time of either lie near one of the other?"""
     same = np.ones(len(edge_s) - 1, np.bool_)
     for times_s, others_s in ((a_s, b_s), (b_s, a_s)):
         padded = np.concatenate([[-np.inf], others_s, [np.inf]])

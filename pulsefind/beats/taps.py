@@ -1,8 +1,8 @@
-"""Tapped beats: what a player taps along is strong evidence of where the beat, and perhaps the 1, is.
+"""Tapped beats: a player tapping along is strong evidence of where the beat, and perhaps the 1, is.
 
-Taps lie tens of milliseconds off and, through hands and machines, often all of them late. They tell which of several
-beats is meant; exactly where it lies, the sound tells better. So taps raise the activation around them and lower it
-between them, and the search for beats goes on as always, over the tapped bars and over the rest of the track.
+Taps are off by tens of milliseconds and, because of hands and machines, often all late. They say which of several beats
+is meant; the sound says better exactly where it lies. So taps raise the activation around them and lower it between
+them, and the search for beats then runs as always, over the tapped bars and the rest of the track.
 """
 
 from __future__ import annotations
@@ -20,36 +20,37 @@ from pulsefind.core.nearest import distance, nearest
 from pulsefind.core.records import Activations, FloatArray, IntArray, Pulse, Settings
 
 SCATTER_S = 0.04
-"""Standard deviation of a tap around the beat it stands for. Tapping along to music scatters by 20 to 40 ms, and a
-key or a screen adds its own (common practice, no source)."""
+"""Standard deviation of a tap around its beat: tapping along to music scatters by 20 to 40 ms, and a key or a screen
+adds some of its own (common practice, no source).
+"""
 
 LATEST_S = 0.15
-"""Taps may all be so much late or early: what a screen or a wireless headphone adds."""
+"""How late or early all taps may be (judged): the delay of a screen or a wireless headphone."""
 
 NEAR_SHARE = 0.25
-"""They are never moved by more than this share of a beat: beyond it, another half would be meant."""
+"""They are never moved by more than this share of a beat, since that would mean another beat phase (judged)."""
 
 MISSED = 1.6
-"""A step of so many usual ones is no beat: there, nothing was tapped."""
+"""A step of this many usual ones is a gap in the taps (judged)."""
 
 PAUSE = 4.5
-"""A step of more usual ones than that parts taps at one place of a song from those at another."""
+"""A longer step, in usual ones, separates taps in one part of a song from those in another (judged)."""
 
 TAP_LOG_ODDS = 6.0
-"""Log odds of a beat at a tap, and against one midway between two."""
+"""Log odds of a beat at a tap, and against one midway between two taps (judged)."""
 
 COUNT_LOG_ODDS = 12.0
-"""Log odds of a downbeat where a 1 was tapped, and against one at other counts."""
+"""Log odds of a downbeat where a 1 was tapped, and against one at other counts (judged)."""
 
-_LOG_ODDS_LIMIT = 5.3  # 0.5 % and 99.5 %: judged, no network is surer
+_LOG_ODDS_LIMIT = 5.3  # 0.5 % and 99.5 %: judged, no network deserves more
 _SAME_BEAT_S = 0.07  # published: within it two times are the same beat (Davies et al. 2009)
 
 
 def lateness_s(activations: Activations, tap_s: FloatArray) -> float:
-    """How much later than the sound all taps are, as a whole; negative if they are early.
+    """How much later than the sound the taps are as a whole; negative if they are early.
 
-    The taps are shifted against the activation, smoothed by their scatter, until they meet most of it; of few taps
-    small shifts are likelier than large ones. Where nothing sounds, taps are on time.
+    The taps are shifted against the activation, smoothed by their scatter, to where they meet most of it; the fewer
+    taps, the more small shifts are preferred. Where nothing sounds, taps are on time.
     """
     rate_hz = activations.frame_rate_hz
     beat = gaussian_filter1d(activations.values.sum(axis=1), SCATTER_S * rate_hz, mode="constant")
@@ -60,7 +61,7 @@ def lateness_s(activations: Activations, tap_s: FloatArray) -> float:
     met = np.where(inside, beat[np.clip(frame, 0, max(len(beat) - 1, 0))], 0.0).mean(axis=0)
     likely = met * np.exp(-0.5 * (shift / (LATEST_S / 2 * rate_hz)) ** 2 / len(tap_s))
     best = int(np.argmax(likely))
-    # At an edge nothing is met, or something else than what was tapped.
+    # At the edge of the reach, nothing is met, or something other than what was tapped.
     return 0.0 if best in (0, 2 * reach) else float(shift[best] / rate_hz)
 
 
@@ -70,10 +71,10 @@ def step_s(tap_s: FloatArray) -> float:
 
 
 def groups(settings: Settings) -> list[Settings]:
-    """The settings with the taps up to a pause of more than a bar, then with those up to the next: each a group.
+    """The settings with the taps up to a pause of more than a bar, then with those up to the next: one for each group.
 
-    The first group counts for the whole track, each later one from itself on. Where a group is too small to tell a
-    tempo, all taps are one.
+    The first group applies to the whole track, each later one from itself on. If a group is too small to give a tempo,
+    all taps are one group.
     """
     if not settings.taps_s:
         return [settings]
@@ -93,7 +94,7 @@ def groups(settings: Settings) -> list[Settings]:
 
 
 def tempi(tap_s: FloatArray) -> tuple[float, float]:
-    """The slowest and the fastest tempo that the taps leave open: half an octave around what was tapped."""
+    """The slowest and the fastest tempo that the taps allow: half an octave either side of what was tapped."""
     step = np.diff(tap_s)
     step = step[step < MISSED * step_s(tap_s)]
     slowest, fastest = np.percentile(step, [90, 10])
@@ -101,7 +102,7 @@ def tempi(tap_s: FloatArray) -> tuple[float, float]:
 
 
 def with_taps(activations: Activations, tap_s: FloatArray) -> Activations:
-    """The activations as they are after somebody tapped: tap_s (n_taps,), lateness taken out."""
+    """The activations given the taps: tap_s (n_taps,), lateness taken out."""
     rate_hz = activations.frame_rate_hz
     time_s = np.arange(len(activations.values)) / rate_hz
     away_s = distance(tap_s, time_s)
@@ -116,10 +117,10 @@ def with_taps(activations: Activations, tap_s: FloatArray) -> Activations:
 
 
 def continued(tap_s: FloatArray, guess_s: FloatArray) -> FloatArray:
-    """The taps, and beyond them a guess at the beats (n_beats,), moved to the half of the beat that was tapped.
+    """The taps, and beyond them a guess at the beats (n_beats,), moved to the beat phase that was tapped.
 
-    What the sound marks more strongly, the tapped half or the other, it marks so all over the track: without this the
-    search would go back to its own half where the taps end.
+    Whichever beat phase the sound marks more strongly, it does so all over the track: without this, the search would
+    return to its own phase where the taps end.
     """
     if len(guess_s) < 2:
         return tap_s
@@ -132,7 +133,7 @@ def continued(tap_s: FloatArray, guess_s: FloatArray) -> FloatArray:
 
 
 def _within_runs(time_s: FloatArray, tap_s: FloatArray) -> FloatArray:
-    """1.0 at times between taps that follow each other, and half a step around them; else 0.0."""
+    """1.0 at times within runs of taps, and half a step around them; else 0.0."""
     usual = step_s(tap_s)
     edge = np.flatnonzero(np.diff(tap_s) >= MISSED * usual)
     inside = np.zeros(len(time_s))
@@ -144,11 +145,11 @@ def _within_runs(time_s: FloatArray, tap_s: FloatArray) -> FloatArray:
 def counted_log_odds(
     log_odds: FloatArray, beat_s: FloatArray, settings: Settings, meters: tuple[int, ...], priors: CountPriors
 ) -> tuple[FloatArray, tuple[int, ...]]:
-    """Log odds of a downbeat at each beat, and meters to choose from, after counts were tapped.
+    """Log odds of a downbeat at each beat, and the meters to choose from, once counts were tapped.
 
-    Where the sound by itself counts the tapped bars otherwise, it is trusted no more elsewhere: if its 1 lies some
-    beats off, its evidence is moved by so many over the whole track; if its bars are of another length, all bars get
-    the tapped one. Then the tapped counts are set.
+    If the sound by itself counts the tapped bars differently, it isn't trusted elsewhere either: if its 1 is some beats
+    off, its evidence is shifted by so many over the whole track; if its bars have another length, all bars get the
+    tapped one. Then the tapped counts are set.
     """
     if not settings.taps_count:
         return log_odds, meters
@@ -168,14 +169,14 @@ def counted_log_odds(
 
 
 def _moved(log_odds: FloatArray, earlier: int) -> FloatArray:
-    """The odds of each beat are those of so many beats later; at the end left open, those of a usual beat."""
+    """Each beat gets the log odds of the beat so many later; the end left open gets those of a usual beat."""
     index = np.arange(len(log_odds)) + earlier
     inside = (index >= 0) & (index < len(log_odds))
     return np.where(inside, log_odds[np.clip(index, 0, len(log_odds) - 1)], np.median(log_odds))
 
 
 def counted_otherwise(settings: Settings, alone: Pulse) -> str | None:
-    """How the sound alone counts the tapped beats: None if mostly as they were tapped, else in words."""
+    """How the sound alone counts the tapped beats, in words; None if mostly as they were tapped."""
     if not settings.taps_count or not len(alone.time_s):
         return None
     at, count = tapped_beats(alone.time_s, settings)
@@ -186,7 +187,7 @@ def counted_otherwise(settings: Settings, alone: Pulse) -> str | None:
 
 
 def tapped_meter(count: tuple[int, ...]) -> int | None:
-    """The usual number of beats in a bar that was tapped from its 1 to the next; None where none was."""
+    """The usual number of beats in bars that were tapped from one 1 to the next; None if there are none."""
     ones = [k for k, c in enumerate(count) if c == 1]
     lengths = [b - a for a, b in pairwise(ones) if list(count[a:b]) == list(range(1, b - a + 1))]
     return max(sorted(set(lengths)), key=lengths.count) if lengths else None
@@ -202,7 +203,7 @@ def tapped_beats(beat_s: FloatArray, settings: Settings) -> tuple[IntArray, IntA
 
 
 def heard_otherwise(tap_s: FloatArray, alone_s: FloatArray) -> str | None:
-    """How the sound alone puts the beats where somebody tapped: None if they agree, else in words."""
+    """Where the sound alone has the beats that were tapped, in words; None if they agree."""
     usual = step_s(tap_s)
     inside = alone_s[(alone_s > tap_s[0] - usual / 4) & (alone_s < tap_s[-1] + usual / 4)]
     if len(inside) < 2:

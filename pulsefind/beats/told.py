@@ -1,4 +1,4 @@
-"""Beats that a person told to the millisecond: they stay where they were told, whatever is heard near them."""
+"""Beats that a person gave to the millisecond: they stay where they were put, whatever is heard near them."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from pulsefind.core.errors import HintError
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Beats, FloatArray, IntArray, Pulse, Settings
 
-_SHORTEST_S = 0.03  # judged: beats that lie closer are one beat told twice
+_SHORTEST_S = 0.03  # judged: beats closer than this are one beat, given twice
 
 TOLD_OFF_MS = 20.0
-"""Drummers notice 19 to 24 ms between two drums; a smaller difference isn't worth a word."""
+"""A smaller difference isn't worth mentioning (judged: drummers notice 19 to 24 ms between two drums)."""
 
 
 def with_taps_in_place(pulse: Pulse, settings: Settings) -> Pulse:
-    """The pulse with its beats where they were tapped: within a run of taps there are these beats and no others.
+    """The pulse with beats exactly where they were tapped: within a run of taps there are these beats and no others.
 
-    Counts are those that were tapped; without any they go on from the beat before the run.
+    Counts are as tapped; without counts they continue from the beat before the run.
     """
     if not settings.taps_s or settings.taps_by_ear or not len(pulse.time_s):
         return pulse
@@ -40,7 +40,7 @@ def _with_run(pulse: Pulse, tap_s: FloatArray, counts: IntArray | None) -> Pulse
     near = np.clip(nearest(pulse.time_s, tap_s), 0, len(pulse.time_s) - 1)
     as_found = counts is None or np.array_equal(pulse.count[near], counts)
     if as_found and len(np.unique(near)) == len(near) == after - before and near[0] == before:
-        # Beat for beat what was found, with its counts.
+        # The taps match the beats found one for one, counts included.
         time_s = pulse.time_s.copy()
         time_s[near] = tap_s
         return replace(pulse, time_s=time_s)
@@ -62,7 +62,7 @@ def _with_run(pulse: Pulse, tap_s: FloatArray, counts: IntArray | None) -> Pulse
 
 
 def exact_times(settings: Settings) -> FloatArray:
-    """(n,) every time that was told to the millisecond: 1s, where passages begin and holds end, and taps."""
+    """(n,) every time given to the millisecond: 1s, where passages begin and holds end, and taps."""
     known = settings.corrections
     times = [one.time_s for one in known.ones if one.exact]
     times += [settings.one_at_s] if settings.one_at_s is not None and settings.one_exact else []
@@ -98,9 +98,9 @@ def pinned(beats: Beats, at_s: FloatArray) -> Beats:
 
 
 def unmoved(beats: Beats, pulse: Pulse, placed: Beats, heard: Pulse) -> Beats:
-    """The beats, with those that are as they were heard left where they were placed before anything was told.
+    """The beats, with those that stay as heard left exactly where they were placed before anything was given.
 
-    A course that is smoothed over other neighbours would shift them by fractions of a millisecond.
+    Smoothed over other neighbours, they would shift by fractions of a millisecond.
     """
     if not len(heard.time_s) or not len(pulse.time_s):
         return beats
@@ -111,9 +111,9 @@ def unmoved(beats: Beats, pulse: Pulse, placed: Beats, heard: Pulse) -> Beats:
 
 
 def off_the_sound(beats: Beats, settings: Settings, start_s: float) -> tuple[str, ...]:
-    """What to say of 1s that were told exactly where the sound has its beat elsewhere, once for all of them.
+    """A warning, one for all, about 1s that were given exactly but lie elsewhere in the sound.
 
-    beats: as they lie by the sound; start_s: where their times count from, in seconds of the recording.
+    beats: where the sound has them; start_s: where their times count from, in seconds of the recording.
     """
     told = [(one.time_s, one.exact) for one in settings.corrections.ones]
     told += [(settings.one_at_s, settings.one_exact)] if settings.one_at_s is not None else []

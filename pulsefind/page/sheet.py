@@ -44,9 +44,7 @@ SIZES = (
     ("tiny", 0.66),
 )
 _NOTE_CHARACTERS, _SMALL_CHARACTERS, _ROW_CHARACTERS, _TITLE_CHARACTERS = 53, 76, 44, 30
-"""How many characters of a note, small print, a plan row and the title fit on a line at scale 1 (measured on
-a print).
-"""
+"""How many characters of a note, small print, a plan row and the title fit on a line at scale 1 (judged)."""
 
 TEMPO_STEP = 0.04
 """A lasting change of tempo by more than this share is mentioned (judged). Listeners notice less between two notes, but
