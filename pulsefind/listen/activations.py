@@ -1,4 +1,4 @@
-"""How likely a beat and a downbeat are, frame by frame, by whoever is asked."""
+"""How likely a beat and a downbeat are, frame by frame, according to one of the networks."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from pulsefind.listen.stock import stock_activations
 OWN, STOCK = "own", "stock"
 """pulsefind's own network, and madmom's (Böck, Krebs and Widmer 2016; not for paid work)."""
 
-_FRAME_RATE_HZ = 100.0
-_LOG_ODDS_REACH = 2
-_LOG_ODDS_FLOOR = 0.005
-_HALF_REACH = 3
-_HALF_FLOOR = 1e-4
+_FRAME_RATE_HZ = 100.0  # that of madmom's networks; our own are interpolated to it (published)
+_LOG_ODDS_REACH = 2  # frames, 20 ms: judged
+_LOG_ODDS_FLOOR = 0.005  # judged: below it a network's output is noise
+_HALF_REACH = 3  # frames, 30 ms: judged
+_HALF_FLOOR = 1e-4  # judged: so that log odds stay finite
 
 
 def activations(
@@ -27,10 +27,10 @@ def activations(
 ) -> Activations:
     """Let a network listen, or take what an earlier run on the same sound left in the cache.
 
-    kit: gives (n, 10), what the kit network says of the same sound, where somebody listens for that already; it is
-    asked last, so that both networks may listen at once. Which half of a beat is the beat is told by our own network
-    from the mean of what it hears in the whole and in the bass alone. What comes after the last attack has no beats.
-    100 frames a second; an empty recording gives n_frames = 0.
+    kit: returns the kit network's (n, 10) outputs for the same sound, if another thread is computing them; it is called
+    last, so that both networks can run at once. The beat phase comes from our own network, as the mean of what it hears
+    in the whole and in the bass alone. There are no beats after the last attack. 100 frames a second; an empty
+    recording gives n_frames = 0.
 
     Raises
     ------
@@ -48,7 +48,7 @@ def activations(
 
 
 def _activations(audio: Audio, heard: tuple[FloatArray, ...], struck: FloatArray) -> Activations:
-    """heard: (n_frames, 2) of the whole, and of whatever else tells the halves of a beat apart."""
+    """heard: (n_frames, 2) of the whole, and of whatever else tells the two beat phases apart."""
     phases = np.mean([phase_log_odds(values) for values in heard], axis=0)
     values = np.asarray(heard[0], np.float64)
     odds = downbeat_log_odds(values)

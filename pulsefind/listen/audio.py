@@ -23,28 +23,28 @@ from pulsefind.listen.claims import Claim, claim_of
 from pulsefind.listen.decoding import BLOCK, BrokenOffError, Decoded, Samples, check_rate, decoded, from_ffmpeg
 
 RATE_HZ = 44100
-"""The rate that every stage works at."""
+"""The rate that every stage works at (judged: that of most recordings)."""
 
 LONGEST_S = 4 * 3600  # judged: an evening's concert
 
 LOUDEST = 2.0**31
-"""Samples beyond this are damage; some programs write whole numbers of 32 bits as floats."""
+"""Samples beyond this are damage (judged: some programs write 32-bit integers as floats)."""
 
-_ENERGY_PIECE = 2**26  # samples, 25 minutes: of what is shorter the energy is one sum
-_SHORT_S = 0.1  # judged: beyond any padding of a decoder
+_ENERGY_PIECE = 2**26  # judged: 25 minutes; the energy of anything shorter is a single sum
+_SHORT_S = 0.1  # judged: more than any decoder pads
 LEAD_S = 0.5  # judged: silence kept before the first sound, for filters to settle in
-_SILENCE_SHARE = 1e-4  # of the loudest sample, -80 dB: below it is what converters and dither leave
+_SILENCE_SHARE = 1e-4  # judged: of the loudest sample, -80 dB; below is the noise of converters and dither
 
 _ANTIPHASE_RATIO = 0.1
-"""A mono mix this much quieter than its loudest channel has lost the music to cancellation."""
+"""A mono mix this much quieter than its loudest channel has lost the music to cancellation (judged)."""
 
 
 def load(path: str | Path) -> Audio:
     """Read a recording.
 
-    libsndfile decodes what it knows (wav, flac, ogg, mp3, aiff ...), ffmpeg the rest (m4a/aac ...). Channels are
-    averaged, or, where that cancels most of the sound (channels in opposite phase), the loudest one is
-    taken. The result is at 44.1 kHz.
+    libsndfile decodes what it can (wav, flac, ogg, mp3, aiff ...), ffmpeg the rest (m4a/aac ...). Channels are
+    averaged, or, if that would cancel most of the sound (channels in opposite phase), the loudest one is used. The
+    result is at 44.1 kHz.
 
     Parameters
     ----------
@@ -70,13 +70,13 @@ def load(path: str | Path) -> Audio:
     try:
         audio = _to_audio(lambda: decoded(path), path)
     except BrokenOffError:
-        # ffmpeg finds its way through damage at which libsndfile stops.
+        # ffmpeg gets through damage at which libsndfile stops.
         audio = _to_audio(lambda: from_ffmpeg(path), path)
     return replace(audio, warnings=_missing(audio, claim_of(path)))
 
 
 def _missing(audio: Audio, claim: Claim) -> tuple[str, ...]:
-    """What its file has beyond the sound that came out of it, or should have, in a line."""
+    """A line about sound that the file claims, or should have, but that couldn't be decoded."""
     if claim.length_s is not None and claim.length_s - audio.duration_s > _SHORT_S:
         lengths = f"{clock(audio.duration_s)} of its {clock(claim.length_s)} can be read"
         return (f"{ENDS_EARLY}: {lengths}; copy the file again from where it came from",)
@@ -159,10 +159,10 @@ def crop(audio: Audio, start_s: float | None, end_s: float | None) -> tuple[Audi
 
 
 def with_lead(audio: Audio) -> tuple[Audio, float]:
-    """The recording with LEAD_S of silence before the first sound, whatever it had: that must not change the answer.
+    """The recording with LEAD_S of silence before the first sound, so that silence in front can't change the answer.
 
-    Silence is what lies 80 dB below the loudest sample. Returns the recording and the time at which it then starts, in
-    seconds, below 0 where silence was put in front. Nothing but silence stays as it is.
+    Anything 80 dB below the loudest sample is silence. Returns the recording and the time at which it then starts, in
+    seconds: negative where silence was added. A silent recording stays as it is.
     """
     samples = audio.samples
     if not len(samples):
@@ -177,7 +177,7 @@ def with_lead(audio: Audio) -> tuple[Audio, float]:
 
 
 def _after_silence(audio: Audio, n: int) -> tuple[Audio, float]:
-    """The recording after n samples of silence, and the time at which that starts."""
+    """The recording with n samples of silence in front, and the time at which that starts."""
     if not n:
         return audio, 0.0
     silence = np.zeros(n, np.float32)
@@ -187,13 +187,13 @@ def _after_silence(audio: Audio, n: int) -> tuple[Audio, float]:
 
 
 def rms(samples: Samples) -> float:
-    """Root mean square without a second copy of the signal; 0 of nothing."""
+    """Root mean square, without copying the signal; 0 if it is empty."""
     energy = sum(float(np.dot(piece, piece)) for piece in pieces(samples, _ENERGY_PIECE))
     return float(np.sqrt(energy / max(len(samples), 1)))
 
 
 def resampled(audio: Audio, rate_hz: int) -> Iterator[Samples]:
-    """The recording at another rate, ten seconds at a time; nothing of an empty one."""
+    """The recording at another rate, ten seconds at a time; an empty one yields nothing."""
     step = 10 * audio.rate_hz
     if audio.rate_hz == rate_hz:
         yield from pieces(audio.samples, step)
@@ -205,7 +205,7 @@ def resampled(audio: Audio, rate_hz: int) -> Iterator[Samples]:
 
 
 def _to_audio(source: Callable[[], AbstractContextManager[Decoded]], path: Path | None) -> Audio:
-    """Mix and resample block by block; the source is opened again where the average of the channels won't do."""
+    """Mix and resample block by block; if the average of the channels won't do, the source is read a second time."""
     where = "the samples" if path is None else str(path)
     with source() as (blocks, rate_hz):
         mix = _Mix(where, rate_hz)
@@ -217,7 +217,7 @@ def _to_audio(source: Callable[[], AbstractContextManager[Decoded]], path: Path 
 
 
 class _Mix:
-    """The average of the channels, and how it compares with each of them; refuses samples that are not numbers."""
+    """Averages the channels, and compares the result with each of them; refuses samples that are not numbers."""
 
     def __init__(self, where: str, rate_hz: int) -> None:
         self._where, self._rate_hz = where, rate_hz

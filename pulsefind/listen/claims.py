@@ -1,10 +1,10 @@
-"""What a recording's file says of itself: how long it is, whether its end is there, whether another part follows.
+"""What a recording's file says about itself: its length, whether its end is missing, whether another part follows.
 
-A file that was cut off by a full disk or a broken copy often decodes without a complaint, and a decoder may stop where
-the first of two joined files ends. So the container is asked: RIFF and AIFF chunks (Microsoft and IBM 1991, Apple 1989)
-and MP4 boxes (ISO 14496-12) name their sizes, Ogg pages (RFC 3533) mark the first and the last of a stream, a FLAC
-stream (RFC 9639) starts with its name, and the Xing or Info frame of an mp3 (no standard) tells its bytes. Layouts are
-from memory, and were seen to hold for files that libsndfile and ffmpeg wrote.
+A file truncated by a full disk or a broken copy often decodes without complaint, and a decoder may stop where the first
+of two joined files ends. So the container is asked: RIFF and AIFF chunks (Microsoft and IBM 1991, Apple 1989) and MP4
+boxes (ISO 14496-12) state their sizes, Ogg pages (RFC 3533) mark the first and last of a stream, a FLAC stream (RFC
+9639) starts with its name, and the Xing or Info frame of an mp3 (no standard) states its bytes. The layouts are from
+memory, and were checked on files that libsndfile and ffmpeg wrote.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 _UNKNOWN_BYTES = 0x7FFFF000
-"""Sizes from here on are what programs write that stream and can't know the end."""
+"""Sizes from here on are written by programs that stream and can't know the end (judged)."""
 
-_SLACK_BYTES = 4096  # judged: some writers count their heads in; it is 25 ms of a CD
-_OGG_FIRST, _OGG_LAST = 2, 4
-_HEAD_BYTES = 2**16  # judged: of an mp3 after its tags, in which the first frame starts
-_MP3_JOINED_SHARE = 0.01  # judged: of the bytes that the first frame names; tags at the end were taken off
+_SLACK_BYTES = 4096  # judged: some writers include their headers; it is 23 ms of a CD
+_OGG_FIRST, _OGG_LAST = 2, 4  # published: flags of a page's header, RFC 3533
+_HEAD_BYTES = 2**16  # judged: the first frame of an mp3 starts this soon after its tags
+_MP3_JOINED_SHARE = 0.01  # judged: of the bytes that the first frame states; tags at the end don't count
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Claim:
 
 
 def claim_of(path: Path) -> Claim:
-    """Ask a recording's container; of what isn't known, or can't be read, nothing is claimed.
+    """Ask a recording's container; an unknown or unreadable one claims nothing.
 
     Examples
     --------

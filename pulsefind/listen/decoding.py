@@ -19,19 +19,19 @@ from pulsefind.core.given import note_given
 from pulsefind.listen.claims import claim_of
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 1_536_000  # judged: below, no music; above, no converter
-MOST_CHANNELS = 1024  # what libsndfile reads
+MOST_CHANNELS = 1024  # published: libsndfile's own limit
 
 DECODE_LIMITS = Limits(time_s=600, memory_bytes=2**30, file_bytes=0)
-"""What ffmpeg may take to decode one recording; it writes to a pipe, never to a file."""
+"""What ffmpeg may use to decode one recording (judged); it writes to a pipe, never to a file."""
 
 FFMPEG_FORMATS = (
     *("aac", "ac3", "aiff", "amr", "ape", "asf", "au", "avi", "caf", "dsf", "dts", "eac3", "flac", "flv", "iff"),
     *("matroska", "mov", "mp3", "mpc", "mpc8", "mpeg", "mpegts", "ogg", "tak", "tta", "w64", "wav", "webm", "wv"),
 )
-"""What ffmpeg may take a file for: containers of sound, none that fetches other files (playlists, image series)."""
+"""The formats ffmpeg may recognise: containers of sound, none that fetches other files (playlists, image series)."""
 
 BLOCK = 1 << 16
-"""Frames handled at a time."""
+"""Frames handled at a time (judged)."""
 
 Samples = NDArray[np.float32]
 Decoded = tuple[Iterator[Samples], int]
@@ -42,7 +42,7 @@ class BrokenOffError(AudioError):
 
 
 def check_readable(path: Path) -> None:
-    """Refuse, with the reason, a path that is no readable file with something in it."""
+    """Refuse, saying why, a path that isn't a readable, non-empty file."""
     note_given(path)
     try:
         if path.is_dir():
@@ -62,7 +62,7 @@ def check_readable(path: Path) -> None:
 
 @contextlib.contextmanager
 def decoded(path: Path) -> Iterator[Decoded]:
-    """Blocks (n, channels) of a recording, as they stand in the file, and its rate, for the length of the block.
+    """Blocks (n, channels) of a recording, as stored in the file, and its rate; open within the with statement.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def check_rate(rate_hz: int, where: str) -> None:
 
 
 def _blocks_of(file: soundfile.SoundFile, path: Path) -> Iterator[Samples]:
-    """Read to the end that the decoder finds; the length in the header may be wrong."""
+    """Read until the decoder finds the end, since the length in the header may be wrong."""
     try:
         frames = min(BLOCK, 4 * BLOCK // file.channels)
         while len(block := file.read(frames, dtype="float32", always_2d=True)):
@@ -106,7 +106,7 @@ def _blocks_of(file: soundfile.SoundFile, path: Path) -> Iterator[Samples]:
 
 @contextlib.contextmanager
 def from_ffmpeg(path: Path) -> Iterator[Decoded]:
-    """Decode through a pipe, in the AU format: its header is fixed and tells rate and channels."""
+    """Decode through a pipe in the AU format, whose fixed header gives rate and channels."""
     command = ffmpeg_command(path)
     try:
         with running(command, DECODE_LIMITS) as child:
@@ -128,7 +128,7 @@ def from_ffmpeg(path: Path) -> Iterator[Decoded]:
 def ffmpeg_command(path: Path) -> list[str]:
     """The command that decodes a recording to AU with big-endian floats on its standard output.
 
-    It opens that one file and no other: no address, no list of files that stands in a name or in a file.
+    It opens that one file and nothing else: no URL, no list of files given in its name or inside it.
 
     Raises
     ------
@@ -145,7 +145,7 @@ def ffmpeg_command(path: Path) -> list[str]:
 
 
 def _blocks_from(child: Child, channels: int, path: Path) -> Iterator[Samples]:
-    """Big-endian floats from a pipe; a decoder that ends badly has not given the whole recording."""
+    """Big-endian floats from a pipe; if the decoder fails, the recording is incomplete."""
     size = min(BLOCK, 4 * BLOCK // channels) * channels * 4
     while data := child.stdout.read(size):
         whole = len(data) // (channels * 4) * channels * 4

@@ -40,20 +40,21 @@ KINDS = (
     Kind("bass", 0.35, 40.0, 400.0, instrument="bass"),
     Kind("pluck", 0.35, 150.0, 5000.0, instrument="guitar or keys"),
 )
-"""Likelihoods are those at which F is highest on songs made with new seeds (KIT_CARD.md); bands common practice, no
-source."""
+"""Likelihoods are those with the highest F on songs made with new seeds (fitted: KIT_CARD.md); bands are common
+practice, no source.
+"""
 
 LEAST_ODDS = -3.0
-"""Log odds, over those from which it counts, down to which a hit is kept as doubtful: the bars laid on
-each other may tell."""
+"""Hits down to this many log odds below the threshold are kept as doubtful (judged): the folded bars may decide."""
 
 EXPLAINED, EXPLAINED_S = 0.75, 0.03
-"""A sound found without teaching is one of the drums already when this share of its hits lies so near to that one's,
-and its band within its."""
+"""An untaught sound is really one of the drums if this share of its hits is this close to the drum's, and its band is
+within the drum's (judged).
+"""
 
 
 def taught_groups(heard: Float32Array, spectrum: Spectrogram) -> list[Group]:
-    """Hits and notes as the network hears them (n_frames, n_outputs), a group for each kind heard often."""
+    """Hits and notes in the network's outputs (n_frames, n_outputs): one group for each kind heard often enough."""
     outputs = network.packaged_weights(network.KIT).outputs
     groups = [_group(kind, heard[:, outputs.index(kind.output)], spectrum) for kind in KINDS]
     return [group for group in groups if group is not None]
@@ -75,7 +76,7 @@ def _group(kind: Kind, likely: Float32Array, spectrum: Spectrogram) -> Group | N
 
 
 def explained(group: Group, taught: list[Group], spectrum: Spectrogram) -> bool:
-    """Is the group one of the drums, heard once more? Notes don't explain it: many are struck together with others."""
+    """Is the group just one of the drums again? Notes don't explain a group, since many coincide with other sounds."""
     reach = EXPLAINED_S * spectrum.frame_rate_hz
     centre = int(np.searchsorted(np.cumsum(group.weight), 0.5))
     for known in taught:

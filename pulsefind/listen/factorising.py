@@ -1,4 +1,4 @@
-"""Non-negative matrix factorisation: rows as sums of a few templates, none of which ever takes anything away.
+"""Non-negative matrix factorisation: rows as sums of a few templates, none of which subtracts anything.
 
 Coordinate descent on the squared error, one template after the other (A. Cichocki and A.-H. Phan, "Fast local
 algorithms for large scale nonnegative matrix and tensor factorizations", IEICE Transactions 2009), from the singular
@@ -12,12 +12,12 @@ import numpy as np
 from pulsefind.listen.features import Float32Array
 
 MOST_ROUNDS = 200
-"""These settle the templates to far below what the ear tells apart; more change nothing (judged)."""
+"""By then templates have settled to far below what the ear can tell apart (judged)."""
 
 SETTLED = 1e-4
-"""Share of the first round's gradient at which a fit is settled: what scikit-learn takes."""
+"""Share of the first round's gradient at which a fit has settled (published: scikit-learn's default)."""
 
-_SMALLEST = 1e-6  # below it a start counts as nothing; what scikit-learn takes
+_SMALLEST = 1e-6  # smaller starting values count as zero (published: as in scikit-learn)
 
 
 def templates_of(rows: Float32Array, n_templates: int) -> Float32Array:
@@ -55,7 +55,7 @@ def gains_of(rows: Float32Array, templates: Float32Array) -> Float32Array:
 def _start(rows: Float32Array, n_templates: int) -> tuple[Float32Array, Float32Array]:
     """Gains (n_rows, n_templates) and templates (n_columns, n_templates): the larger side of each singular pair.
 
-    Zeros become the mean of the rows, so that every entry may still move.
+    Zeros become the mean of the rows, so that every entry can still change.
     """
     left, value, right = np.linalg.svd(rows, full_matrices=False)
     gain = np.zeros((len(rows), n_templates), np.float32)
@@ -72,7 +72,7 @@ def _start(rows: Float32Array, n_templates: int) -> tuple[Float32Array, Float32A
 
 
 def _one_round(factor: Float32Array, target: Float32Array, overlap: Float32Array) -> float:
-    """Move each column (n, k) of a factor to its best with the others as they are; how steep it still was in sum."""
+    """Set each column of a factor (n, k) to its optimum given the others; returns the total gradient before that."""
     steep = 0.0
     for k in range(factor.shape[1]):
         slope = factor @ overlap[k] - target[:, k]

@@ -16,21 +16,21 @@ Float32Array = NDArray[np.float32]
 Bands = slice | NDArray[np.bool_]
 
 HOP = 220  # 5 ms at 44.1 kHz: judged, hits are timed finer afterwards
-WINDOW = 1024  # 23 ms: judged, the longest that keeps the strokes of a roll apart
-BANDS = 72  # judged
-LOW_HZ, HIGH_HZ = 30.0, 16000.0  # from the bass drum to what lossy files keep
+WINDOW = 1024  # 23 ms: judged, the longest that separates the strokes of a roll
+BANDS = 72  # judged: about eight an octave
+LOW_HZ, HIGH_HZ = 30.0, 16000.0  # judged: from the bass drum to what lossy files keep
 
 _BEND_HZ, _HZ_A_MEL = 1000.0, 200 / 3  # published: Slaney 1998, Auditory Toolbox
 _BEND_MEL = _BEND_HZ / _HZ_A_MEL
-_LOG_STEP = float(np.log(6.4)) / 27  # published: the same
+_LOG_STEP = float(np.log(6.4)) / 27  # published: Slaney 1998
 
 PIECE_FRAMES = 8192
-"""Frames of a spectrogram that are looked at together: all of an hour take 200 MB, and each copy as much again."""
+"""Frames of a spectrogram handled at once (judged): an hour's take 200 MB, and each copy as much again."""
 
-_BLOCK = 256  # frames transformed at once: small enough for a processor's cache
-_LET_GO_BLOCKS = 64  # blocks after which memory that has been read is let go of
+_BLOCK = 256  # judged: frames transformed at once, small enough for a processor's cache
+_LET_GO_BLOCKS = 64  # judged: blocks after which memory that has been read is released
 _FLOOR_SHARE = 0.003  # of the loudest band, -50 dB: judged, quieter is room and hiss
-_RISE_FRAMES = 2  # 10 ms: judged, how long attacks take to rise
+_RISE_FRAMES = 2  # 10 ms: judged, how long attacks take
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class Spectrogram:
 
 @dataclass(frozen=True, slots=True)
 class Compressed:
-    """Magnitudes (n_frames, BANDS) on a logarithmic scale above a floor; worked out where they are asked for."""
+    """Magnitudes (n_frames, BANDS) on a logarithmic scale above a floor, computed on demand."""
 
     magnitude: Float32Array
     floor: np.float32
@@ -80,7 +80,7 @@ class Compressed:
 
 
 def spectrogram(samples: Float32Array, rate_hz: int, where: str = "the samples") -> Spectrogram:
-    """Mel magnitudes of a mono signal; those of more than an hour lie in a temporary file.
+    """Mel magnitudes of a mono signal; those of more than an hour are kept in a temporary file.
 
     Raises
     ------
@@ -152,7 +152,7 @@ def _windows(samples: Float32Array, window: int, start: NDArray[np.int64]) -> Fl
 
 
 def rises(compressed: Float32Array) -> Float32Array:
-    """How much each band rises within 10 ms, compared with the loudest of it and its neighbours before.
+    """How much each band rises within 10 ms, compared with the loudest of itself and its neighbours before.
 
     The neighbours keep vibrato and slides from looking like attacks: S. Böck and G. Widmer, "Maximum filter vibrato
     suppression for onset detection", DAFx 2013.

@@ -1,14 +1,14 @@
-"""Sounds found by laying all bars on each other: what recurs at a place adds up, everything else does not.
+"""Sounds found by folding all bars onto each other: what recurs at a place adds up, everything else doesn't.
 
-1. At every place of every bar the spectrum is compared with that just before: a mel spectrum at five moments after the
-   attack, and one in semitones of the next 90 ms, in which a chord is told from a bass that is struck with it. A band
-   at a moment is a cell. What rises in 70 % of the bars (the third tenth over the bars, less the same between the
+1. At every place of every bar the spectrum is compared with the one just before: a mel spectrum at five moments after
+   the attack, and a semitone spectrum of the next 90 ms, which separates a chord from a bass struck with it. A band at
+   one moment is a cell. What rises in 70 % of the bars (the 30 % quantile over the bars, less the same between the
    places) recurs there.
-2. A place at which something recurs is an example of a sound. Places that hold each other's rises are of one sound,
+2. A place where something recurs is an example of a sound. Places that contain each other's rises belong to one sound,
    whose pattern of cells is their median.
-3. The sound is also struck at a place where more is struck at once, if no cell says otherwise: a sound that is there
-   leaves its own power in all its cells, whatever sounds with it.
-4. In each bar it is struck at such a place if its cells rise there.
+3. The sound is also struck at a place where others are struck at the same time, if no cell contradicts that: a sound
+   that is there leaves its own power in all its cells, whatever sounds with it.
+4. In each bar, it is struck at such a place if its cells rise there.
 """
 
 from __future__ import annotations
@@ -25,48 +25,49 @@ from pulsefind.listen.features import Float32Array, Spectrogram, framed_magnitud
 from pulsefind.listen.measuring import Group, hits_of
 
 RECURS = 0.7
-"""Share of the bars in which a cell must rise to count as part of what recurs at a place."""
+"""Share of the bars in which a cell must rise to be part of what recurs at a place (judged)."""
 
 USUAL_LEVEL = (0.35, 0.2)
-"""Quantile over the bars of the power that a place has in a mel and in a semitone cell. Chords and bass lines change
-from bar to bar, and what fills a semitone in some bars only is not the sound."""
+"""Quantile over the bars of the power at a place, for mel and for semitone cells (judged). Chords and bass lines change
+from bar to bar, and what fills a semitone in only some bars isn't the sound.
+"""
 
 LEFT_POWER = (0.7, 0.6)
-"""Share of its power that a sound leaves in a mel and in a semitone cell wherever it is struck."""
+"""Share of its power that a sound leaves in a mel and in a semitone cell wherever it is struck (judged)."""
 
 LACKING = (0.03, 0.03)
-"""Most of a sound (share of its cells, by how far they rise) that may lack where it is struck with others."""
+"""The largest part of a sound (share of its rises) that may be missing where it is struck with others (judged)."""
 
 ALIKE_LACKING = 0.65
-"""The same for two places that hold each other's rises: the player varies."""
+"""The same for two places that contain each other's rises (judged): the player varies."""
 
 CONTAINED = 0.3
-"""Least share of a sound's rises at a place, or in one bar of it, where it is struck."""
+"""The smallest share of a sound's rises at a place, or in one bar there, if it is struck (judged)."""
 
 LEAST_RISE = 8.0
-"""Sum over all cells of the rise (log of the amplitude) from which something recurs at a place."""
+"""Sum of the rises of all cells (log amplitude) from which something recurs at a place (judged)."""
 
 FEW_SEMITONES = 8.0
-"""A sound that rises by less than this over its semitones has no pitch to be judged by."""
+"""A sound whose semitones rise by less in total has no pitch to be judged by (judged)."""
 
-FEWEST_BARS, MIN_HITS = 4, 4
-MOST_BARS = 128
-"""Places are learned from so many bars, evenly spread."""
+FEWEST_BARS, MIN_HITS = 4, 4  # judged: fewer don't recur
+MOST_BARS = 128  # judged: places are learnt from at most so many bars, evenly spread
 
 MOMENTS = ((0, 2), (2, 4), (4, 7), (7, 11), (11, 17))
+"""The moments after an attack, in frames of the spectrogram (judged: up to 85 ms)."""
 BEFORE = (-9, -4)
-"""Moments after an attack, and the one before it, in frames of the spectrogram."""
+"""The moment before it (judged)."""
 
-_SEMITONE_WINDOW, _SEMITONE_AWAY_S = 4096, 0.05
-_LOWEST_HZ, _SEMITONES = 80.0, 71
-_FLOOR_SHARE, _LOUD = 1e-5, 95.0
-_CLEAR_RISE = 0.1
-_PIECE_BARS = 128
+_SEMITONE_WINDOW, _SEMITONE_AWAY_S = 4096, 0.05  # 93 ms, which begin with an attack and end just before it (judged)
+_LOWEST_HZ, _SEMITONES = 80.0, 71  # judged: from a guitar's low E to 4.5 kHz
+_FLOOR_SHARE, _LOUD = 1e-5, 95.0  # judged: the floor as a share of the power of the loud places (a percentile)
+_CLEAR_RISE = 0.1  # judged: beyond what chance gives
+_PIECE_BARS = 128  # judged: bars handled at once
 
 
 @dataclass(frozen=True, slots=True)
 class _Cells:
-    """Of one kind of spectrum: power before and after the places, (n_bars, n_places, cells)."""
+    """For one kind of spectrum: power before and after the places, (n_bars, n_places, cells)."""
 
     before: Float32Array
     after: Float32Array
@@ -74,7 +75,7 @@ class _Cells:
 
 @dataclass(frozen=True, slots=True)
 class _Folded:
-    """The bars laid on each other, (n_places, cells): what rises, with which power, and the power that is there."""
+    """The folded bars, (n_places, cells): what rises, by how much power, and the power that is there."""
 
     rise: FloatArray
     power: FloatArray
@@ -83,7 +84,7 @@ class _Folded:
 
 @dataclass(frozen=True, slots=True)
 class _Figure:
-    """One sound: its rise and power in each kind of cells, and its places (n_places,)."""
+    """One sound: its rise and power in each kind of cell, and its places (n_places,)."""
 
     rise: tuple[FloatArray, ...]
     power: tuple[FloatArray, ...]
@@ -93,8 +94,8 @@ class _Figure:
 def find_folded(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: Grid) -> Hits:
     """Hits of the sounds that the folded bars show.
 
-    audio begins start_s after the zero of beats and bars, and so do the times of the hits. Less than four full bars,
-    or places at which nothing recurs, give no hits.
+    audio begins start_s after the zero of beats and bars, and the hits' times count from its beginning. Fewer than four
+    full bars, or places at which nothing recurs, give no hits.
     """
     spectrum = spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
     full = np.flatnonzero(full_bars(bars))
@@ -156,7 +157,7 @@ def _semitone_cells(audio: Audio, time_s: FloatArray) -> _Cells:
 
 
 def _semitone_bank(rate_hz: int) -> Float32Array:
-    """(bins, semitones) triangles one semitone to each side; where bins are wider than that the nearest one."""
+    """(bins, semitones) triangles of one semitone to each side, or the nearest bin where bins are wider than that."""
     hz = np.arange(_SEMITONE_WINDOW // 2 + 1) * rate_hz / _SEMITONE_WINDOW
     centre_hz = _LOWEST_HZ * 2 ** (np.arange(_SEMITONES) / 12)
     away = 12 * np.abs(np.log2(np.maximum(hz, 1.0)[:, None] / centre_hz))
@@ -167,7 +168,7 @@ def _semitone_bank(rate_hz: int) -> Float32Array:
 
 
 def _rise(cells: _Cells, floor: float) -> Float32Array:
-    """Log of the amplitude after the place over that before it, where it is more."""
+    """Log of the amplitude after the place over that before it, 0 where it falls."""
     rise = np.log(cells.after + np.float32(floor)) - np.log(cells.before + np.float32(floor))
     return np.asarray(np.maximum(rise / 2, 0.0), np.float32)
 
@@ -177,7 +178,7 @@ def _floor(cells: _Cells) -> float:
 
 
 def _folded(here: _Cells, between: _Cells, usual: float) -> _Folded:
-    """What recurs at the places, over what recurs between them."""
+    """What recurs at the places, beyond what recurs between them."""
     floor = _floor(here)
     chance = np.quantile(_rise(between, floor), 1 - RECURS, axis=0)
     rise = np.quantile(_rise(here, floor), 1 - RECURS, axis=0) - chance.mean(axis=0) - chance.std(axis=0) - _CLEAR_RISE
@@ -212,7 +213,7 @@ def _figures(kinds: list[_Folded]) -> list[_Figure]:
 def _holds(
     kinds: list[_Folded], rise: list[FloatArray], power: list[FloatArray], most: tuple[float, ...]
 ) -> NDArray[np.bool_]:
-    """(n_places,) may the sound be struck there? Its mel cells rise, and hardly any cell has less than its power."""
+    """(n_places,) can the sound be struck there? Its mel cells rise, and hardly any cell has less than its power."""
     mel = kinds[0]
     share = np.minimum(mel.rise, rise[0]).sum(axis=1) / max(float(rise[0].sum()), 1e-9)
     held: NDArray[np.bool_] = share >= CONTAINED
@@ -228,7 +229,7 @@ def _holds(
 def _struck(
     spectrum: Spectrogram, place_s: FloatArray, rise: FloatArray, floor: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Times (n,) at which a sound is struck, of those in (n_bars, n_places), and how fully (n,), 0..1."""
+    """Times (n,) at which a sound is struck, out of (n_bars, n_places), and how completely (n,), 0..1."""
     share = np.empty(place_s.shape)
     for first in range(0, len(place_s), _PIECE_BARS):
         found = _rise(_mel_cells(spectrum, place_s[first : first + _PIECE_BARS]), floor)

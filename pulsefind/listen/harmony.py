@@ -1,4 +1,4 @@
-"""Where the harmony changes: chords and basses like to move at bar lines, drums or no drums."""
+"""Where the harmony changes: chords and bass tend to move at bar lines, with or without drums."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from pulsefind.core.records import Audio, FloatArray, Harmony, IntArray
 from pulsefind.listen.audio import resampled
 from pulsefind.listen.features import Float32Array, framed_magnitude
 
-RATE_HZ = 22050  # chords lie far below half of it
+RATE_HZ = 22050  # judged: chords lie far below half of it
 HOP = 1102  # 20 frames a second: judged, several a beat
-WINDOW = 8192  # 0.37 s: tells semitones apart from 80 Hz on
+WINDOW = 8192  # 0.37 s: separates semitones from 80 Hz on (arithmetic)
 
 _BASS_BELOW_HZ = 220.0  # A3: judged, where basses end and chords begin
-_LOW_HZ, _HIGH_HZ = 40.0, 2500.0  # from a bass's low E to where overtones take over
+_LOW_HZ, _HIGH_HZ = 40.0, 2500.0  # judged: from a bass's low E to where overtones take over
 
 
 def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
@@ -26,10 +26,12 @@ def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
 
 
 def _strength(audio: Audio) -> Float32Array:
-    """(n_frames, 24) of each pitch class, piece by piece: a copy of hours at half the rate would be a gigabyte."""
+    """(n_frames, 24) of each pitch class, piece by piece: a copy of several hours at half the rate would take a
+    gigabyte.
+    """
     bank = _pitch_class_bank()
     found = [np.zeros((0, bank.shape[1]), np.float32)]
-    # What the next frame looks back at; before the beginning there is silence.
+    # What the next frame looks back at: silence before the beginning.
     waiting = np.zeros(WINDOW // 2, np.float32)
     for piece in resampled(audio, RATE_HZ):
         waiting = np.concatenate([waiting, piece])
@@ -62,8 +64,8 @@ def _pitch_class_bank() -> Float32Array:
 def chord_change(harmony: Harmony, time_s: FloatArray) -> FloatArray:
     """(n_beats,) how much the harmony after each beat differs from that before it, in standard deviations.
 
-    The mean pitch-class profiles of the beat before and the beat after are compared by their angle, bass and upper
-    part apart, and the two are added. Fewer than three beats give zeros.
+    The mean pitch-class profiles of the beats before and after are compared by their angle, separately for bass and
+    upper part, and the two are added. Fewer than three beats give zeros.
     """
     n_frames = len(harmony.pitch_class)
     if len(time_s) < 3 or n_frames == 0:
@@ -80,7 +82,7 @@ def chord_change(harmony: Harmony, time_s: FloatArray) -> FloatArray:
 
 
 def mean_between(total: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
-    """(n, k) means over frames first..last (n,), from sums up to each frame (n_frames + 1, k); none give zeros."""
+    """(n, k) means over frames first..last (n,), from cumulative sums (n_frames + 1, k); empty ranges give zeros."""
     mean: FloatArray = (total[last] - total[first]) / np.maximum(last - first, 1)[:, None]
     return mean
 

@@ -1,8 +1,8 @@
-"""Hits and notes: where they are, to a millisecond, and which of the recurring sounds each of them is.
+"""Hits and notes: when, to a millisecond, and which of the recurring sounds each of them is.
 
-The drum kit, the bass and what is plucked are heard by pulsefind's own kit network, kind by kind (drums). What else
-recurs (an unknown shaker, a muted string, a hand on a guitar) is found without any teaching (recurring). Each hit is
-then timed and measured (measuring).
+pulsefind's own kit network hears the drum kit, the bass and what is plucked, kind by kind (drums). Anything else that
+recurs (an unknown shaker, a muted string, a hand on a guitar) is found without training (recurring). Each hit is then
+timed and measured (measuring).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from pulsefind.listen.recurring import recurring_groups
 def find_hits(audio: Audio, use_cache: bool = False, kit: Float32Array | None = None) -> Hits:
     """Find the percussive hits of a recording and sort them into sounds, or take what an earlier run found.
 
-    kit: (n_frames, 10) what the kit network says of the recording, where that is known already. Silence, or less than a
+    kit: (n_frames, 10) the kit network's outputs for the recording, if they are known already. Silence, or fewer than a
     handful of attacks, gives no hits.
     """
     key = f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{audio.sha256}"

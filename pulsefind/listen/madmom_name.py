@@ -1,4 +1,4 @@
-"""madmom's name: its wheels come under another one than it asks for."""
+"""madmom's name: its wheels come under a different one than it asks for."""
 
 from __future__ import annotations
 

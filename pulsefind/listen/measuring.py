@@ -1,4 +1,4 @@
-"""What the attacks of a sound measure: time to a millisecond, level, timbre, decay, noisiness.
+"""Measures the attacks of a sound: time to a millisecond, level, timbre, decay, noisiness.
 
 Each hit's time is set to the middle of its rise in 1 ms frames of its own band.
 """
@@ -14,22 +14,22 @@ from pulsefind.core.mapped import pieces
 from pulsefind.core.records import Audio, FloatArray, Hits, IntArray, Sound
 from pulsefind.listen.features import HOP, Float32Array, Spectrogram, framed_magnitude
 
-MIN_HITS = 6
-TIMBRE_HZ = (60.0, 120.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-_FINE_PERIODS, _FINE_REACH_MS = 8.0, 30
-_BEFORE_MS, _AFTER_MS = 15, 12  # where the steepest rise is looked for
+MIN_HITS = 6  # judged: fewer make no recurring sound
+TIMBRE_HZ = (60.0, 120.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)  # judged: middles of octaves, about
+_FINE_PERIODS, _FINE_REACH_MS = 8.0, 30  # judged: periods of the band in a window, and how far around a rise is traced
+_BEFORE_MS, _AFTER_MS = 15, 12  # judged: where the steepest rise is looked for
 _NEAR_REACH_MS = (20, 18)
-"""What is looked at first: most rises lie in it whole, and then looking further changes nothing."""
+"""The reach tried first (judged): most rises lie wholly within it, and then looking further changes nothing."""
 
-_FLATNESS_HITS = 40
-_BLOCK_FRAMES = 8192
+_FLATNESS_HITS = 40  # judged: hits that suffice for a median
+_BLOCK_FRAMES = 8192  # judged: frames handled at once
 
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """The attacks of one sound: attack (n,) frames of the spectrogram, strength (n,), weight (bands,) of its band.
+    """The attacks of one sound: attack (n,) in frames of the spectrogram, strength (n,), weight (bands,) of its band.
 
-    log_odds (n,) as in Hits; without them all count. drum and instrument as in Sound.
+    log_odds (n,) as in Hits; None: all are certain. drum and instrument as in Sound.
     """
 
     attack: IntArray
@@ -45,7 +45,7 @@ class Group:
 
 
 def hits_of(audio: Audio, spectrum: Spectrogram, groups: list[Group]) -> Hits:
-    """Time and measure the hits of each group, which becomes one sound; no groups give no hits."""
+    """Time and measure the hits of each group; each group becomes one sound. No groups give no hits."""
     if not groups:
         return _no_hits()
     rows = []
@@ -69,7 +69,7 @@ def _no_hits() -> Hits:
 
 
 def band_weight(spectrum: Spectrogram, attack: IntArray, allowed: FloatArray) -> FloatArray:
-    """(bands,) share of each band in the sound, summing to 1: how much louder it gets, where it may."""
+    """(bands,) each band's share of the sound, summing to 1: how much louder it gets, in the allowed bands."""
     last = len(spectrum.magnitude) - 1
     after = np.mean([spectrum.magnitude[np.clip(attack + k, 0, last)] for k in range(1, 5)], axis=0)
     before = np.mean([spectrum.magnitude[np.clip(attack - k, 0, last)] for k in range(3, 7)], axis=0)
@@ -81,9 +81,9 @@ def band_weight(spectrum: Spectrogram, attack: IntArray, allowed: FloatArray) ->
 
 
 def power_in(spectrum: Spectrogram, weight: FloatArray) -> FloatArray:
-    """(n_frames,) power in the bands that a weight (bands,) names, or (n_frames, k) for weights (bands, k).
+    """(n_frames,) power in the bands of a weight (bands,), or (n_frames, k) for weights (bands, k).
 
-    Piece by piece: a squared copy of an hour's spectrogram takes 200 MB.
+    Piece by piece, since a squared copy of an hour's spectrogram takes 200 MB.
     """
     power = np.empty((len(spectrum.magnitude), *weight.shape[1:]))
     for k, piece in enumerate(pieces(spectrum.magnitude, _BLOCK_FRAMES)):
@@ -93,7 +93,7 @@ def power_in(spectrum: Spectrogram, weight: FloatArray) -> FloatArray:
 
 
 def rise_db(power: FloatArray, attack: IntArray) -> FloatArray:
-    """How far each hit stands over what sounded 15 to 40 ms before it, by the power (n_frames,) of its own band."""
+    """How far each hit rises above what sounded 15 to 40 ms before it, from the power (n_frames,) of its own band."""
     last = len(power) - 1
     peak = np.max([power[np.clip(attack + k, 0, last)] for k in range(5)], axis=0)
     before = np.mean([power[np.clip(attack - k, 0, last)] for k in range(3, 9)], axis=0)
@@ -103,7 +103,7 @@ def rise_db(power: FloatArray, attack: IntArray) -> FloatArray:
 
 
 def _timbre_weights(centre_hz: FloatArray) -> FloatArray:
-    """(bands, len(TIMBRE_HZ)) share of each band in the parts of the spectrum that a timbre tells of."""
+    """(bands, len(TIMBRE_HZ)) share of each band in the parts of the spectrum that describe timbre."""
     edges = np.sqrt(np.array(TIMBRE_HZ[:-1]) * np.array(TIMBRE_HZ[1:]))
     inside = np.searchsorted(edges, centre_hz)[:, None] == np.arange(len(TIMBRE_HZ))
     weights: FloatArray = inside / np.maximum(1, inside.sum(axis=0))
@@ -111,10 +111,10 @@ def _timbre_weights(centre_hz: FloatArray) -> FloatArray:
 
 
 def _fine_times_s(audio: Audio, attack: IntArray, weight: FloatArray, centre_hz: FloatArray) -> FloatArray:
-    """(n,) time at which the envelope of a sound's band has risen half way, in 1 ms steps.
+    """(n,) time at which the envelope of a sound's band has risen half way, sampled in 1 ms steps.
 
-    The window is just long enough for the band. A symmetric window is half full when its centre passes a sudden
-    start, whatever its length.
+    The window is just long enough for the band. A symmetric window is half full when its centre passes a sudden start,
+    whatever its length.
     """
     middle_hz = float(np.interp(0.5, np.cumsum(weight), centre_hz))
     window = int(2 ** np.clip(np.round(np.log2(_FINE_PERIODS * audio.rate_hz / middle_hz)), 8, 11))
@@ -132,7 +132,7 @@ def _fine_times_s(audio: Audio, attack: IntArray, weight: FloatArray, centre_hz:
 def _rises_ms(
     audio: Audio, centre: IntArray, window: int, bank: Float32Array, reach_ms: tuple[int, int]
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """How long after each centre (n,) the envelope has risen half way; was that rise seen whole within the reach?"""
+    """How long after each centre (n,) the envelope has risen half way; and did the whole rise lie within the reach?"""
     shift_ms = np.arange(-reach_ms[0], reach_ms[1] + 1)
     shift = np.round(shift_ms * audio.rate_hz / 1000).astype(np.int64)
     envelope = framed_magnitude(audio.samples, window, (centre[:, None] + shift).ravel(), bank)
@@ -144,9 +144,9 @@ def _rises_ms(
 
 
 def _half_rise(envelope: FloatArray, middle: int) -> tuple[float, bool]:
-    """Index (fractional) at which the steepest rise near the middle has come half way from its foot to its peak.
+    """Index (fractional) at which the steepest rise near the middle is half way from its foot to its peak.
 
-    And whether neither of them lies at an end of the envelope, beyond which it may go on.
+    And whether both lie inside the envelope: at an end, the rise may go on beyond it.
     """
     slope = np.diff(envelope)
     near = slice(middle - _BEFORE_MS, middle + _AFTER_MS)
@@ -165,7 +165,7 @@ def _half_rise(envelope: FloatArray, middle: int) -> tuple[float, bool]:
 
 
 def _describe(audio: Audio, spectrum: Spectrogram, group: Group) -> Sound:
-    """Measure a sound from its attack and from the mean course of its band after it."""
+    """Measure a sound from its attacks and from the median course of its band after them."""
     attack, weight = group.sure(), group.weight
     centre_hz = float(np.interp(0.5, np.cumsum(weight), spectrum.centre_hz))
     last = len(spectrum.magnitude) - 1

@@ -1,11 +1,11 @@
 """pulsefind's own networks: how likely a beat, a downbeat and each kind of hit are, in plain NumPy.
 
 Two log-frequency spectrograms (a short window for when, a long one for what) at 50 frames a second go through three
-small two-dimensional convolutions that pool over frequency, and then through dilated one-dimensional convolutions
-over time, in the manner of temporal convolutional networks (Davies and Böck, "Temporal convolutional networks for
-musical audio beat tracking", EUSIPCO 2019). The weights were learnt from songs that a program made; see
-weights/MODEL_CARD.md. Everything runs block by block, each stage keeping only the frames it still needs, so memory
-does not grow with the recording and the size of the blocks does not change the result.
+small two-dimensional convolutions that pool over frequency, then through dilated one-dimensional convolutions over
+time, like temporal convolutional networks (Davies and Böck, "Temporal convolutional networks for musical audio beat
+tracking", EUSIPCO 2019). The weights were learnt from songs made by a program; see weights/MODEL_CARD.md. Everything
+runs block by block, each stage keeping only the frames it still needs, so memory doesn't grow with the recording and
+block size doesn't change the result.
 """
 
 from __future__ import annotations
@@ -27,21 +27,21 @@ from pulsefind.listen.audio import resampled, rms
 
 Float32Array = NDArray[np.float32]
 
-RATE_HZ = 22050
-HOP = 441
+RATE_HZ = 22050  # the layout as trained (MODEL_CARD.md), like the five below
+HOP = 441  # 20 ms (as trained)
 FRAME_RATE_HZ = RATE_HZ / HOP
-WINDOWS = (1024, 4096)
-BANDS = 81
+WINDOWS = (1024, 4096)  # samples: 46 ms for when, 186 ms for what (as trained)
+BANDS = 81  # 9.5 an octave (as trained)
 BASS_BANDS = 29
-"""The bands below 250 Hz."""
+"""The bands below 250 Hz (judged; what hearing them alone gains is measured in MODEL_CARD.md)."""
 PULSE, KIT = "pulse-1", "kit-1"
 """The networks whose weights come with the package: one for beats, one for what is struck."""
 
 _WEIGHTS = Path(__file__).parent.parent / "weights"
-_LOW_HZ, _HIGH_HZ = 30.0, 10500.0
-_OUTPUT_RATE_HZ = 100.0
+_LOW_HZ, _HIGH_HZ = 30.0, 10500.0  # of the lowest and the highest band (as trained)
+_OUTPUT_RATE_HZ = 100.0  # what Activations asks for: that of madmom's networks (published)
 _BLOCK_FRAMES = 250  # as quick as 1000, in a quarter of the memory (measured)
-_LEVEL = 0.1
+_LEVEL = 0.1  # root mean square at which they listen (as trained)
 
 
 def filter_bank(window: int) -> Float32Array:
@@ -93,7 +93,7 @@ class _Block:
 
 
 def _with_tail(blocks: Iterable[Float32Array], half: int) -> Iterator[_Block]:
-    """The blocks, and then the silence after the signal together with its length."""
+    """The blocks, then silence after the signal, along with its length."""
     total = 0
     for samples in blocks:
         total += len(samples)
@@ -103,7 +103,7 @@ def _with_tail(blocks: Iterable[Float32Array], half: int) -> Iterator[_Block]:
 
 
 def _spectra(padded: Float32Array, count: int) -> Float32Array:
-    """The first frames of a signal that begins half the longest window before the first frame's centre."""
+    """The first frames of a signal that begins half the longest window before the centre of the first frame."""
     longest = max(WINDOWS)
     result = np.empty((count, len(WINDOWS), BANDS), np.float32)
     for k, window in enumerate(WINDOWS):
@@ -134,7 +134,7 @@ class _Picture:
         self._kept = np.zeros((1, bands, inputs), np.float32)
 
     def push(self, x: Float32Array, last: bool) -> Float32Array:
-        """Take frames (n, bands, inputs), give those that are complete; the last call gives all."""
+        """Take frames (n, bands, inputs), return those that are complete; the last call returns all."""
         pieces = [self._kept, x] + ([np.zeros_like(self._kept[:1])] if last else [])
         padded = np.concatenate(pieces)
         count = len(padded) - 2
@@ -153,7 +153,7 @@ class _Picture:
 
 
 class _Dilated:
-    """A residual layer over time: five taps that lie dilation frames apart, ELU, and a mixing of channels."""
+    """A residual layer over time: five taps, dilation frames apart, ELU, and a mix of the channels."""
 
     def __init__(
         self, weight: Float32Array, bias: Float32Array, mix: Float32Array, mix_bias: Float32Array, dilation: int
@@ -164,7 +164,7 @@ class _Dilated:
         self._kept = np.zeros((2 * dilation, weight.shape[1]), np.float32)
 
     def push(self, x: Float32Array, last: bool) -> Float32Array:
-        """Take frames (n, channels), give those whose future is known; the last call gives all."""
+        """Take frames (n, channels), return those whose future is known; the last call returns all."""
         reach = 2 * self._dilation
         pieces = [self._kept, x] + ([np.zeros((reach, x.shape[1]), np.float32)] if last else [])
         padded = np.concatenate(pieces)
@@ -183,7 +183,7 @@ class _Dilated:
 
 
 class _Stream:
-    """The whole network with the frames that its layers still need; used for one recording."""
+    """The whole network, with the frames its layers still need; for a single recording."""
 
     def __init__(self, weights: Weights) -> None:
         w = weights.arrays
@@ -194,7 +194,7 @@ class _Stream:
             bands //= 3 if pool else 1
         channels = len(w["picture2.bias"])
         entry = w["entry.weight"]
-        # Trained with channels before bands; here the bands come first.
+        # In training, channels came before bands; here the bands come first.
         self._entry = np.ascontiguousarray(
             entry.reshape(len(entry), channels, bands).transpose(2, 1, 0).reshape(channels * bands, len(entry))
         )
@@ -206,7 +206,7 @@ class _Stream:
         self._exit, self._exit_bias = np.ascontiguousarray(w["exit.weight"].T), w["exit.bias"]
 
     def push(self, frames: Float32Array, last: bool) -> Float32Array:
-        """Take frames (n, len(WINDOWS), BANDS), give probabilities (m, n_outputs) of those that are complete."""
+        """Take frames (n, len(WINDOWS), BANDS), return probabilities (m, n_outputs) for those that are complete."""
         x = np.ascontiguousarray(frames.transpose(0, 2, 1))
         for picture in self._pictures:
             x = picture.push(x, last)
@@ -219,7 +219,7 @@ class _Stream:
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """What was learnt: named float32 arrays, the dilations of the layers over time, the names of the outputs."""
+    """What was learnt: named float32 arrays, the dilations of the layers over time, and the names of the outputs."""
 
     arrays: dict[str, Float32Array]
     dilations: tuple[int, ...]
@@ -228,13 +228,13 @@ class Weights:
 
 @cache
 def packaged_weights(name: str = PULSE) -> Weights:
-    """The weights that come with pulsefind under that name."""
+    """The weights that come with pulsefind under this name."""
     return read_weights(_WEIGHTS / f"{name}.npz")
 
 
 @cache
 def version(name: str = PULSE) -> str:
-    """A name for this code and the packaged weights of that name."""
+    """A name for this code together with the packaged weights of this name."""
     return code_version(__file__, str(_WEIGHTS / f"{name}.npz"))
 
 
@@ -258,7 +258,7 @@ def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights) -> Fl
 def _outputs_by_bands(
     blocks: Iterable[Float32Array], gain: float, weights: Weights, choices: tuple[int, ...]
 ) -> tuple[Float32Array, ...]:
-    """The outputs for each choice of how many of the lowest bands are let through, from one spectrogram."""
+    """The outputs with only so many of the lowest bands, for each choice, from one spectrogram."""
     streams = [_Stream(weights) for _ in choices]
     found: list[list[Float32Array]] = [[np.zeros((0, len(weights.outputs)), np.float32)] for _ in choices]
     some = False
@@ -277,15 +277,15 @@ def _outputs_by_bands(
 def network_outputs(audio: Audio, weights: Weights | str = PULSE, use_cache: bool = False) -> Float32Array:
     """All outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
 
-    weights: the name of packaged ones, or others. What the packaged weights said of the same sound before may be
-    taken from the cache.
+    weights: the name of packaged ones, or others. Earlier outputs of packaged weights for the same sound may come from
+    the cache.
     """
     return _heard(audio, weights, (BANDS,), use_cache)[0]
 
 
 def _heard(audio: Audio, weights: Weights | str, choices: tuple[int, ...], use_cache: bool) -> tuple[Float32Array, ...]:
     def listen() -> tuple[Float32Array, ...]:
-        # By the recording's own level, so that its gain doesn't matter.
+        # Relative to the recording's own level, so that its gain doesn't matter.
         gain = _LEVEL / (rms(audio.samples) or 1.0)
         known = packaged_weights(weights) if isinstance(weights, str) else weights
         return _outputs_by_bands(resampled(audio, RATE_HZ), gain, known, choices)
@@ -297,7 +297,7 @@ def _heard(audio: Audio, weights: Weights | str, choices: tuple[int, ...], use_c
 
 
 def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[np.float64]:
-    """Beat and downbeat probabilities (n_frames, 2) at 100 frames a second, as records.Activations wants them.
+    """Beat and downbeat probabilities (n_frames, 2) at 100 frames a second, as Activations wants them.
 
     Column 0 is "a beat that is not a downbeat", column 1 "a downbeat". The network's 50 frames a second are
     interpolated. An empty recording gives n_frames = 0.
@@ -306,16 +306,16 @@ def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[n
 
 
 def whole_and_bass(audio: Audio, use_cache: bool = False) -> tuple[Float32Array, Float32Array]:
-    """All of pulse-1's outputs twice, from one spectrogram: for all that sounds, and for the bass alone.
+    """All of pulse-1's outputs twice, from one spectrogram: for the whole sound and for the bass alone.
 
-    The bass tells the beat from the half between two beats where what is strummed above doesn't.
+    The bass shows the beat phase where what is strummed above it doesn't.
     """
     whole, bass = _heard(audio, PULSE, (BANDS, BASS_BANDS), use_cache)
     return whole, bass
 
 
 def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:
-    """Interpolate the first two outputs (beat, downbeat) to 100 frames a second and take the second from the first."""
+    """Interpolate the first two outputs (beat, downbeat) to 100 frames a second; subtract the second from the first."""
     if not len(values):
         return np.zeros((0, 2))
     time_s = np.arange(int(duration_s * _OUTPUT_RATE_HZ) + 1) / _OUTPUT_RATE_HZ

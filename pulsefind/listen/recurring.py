@@ -1,8 +1,8 @@
 """Recurring sounds that no network was taught: attacks, sorted by what they sound like.
 
-1. Attacks are peaks of the rising parts of a mel spectrogram, looked for in five bands apart, so that a shaker is
-   found under a loud bass.
-2. Around each attack the rise, and what is left of it after 20 to 100 ms, form one non-negative vector.
+1. Attacks are peaks in the rises of a mel spectrogram, looked for in five bands separately, so that a shaker is found
+   under a loud bass.
+2. The rise around each attack, and what remains of it after 20 to 100 ms, form one non-negative vector.
 3. Non-negative matrix factorisation of these vectors (Lee and Seung 1999; for drums Smaragdis 2004 and Lindsay-Smith,
    McDonald and Sandler 2012) gives sounds: an attack may hold several of them at once.
 """
@@ -23,24 +23,24 @@ from pulsefind.listen.factorising import gains_of, templates_of
 from pulsefind.listen.features import PIECE_FRAMES, Compressed, Float32Array, Spectrogram
 from pulsefind.listen.measuring import MIN_HITS, Group, band_weight, power_in, rise_db
 
-MAX_SOUNDS = 8
-LEARN_FROM = 600
+MAX_SOUNDS = 8  # judged: few songs have more
+LEARN_FROM = 600  # judged: attacks that templates are learnt from
 
 WORTH_A_SOUND = 0.01
-"""Share of the attacks' energy that a direction must carry to count as a sound."""
+"""Share of the attacks' energy that a direction must carry to count as a sound (judged)."""
 
 OWN_BANDS_HZ = (150.0, 400.0, 900.0, 2000.0, 5000.0, 16000.0)
-"""Edges of the bands whose attacks are also looked at one by one."""
+"""Edges of the bands whose attacks are also examined one by one (judged)."""
 
 FAINTEST_DB = 3.0
-"""A rise of less than this in its own band is a beating of tones or a swell, not a hit."""
+"""A smaller rise in its own band is a beating of tones or a swell, not a hit (judged)."""
 
-_BAND_EDGES = ((0, 3), (3, 12), (12, 36), (36, 56), (56, 72))
-_PEAK_REACH, _MEAN_REACH = 6, 24
-_PEAK_RATIO, _PEAK_FLOOR = 1.5, 0.06
+_BAND_EDGES = ((0, 3), (3, 12), (12, 36), (36, 56), (56, 72))  # mel bands: judged, from bass to cymbals
+_PEAK_REACH, _MEAN_REACH = 6, 24  # frames, 30 and 120 ms: judged, within which a peak is the highest, and is compared
+_PEAK_RATIO, _PEAK_FLOOR = 1.5, 0.06  # judged: how far a peak stands over the mean around it
 _ONE_STROKE_FRAMES = 5  # 25 ms, judged: attacks of several bands fewer frames apart are one stroke
-_ALIKE = 0.92
-_BEFORE_FRAMES, _AFTER_FRAMES = 5, 22
+_ALIKE = 0.92  # judged: cosine of two templates from which they are one sound
+_BEFORE_FRAMES, _AFTER_FRAMES = 5, 22  # judged: what is looked at around an attack, -25 to 110 ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ class _Parts:
 
 
 def recurring_groups(spectrum: Spectrogram) -> list[Group]:
-    """Whatever recurs, sorted by what it sounds like, and then the attacks of each band by itself."""
+    """Whatever recurs, sorted by what it sounds like, followed by the attacks of each band by itself."""
     own_bands = [(spectrum.centre_hz >= low) & (spectrum.centre_hz < high) for low, high in pairwise(OWN_BANDS_HZ)]
     compressed = spectrum.compressed()
     novelty = compressed.mean_rises([*(slice(*edges) for edges in _BAND_EDGES), *own_bands])
@@ -79,7 +79,7 @@ def _alike_groups(spectrum: Spectrogram, compressed: Compressed, attack: IntArra
 
 
 def _band_groups(spectrum: Spectrogram, inside: NDArray[np.bool_], rise: Float32Array) -> list[Group]:
-    """The attacks of one band by itself, or none: a sound that others are struck with is whole in a band of its own."""
+    """The attacks of one band by itself, or none: a sound struck with others may be intact in a band of its own."""
     attack = _peaks(rise)
     if len(attack) < MIN_HITS:
         return []
@@ -93,7 +93,7 @@ def _band_groups(spectrum: Spectrogram, inside: NDArray[np.bool_], rise: Float32
 
 
 def attack_frames(rises: list[Float32Array]) -> IntArray:
-    """Frames (n_attacks,) at which some group of bands rises clearly above its surroundings, from the rise of each."""
+    """Frames (n_attacks,) at which some group of bands, given its rises, rises clearly above its surroundings."""
     salience = np.zeros(len(rises[0]))
     for novelty in rises:
         peak = _peaks(novelty)
@@ -105,7 +105,7 @@ def attack_frames(rises: list[Float32Array]) -> IntArray:
 
 
 def _peaks(novelty: Float32Array) -> IntArray:
-    """Frames at which a rise is the highest around, and clearly above its surroundings."""
+    """Frames at which a rise is a local maximum, clearly above its surroundings."""
     highest = novelty == maximum_filter1d(novelty, 2 * _PEAK_REACH + 1)
     above = novelty > _PEAK_RATIO * uniform_filter1d(novelty, 2 * _MEAN_REACH + 1) + _PEAK_FLOOR
     return np.flatnonzero(highest & above)
@@ -126,7 +126,7 @@ def _attack_vectors(compressed: Compressed, attack: IntArray) -> FloatArray:
 
 
 def _vectors_in(compressed: Float32Array, rise: Float32Array, attack: IntArray) -> Float32Array:
-    """The same of a piece that begins and ends some frames beyond the attacks, unless the recording does there."""
+    """The same for a piece that extends some frames beyond its attacks, unless the recording begins or ends there."""
     last = len(compressed) - 1
 
     def at(offset: int, of: Float32Array) -> Float32Array:
@@ -142,8 +142,8 @@ def _vectors_in(compressed: Float32Array, rise: Float32Array, attack: IntArray) 
 def _factorise(vectors: FloatArray) -> _Parts:
     """Split the attacks into sounds.
 
-    There are as many as independent directions that carry enough of the attacks' energy. Templates are learned from
-    evenly spaced attacks (more of the same teach nothing), gains found for all.
+    There are as many sounds as independent directions with enough of the attacks' energy. Templates are learnt from
+    evenly spaced attacks (more of the same add nothing); gains are found for all.
     """
     some = vectors[:: max(1, len(vectors) // LEARN_FROM)].astype(np.float32)
     energy = np.linalg.svd(some, compute_uv=False) ** 2
@@ -156,7 +156,7 @@ def _factorise(vectors: FloatArray) -> _Parts:
 
 
 def _merge_alike(parts: _Parts) -> _Parts:
-    """Join sounds whose templates are nearly the same."""
+    """Merge sounds whose templates are nearly the same."""
     gain, template = parts.gain.copy(), parts.template.copy()
     kept: list[int] = []
     for k in np.argsort(-gain.sum(axis=0)):

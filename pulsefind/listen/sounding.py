@@ -1,4 +1,4 @@
-"""Where in a recording there is a beat at all: not in silence, in what is left of a fade, in noise or in applause."""
+"""Where in a recording there is a beat at all: not in silence, the end of a fade, noise or applause."""
 
 from __future__ import annotations
 
@@ -9,38 +9,42 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from pulsefind.core.mapped import pieces
 from pulsefind.core.records import Audio, FloatArray, IntArray
 
-FRAME_RATE_HZ = 100
+FRAME_RATE_HZ = 100  # that of the activations (published: as madmom has it)
 
 SILENCE_DB = -60.0
-"""Below the loud frames of the recording itself: nothing that anybody plays along to (judged)."""
+"""Relative to the recording's own loud frames: nobody plays along to anything quieter (judged)."""
 
 ATTACK_DB = 1.0
-"""A rise of the power in 30 ms over that in the 100 ms before: five standard deviations of steady white noise, whose
-power in 1323 samples is even to 0.17 dB."""
+"""Rise of the power in 30 ms over that in the 100 ms before: five standard deviations of steady white noise, whose
+power in 1323 samples varies by 0.17 dB (arithmetic).
+"""
 
 TELLING = 0.1
-"""A network that hears exact silence says up to 0.1 of its own accord (measured)."""
+"""Given exact silence, a network still puts out up to 0.1 (measured)."""
 
 PLAIN, PLAIN_PEAKS = 0.35, 4
-"""A stretch with so many peaks as high, and regular ones, is music with a beat. Each of 66 recordings has some, none of
-nine kinds of noise, hum and random claps (measured on our own network)."""
+"""A stretch with this many peaks this high, at regular distances, is music with a beat: each of 66 recordings has some,
+none of nine kinds of noise, hum and random claps does (measured with our own network).
+"""
 
 REGULAR = 0.35
-"""Correlation with itself a beat later. White and pink noise and random claps: at most 0.28 in the median stretch; each
-of 66 recordings: at least 0.65 (measured)."""
+"""Correlation with itself a beat later. White and pink noise and random claps have at most 0.28 in the median stretch,
+each of 66 recordings at least 0.65 (measured).
+"""
 
-_LOUD_PERCENTILE = 95
-_AFTER_FRAMES, _BEFORE_FRAMES, _NEAR_FRAMES = 3, 10, 10
-_STRETCH, _STEP = 600, 50
-_SHORTEST_BEAT, _LONGEST_BEAT = 25, 150
-_PIECE_FRAMES = 1 << 13
+_LOUD_PERCENTILE = 95  # judged: what counts as the loud frames
+_AFTER_FRAMES, _BEFORE_FRAMES = 3, 10  # judged: compared around an attack
+_NEAR_FRAMES = 10  # judged: how far beyond the sound activations stay
+_STRETCH, _STEP = 600, 50  # frames, 6 s every half second: judged
+_SHORTEST_BEAT, _LONGEST_BEAT = 25, 150  # frames, 240 to 40 a minute: judged
+_PIECE_FRAMES = 1 << 13  # judged: frames handled at once
 
 
 def within_music(values: FloatArray, audio: Audio) -> FloatArray:
     """(n_frames, 2) the activations, 0 in silence before the music and after its last attack.
 
-    The network goes on counting for some seconds while the last chord rings. Its count in a stop inside stays: it knows
-    where the beat would be.
+    The network keeps counting for some seconds while the last chord rings. Its count during a stop within the music
+    stays, since it knows where the beat would be.
     """
     kept = np.zeros_like(values)
     sound, attack = _sounds_and_attacks(audio)
@@ -55,8 +59,8 @@ def within_music(values: FloatArray, audio: Audio) -> FloatArray:
 def _sounds_and_attacks(audio: Audio) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(n_frames,) at 100 frames a second: is there any sound; does power rise there?
 
-    Both by the recording's own level, so that its gain doesn't matter: silent is what lies SILENCE_DB below the loud
-    frames. A recording of zeros is all silent.
+    Both are relative to the recording's own level, so that its gain doesn't matter: silence is SILENCE_DB below the
+    loud frames. A recording of zeros is all silence.
     """
     power = _power(audio)
     limit = np.percentile(power, _LOUD_PERCENTILE, axis=0) * 10 ** (SILENCE_DB / 10) if len(power) else 0.0
@@ -72,7 +76,7 @@ def _sounds_and_attacks(audio: Audio) -> tuple[NDArray[np.bool_], NDArray[np.boo
 def _power(audio: Audio) -> FloatArray:
     """(n_frames, 2) mean square of each hundredth of a second, of the samples and of their differences.
 
-    The second holds the hi-hat over a loud bass, which the first doesn't.
+    The second shows a hi-hat over a loud bass, which the first doesn't.
     """
     step = audio.rate_hz // FRAME_RATE_HZ
     found, before = [], np.zeros(1, np.float32)
@@ -86,11 +90,11 @@ def _power(audio: Audio) -> FloatArray:
 
 
 def sounding(values: FloatArray) -> slice:
-    """The frames from the first to the last that tell of a beat; none where there is no beat.
+    """The frames from the first to the last that show a beat; none if there is no beat.
 
-    values: (n_frames, 2) activations at 100 frames a second. Stretches of six seconds are music where peaks are plain
-    and come again a beat later; what lies before the first and after the last of them still counts as long as one or
-    the other holds. Inside, anything may happen.
+    values: (n_frames, 2) activations at 100 frames a second. A stretch of six seconds is music if its peaks are plain
+    and recur a beat later; before the first and after the last of those, stretches still count as long as either holds.
+    In between, anything may happen.
     """
     either = values.sum(axis=1)
     if len(either) < 2 * _SHORTEST_BEAT:
@@ -111,7 +115,7 @@ def sounding(values: FloatArray) -> slice:
 
 
 def _stretched(good: NDArray[np.bool_], first: int, last: int) -> tuple[int, int]:
-    """The range, made longer at both ends while what follows is good."""
+    """The range, extended at both ends as long as its neighbours are good."""
     while first > 0 and good[first - 1]:
         first -= 1
     while last < len(good) - 1 and good[last + 1]:
@@ -133,7 +137,7 @@ def _regularity(either: FloatArray, start: IntArray, length: int) -> FloatArray:
     stretch = stretch - stretch.mean(axis=1, keepdims=True)
     product = np.fft.irfft(np.abs(np.fft.rfft(stretch, 2 * length)) ** 2)
     lag = np.arange(_SHORTEST_BEAT, max(_SHORTEST_BEAT + 1, min(_LONGEST_BEAT, length // 2)))
-    # As many products go into no two lags.
+    # Each lag sums a different number of products.
     share = product[:, lag] * length / (length - lag)
     regularity: FloatArray = share.max(axis=1) / np.maximum(product[:, 0], 1e-12)
     return regularity

@@ -24,22 +24,24 @@ MISSING = (
 
 _VERSION = "stock-2"
 _LEVEL = 0.2
-"""Root mean square at which they listen: about that of released songs, on which they were trained (common practice,
-no source)."""
+"""Root mean square at which they listen: about that of released songs, on which they were trained (common practice, no
+source).
+"""
 
-_FRAME_RATE_HZ = 100.0
+_FRAME_RATE_HZ = 100.0  # published: of madmom's networks
 _SHORT_S = 20.0
-"""Below this, starting helper processes costs more than it saves."""
+"""For shorter recordings, starting helper processes costs more than it saves (judged)."""
 
 _WHOLE_S, _PIECE_S, _MARGIN_S = 600, 300, 30
-"""Up to _WHOLE_S a recording is heard as a whole, beyond it in pieces with sound on either side: the networks' memory
-of what they heard is far shorter."""
+"""Up to _WHOLE_S a recording is heard as a whole; a longer one in pieces, with a margin on either side far longer than
+the networks' memory (judged).
+"""
 
 
 def stock_activations(audio: Audio, use_cache: bool) -> FloatArray:
-    """(n_frames, 2) what madmom's networks say, or said before, 100 times a second: other beats, downbeats.
+    """(n_frames, 2) outputs of madmom's networks, perhaps cached, 100 times a second: other beats, downbeats.
 
-    They are given the recording at one level, for what they say depends on it.
+    They always get the recording at the same level, since their outputs depend on it.
 
     Raises
     ------
@@ -78,7 +80,7 @@ def _values(audio: Audio) -> FloatArray:
 
 @contextmanager
 def _sharing(network: Any, worthwhile: bool) -> Iterator[None]:
-    """Let the networks of the ensemble listen side by side, where there are processors for it.
+    """Run the networks of the ensemble in parallel if there are processors for it.
 
     madmom's own pool is never closed, and its processes outlive a killed parent.
     """
@@ -95,7 +97,7 @@ def _sharing(network: Any, worthwhile: bool) -> Iterator[None]:
 
 
 def _pieces(n: int, rate_hz: int) -> list[tuple[int, int]]:
-    """First and last sample of the pieces listened to one by one: long recordings are cut, so memory stays bounded."""
+    """First and last sample of each piece: long recordings are cut, so that memory stays bounded."""
     if n <= _WHOLE_S * rate_hz:
         return [(0, n)]
     step, margin = _PIECE_S * rate_hz, _MARGIN_S * rate_hz
@@ -103,7 +105,7 @@ def _pieces(n: int, rate_hz: int) -> list[tuple[int, int]]:
 
 
 def _joined(pieces: list[FloatArray]) -> FloatArray:
-    """Put pieces together at the middle of what they share."""
+    """Join pieces in the middle of their overlap."""
     if len(pieces) == 1:
         return pieces[0]
     step, margin = round(_PIECE_S * _FRAME_RATE_HZ), round(_MARGIN_S * _FRAME_RATE_HZ)
