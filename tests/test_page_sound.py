@@ -237,3 +237,58 @@ def test_twenty_minutes_of_looping_do_not_drift(opened, page_file):
     assert starts[-1] > 1190
     # Each pass begins on a sample, the first one too.
     assert np.abs(np.array(starts) - exact_s).max() <= 1.0 / rate_hz
+
+
+@needs_browser
+def test_device_and_recording_are_ready_before_start_is_pressed(opened, page_file):
+    """Both take longer than a press may go unanswered, so the first move of a pointer begins them."""
+    page = opened(page_file, view=None)
+    page.wait_for_timeout(300)
+    assert state(page, "app.player.mixer === null && app.recording === null")
+    page.mouse.move(300, 300)
+    until(page, "window.pulsefindPage.app.track")
+    assert state(page, "[app.player.playing, app.player.mixer.context.state]") == [False, "suspended"]
+    assert page.locator(".recording").count() == 0
+    page.click("#play")
+    until(page, "window.pulsefindPage.app.player.playing")
+
+
+@needs_browser
+def test_a_finger_that_scrolls_reads_no_recording(opened, page_file):
+    page = opened(page_file, view=None)
+    page.evaluate(
+        """() => {
+            for (const type of ["pointerdown", "pointermove", "pointercancel"])
+                document.body.dispatchEvent(new PointerEvent(type, { pointerType: "touch", bubbles: true }));
+        }"""
+    )
+    until(page, "window.pulsefindPage.app.player.mixer")
+    page.wait_for_timeout(200)
+    assert state(page, "app.recording === null")
+
+
+@needs_browser
+def test_a_second_press_takes_a_start_back_that_still_waits(opened, page_file):
+    page = opened(page_file, view=None)
+    page.evaluate(
+        """() => {
+            const { app } = window.pulsefindPage;
+            app.recording = new Promise((resolve) => { window.read = resolve; });
+        }"""
+    )
+    page.click("#play")
+    until(page, "document.getElementById('play').textContent === 'Reading'")
+    page.click("#play")
+    until(page, "document.getElementById('play').textContent === 'Start'")
+    page.evaluate("window.read()")
+    page.wait_for_timeout(300)
+    assert state(page, "[app.player.playing, document.body.classList.contains('playing')]") == [False, False]
+
+
+@needs_browser
+def test_a_recording_that_cant_be_decoded_is_said(opened, page_file):
+    page = opened(page_file, view=None)
+    page.evaluate("void (AudioContext.prototype.decodeAudioData = () => Promise.reject(new Error('no memory')))")
+    page.click("#play")
+    until(page, "document.getElementById('where-guide').textContent.includes(\"can't read the recording\")")
+    assert page.inner_text("#play") == "Start"

@@ -18,6 +18,8 @@ const LEAST_REVEAL_LEVEL = 0.3;
 const PAINT_MS = 60;
 const DEVICE_MS = 3000;
 const NO_DEVICE = "The sound device doesn't start. Is one chosen, and free?";
+const UNREADABLE =
+  "This browser can't read the recording: too little memory? Close other pages, and load this one anew.";
 
 export class App {
   constructor(data) {
@@ -35,6 +37,7 @@ export class App {
     this.tapDelay = 0;
     this.track = null;
     this.recording = null;
+    this.waiting = null;
     this.training = null;
     this.listeners = new Map();
     this.player = new Player(() => this.#makeMixer());
@@ -80,21 +83,58 @@ export class App {
 
   toggle() {
     if (this.training) this.endTraining(this.training);
-    else if (this.player.playing) this.player.stop();
+    else if (this.player.playing || this.waiting) this.stop();
     else this.play();
   }
 
+  // Stop what plays, or take back a start that still waits for the device or the recording.
+  stop() {
+    const waited = this.waiting;
+    this.waiting = null;
+    if (this.player.playing) this.player.stop();
+    else if (waited) this.tell("stopped");
+  }
+
+  // What a first start would wait for, begun ahead: the device is made and rests until then ...
+  makeDevice() {
+    if (this.player.mixer) return;
+    this.player.mixer = this.#makeMixer();
+    this.player.mixer.context.suspend();
+  }
+
+  // ... and the recording that the page carries is read.
+  readAhead() {
+    this.makeDevice();
+    if (this.data.inside) this.#readRecording();
+  }
+
+  #readRecording() {
+    const { context } = this.player.mixer;
+    this.recording ??= insideBytes([...document.querySelectorAll(".recording")])
+      .then((bytes) => context.decodeAudioData(bytes))
+      .then((buffer) => this.useTrack(buffer, 0))
+      .catch(() => this.#failed(UNREADABLE));
+    return this.recording;
+  }
+
+  #failed(words) {
+    this.waiting = null;
+    this.tell("trouble", words);
+  }
+
   async readyMixer() {
+    // Making it takes longer than a frame may.
+    if (!this.player.mixer) await painted();
     this.player.mixer ??= this.#makeMixer();
     // A browser without a sound device may wait for ever.
-    const late = setTimeout(() => this.tell("trouble", NO_DEVICE), DEVICE_MS);
+    const late = setTimeout(() => this.#failed(NO_DEVICE), DEVICE_MS);
     await this.player.mixer.context.resume();
     clearTimeout(late);
     return this.player.mixer;
   }
 
   async play(options = {}) {
-    await this.#ready();
+    if (!(await this.#ready())) return;
     const startBar = this.loop ? this.loop.first : this.selected;
     await this.player.start(this.reading, this.track, {
       startBar,
@@ -109,19 +149,22 @@ export class App {
     this.#playing(`Playing from ${barName(this.reading, options.startBar ?? startBar)}`);
   }
 
+  // Device and recording are there; false where the start was taken back, or another one came, while it waited for them.
   async #ready() {
+    const start = Symbol("start");
+    this.waiting = start;
     // Said before anything is waited for: a press is answered in the next frame.
     const unread = !this.track && this.data.inside;
     this.tell("starting", unread);
     const mixer = await this.readyMixer();
     if (unread) {
       await painted();
-      this.recording ??= insideBytes([...document.querySelectorAll(".recording")]).then((bytes) =>
-        mixer.context.decodeAudioData(bytes),
-      );
-      this.useTrack(await this.recording, 0);
+      await this.#readRecording();
     }
+    if (this.waiting !== start) return false;
+    this.waiting = null;
     mixer.set(this.#gains());
+    return true;
   }
 
   // delay: how much later (seconds) the decoded recording runs than the one that was analysed.
@@ -286,7 +329,7 @@ export class App {
     if (this.training !== trainer) return;
     this.training = null;
     this.tell("training", false);
-    this.player.stop();
+    this.stop();
     trainer.end();
   }
 
@@ -308,7 +351,7 @@ export class App {
   }
 
   async playRiddle(options) {
-    await this.#ready();
+    if (!(await this.#ready())) return;
     this.player.mixer.track.gain.cancelScheduledValues(0);
     this.player.mixer.set({ guide: MOST_GUIDE_BOOST });
     await this.player.start(this.reading, this.track, options);
@@ -325,7 +368,7 @@ export class App {
   }
 
   async playExercise(options) {
-    await this.#ready();
+    if (!(await this.#ready())) return;
     const firstOne = Math.max(
       0,
       this.reading.bars.findIndex((bar) => bar.firstCount === 1),
@@ -338,7 +381,7 @@ export class App {
 }
 
 // After the next paint; in a hidden page, which paints nothing, a moment later.
-function painted() {
+export function painted() {
   return new Promise((resolve) => {
     requestAnimationFrame(() => setTimeout(resolve, 0));
     setTimeout(resolve, PAINT_MS);

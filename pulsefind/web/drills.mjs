@@ -34,15 +34,16 @@ export class Delay {
   }
 
   async start() {
+    this.taps = [];
     const mixer = await this.app.readyMixer();
-    this.app.player.stop();
+    // Stopped while the device was still being made.
+    if (this.app.training !== this) return;
     const first = mixer.context.currentTime + 0.3;
     mixer.fadeIn(first);
     this.clicks = Array.from({ length: DELAY_CLICKS }, (_, k) => first + k * DELAY_STEP_S);
     this.sources = this.clicks.map((at) => mixer.playClick("beat", at));
-    this.taps = [];
     this.note.textContent = "Tap along.";
-    setTimeout(() => this.app.endTraining(this), 1000 * (DELAY_CLICKS * DELAY_STEP_S + 0.6));
+    this.over = setTimeout(() => this.app.endTraining(this), 1000 * (DELAY_CLICKS * DELAY_STEP_S + 0.6));
   }
 
   tap(contextTime) {
@@ -53,6 +54,7 @@ export class Delay {
   }
 
   end() {
+    clearTimeout(this.over);
     for (const source of this.sources ?? []) source.stop();
     this.sources = [];
     const found = this.taps && tapDelay(this.taps, this.clicks);
@@ -183,7 +185,8 @@ export class HoldIt {
     this.elements.stages.replaceChildren();
     this.stages = thinning(this.app.reading, barsAStep);
     await this.app.playExercise({ clicks: clickSet("beats", { stages: this.stages }), countInBars: 1 });
-    this.startBar = this.app.player.scheduler.run.startBar;
+    // Without a run where it was stopped before it began.
+    this.startBar = this.app.player.scheduler?.run.startBar ?? null;
   }
 
   tap(contextTime) {

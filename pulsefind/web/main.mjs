@@ -1,5 +1,6 @@
 // The page: one state, its views, and which of them is seen.
 
+import { beginAhead } from "./ahead.mjs";
 import { App } from "./app.mjs";
 import { clickSet } from "./clickset.mjs";
 import { DeskView } from "./deskview.mjs";
@@ -51,6 +52,7 @@ class Page {
       for (const view of this.views.slice(1)) $(`tab-${view}`).disabled = true;
       return;
     }
+    beginAhead(this.app);
     let width = window.innerWidth;
     window.addEventListener("resize", () => {
       if (window.innerWidth === width) return;

@@ -23,6 +23,7 @@ export class RecordView {
     $("record-keep").addEventListener("click", () => this.#keepWav());
     $("record-lag").addEventListener("click", () => this.#measureChain());
     app.on("stopped", () => this.#stopped());
+    app.on("trouble", () => this.#stopped());
     app.on("reading", () => this.draw());
   }
 
@@ -57,7 +58,7 @@ export class RecordView {
 
   async start() {
     if (this.recorder) {
-      this.app.player.stop();
+      this.app.stop();
       return;
     }
     this.app.player.stop();
@@ -71,11 +72,15 @@ export class RecordView {
   }
 
   #stopped() {
-    if (!this.recorder || !this.run) return;
-    const { musicAt, run } = this.run;
+    if (!this.recorder) return;
     const sound = this.recorder.close();
     this.recorder = null;
     $("record-start").textContent = "Record a take";
+    if (!this.run) {
+      $("record-note").textContent = "Stopped before the song began: nothing was recorded.";
+      return;
+    }
+    const { musicAt, run } = this.run;
     this.take = takeOf(sound, musicAt, run.begin, this.app.reading, this.delay);
     this.run = null;
     this.#drawTake();

@@ -42,7 +42,7 @@ export const LIMIT = 0.89;
 const KNEE = 0.6;
 const BASS_HZ = 180;
 const FADE_IN_S = 1.0;
-const TASK_MS = 20;
+const TASK_MS = 8;
 
 // One click: a decaying sound, limited in band by its soft start; every sound has the energy of the plain tone.
 export function clickSamples(kind, rate, sound = "tone") {

@@ -12,6 +12,7 @@ const browser = [
   "clearTimeout",
   "setInterval",
   "clearInterval",
+  "AbortController",
   "AudioContext",
   "OfflineAudioContext",
   "getSelection",
