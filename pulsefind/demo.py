@@ -24,21 +24,21 @@ BAND, TITLE = "the Copper Herons", "Low Tide Letters"
 FILE_NAME = "Low Tide Letters (no drums).flac"
 
 # The song is made up: tempo, form, chords and places were chosen by ear.
-RATE_HZ = 44100
-BARS = 24
-BEATS_PER_BAR = 4
-BREAK_BARS = (13, 14, 15)
-PICKUP_BEATS = 1
+RATE_HZ = 44100  # judged: that of most recordings
+BARS = 24  # invented
+BEATS_PER_BAR = 4  # invented
+BREAK_BARS = (13, 14, 15)  # invented: only the pad sounds
+PICKUP_BEATS = 1  # invented
 SHAKER_PLACES = ("2&", "4&")
 STRING_PLACES = ("1e", "3a")
 
-BPM = 96.0
-_DRIFT = 0.012
-_LEAD_IN_S = 0.6
-_PEAK = 0.5
-_CHORDS = ((45, 52, 57, 60, 64), (41, 53, 57, 60, 65), (48, 52, 55, 60, 67), (43, 50, 55, 59, 62))
-_MELODY = (64, 67, 69, 67, 64, 62, 60, 62)
-_OFFSET_BEATS = {"2&": 1.5, "4&": 3.5, "1e": 0.25, "3a": 2.75}
+BPM = 96.0  # invented
+_DRIFT = 0.012  # invented: share by which the tempo breathes
+_LEAD_IN_S = 0.6  # invented: silence before the pickup
+_PEAK = 0.5  # of full scale: judged, -6 dB for quiet first listening
+_CHORDS = ((45, 52, 57, 60, 64), (41, 53, 57, 60, 65), (48, 52, 55, 60, 67), (43, 50, 55, 59, 62))  # invented: notes
+_MELODY = (64, 67, 69, 67, 64, 62, 60, 62)  # invented: MIDI notes
+_OFFSET_BEATS = {"2&": 1.5, "4&": 3.5, "1e": 0.25, "3a": 2.75}  # beats from the 1 (arithmetic)
 
 Samples = NDArray[np.float64]
 

@@ -23,18 +23,18 @@ from pulsefind.guides.plan import plan_for
 
 _ARRAYS: dict[Any, type] = {FloatArray: float, IntArray: int, NDArray[np.bool_]: bool}
 _LARGEST = 2**53
-"""Whole numbers up to here are exact in JSON and in floats."""
+"""Integers up to here are exact in JSON and in floats (published: IEEE 754)."""
 
 _LONGEST_TEXT = 10_000  # judged: far beyond any name or warning
-_UNITS = (1, 2, 4, 8, 16, 32)  # as notation has them
-_SLOTS = (1, 2, 3, 4, 6)  # as grid.py finds them
+_UNITS = (1, 2, 4, 8, 16, 32)  # as in notation (common practice, no source)
+_SLOTS = (1, 2, 3, 4, 6)  # those that beats/grid.py finds (judged there)
 _BPM_RANGE = (1.0, 2000.0)  # judged: what is no damage may still be a fermata or a run
 
 SCHEMA = 1
-"""Raised when the meaning or the name of a saved field changes."""
+"""The format's own number: raised when the meaning or the name of a saved field changes."""
 
 LARGEST_BYTES = 256 * 2**20
-"""No saved analysis is larger: one of three hours has about a tenth of it."""
+"""No saved analysis is larger (judged): one of three hours has about a tenth of this."""
 
 _Record = TypeVar("_Record")
 

@@ -28,11 +28,14 @@ from pulsefind.practice.encode import KINDS
 
 PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "mido", "jinja2")
 ROOM_BYTES = 2**30
-"""Room that an hour of sound needs while practice audio is made (44.1 kHz, stereo, floats: 1.3 GB; a song a tenth)."""
+"""Free room that is asked for (judged): practice audio of an hour needs 1.3 GB (44.1 kHz, stereo, floats), a song a
+tenth of that.
+"""
 
-_FIRST_S, _LENGTH_S = 20.0, 10.0  # a part of the demo song with both guides
+_FIRST_S, _LENGTH_S = 20.0, 10.0  # judged: a part of the demo song with both guides
 _TEMPO_SHARE = 0.03  # judged: well within the song's own breathing
 _TONE = (0.3 * np.sin(2 * np.pi * 440 * np.arange(RATE_HZ) / RATE_HZ)).astype(np.float32)
+"""A second of A4 at a third of full scale (judged)."""
 
 
 @dataclass(frozen=True, slots=True)

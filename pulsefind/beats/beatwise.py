@@ -13,13 +13,15 @@ from pulsefind.core.records import FloatArray, Harmony, IntArray
 from pulsefind.listen.harmony import angle, mean_between
 
 FRAME_RATE_HZ = 50.0
-"""Of the networks' outputs (their layout: HOP in listen/network.py)."""
+"""Of the networks' outputs (as trained: HOP in listen/network.py)."""
 
 PARTS = 4
 """Each beat is sampled four times: on it, and a quarter, a half and three quarters later (the layout as trained)."""
 
 BEAT_OUTPUTS, KIT_OUTPUTS = 4, 10
-"""Columns of the networks' outputs: beat and downbeat in the whole and in the bass; what is struck (KIT_CARD.md)."""
+"""Columns of the networks' outputs: beat and downbeat in the whole and in the bass; what is struck (as trained:
+KIT_CARD.md).
+"""
 
 _REACH_FRAMES = 2
 """40 ms: how far a stroke may lie from its place and still belong to it (judged)."""

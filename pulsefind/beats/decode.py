@@ -38,12 +38,12 @@ from pulsefind.core.records import Activations, Alternative, FloatArray, Harmony
 from pulsefind.listen.sounding import sounding
 
 BPM_LOW, BPM_HIGH = 55.0, 215.0
-"""The tempi searched first without a hint (judged, as madmom has them); other octaves may lie outside."""
+"""The tempi searched first without a hint (published: madmom's defaults); other octaves may lie outside."""
 
 OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH = 40.0, 290.0  # judged: beats that can still be counted aloud
 
 SEARCH_METERS = (3, 4)
-"""Meters assumed while searching for beats, as madmom has them; the actual meter is decided afterwards, on
+"""Meters assumed while searching for beats (published: madmom's usual ones); the actual meter is decided afterwards, on
 the beats.
 """
 

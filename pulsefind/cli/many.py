@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 SOUNDS = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".aac", ".aif", ".aiff", ".wma")
 """Endings of recordings, to tell them from other files of a folder."""
 
-_NAME_WIDTH = 34
+_NAME_WIDTH = 34  # characters: what 80 columns leave beside the findings (arithmetic)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from pulsefind.core.words import WIDTH
 if TYPE_CHECKING:
     from pulsefind.soundcheck import Check
 
-_INDENT = 25  # the column in which what was found begins
+_INDENT = 25  # judged: the column in which findings begin
 
 CheckJsonOption = Annotated[bool, typer.Option("--json", help="Print the checks as JSON.")]
 

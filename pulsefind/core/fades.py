@@ -11,7 +11,7 @@ import numpy as np
 from pulsefind.core.records import FloatArray
 
 _LEAST_AGREEMENT = -0.5
-"""Sounds that cancel each other more than this would ask for too much gain."""
+"""Sounds that cancel each other more than this would need too much gain (judged)."""
 
 
 def agreement(old: FloatArray, new: FloatArray) -> float:

@@ -42,7 +42,7 @@ class Audio:
 
 
 STRUCK_COLUMNS = 14
-"""Beat and downbeat in the whole and in the bass, and the ten outputs of the kit network."""
+"""Beat and downbeat in the whole and in the bass, and the ten outputs of the kit network (as trained)."""
 
 
 @dataclass(frozen=True, slots=True)

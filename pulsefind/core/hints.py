@@ -7,7 +7,7 @@ import re
 from pulsefind.core.errors import HintError
 
 MOST_BEATS = 7  # judged: longer bars are counted as two
-_UNITS = (2, 4, 8, 16)  # note values that beats are written in
+_UNITS = (2, 4, 8, 16)  # note values of beats (common practice, no source)
 _BPM_RANGE = (20.0, 400.0)  # judged: beyond, nobody counts
 
 

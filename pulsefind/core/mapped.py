@@ -14,8 +14,9 @@ from pulsefind.core.errors import AudioError
 Float32Array = NDArray[np.float32]
 
 IN_MEMORY_BYTES = 256 * 2**20
-"""What is longer than this lies in a temporary file: the system keeps in memory what is used of it, and gives that up
-where others need the room. It is reached by a recording of 25 minutes."""
+"""Anything longer goes to a temporary file (judged: from 25 minutes of sound): the system keeps in memory what is used
+of it, and gives that up when others need the room.
+"""
 
 
 def gathered(blocks: Iterator[Float32Array], where: str) -> Float32Array:

@@ -61,7 +61,7 @@ __all__ = [
 _PerBar = TypeVar("_PerBar")
 
 FEWEST_FOR_TEMPO = 3
-"""Fewer beats than this have no tempo: it is 0."""
+"""Fewer beats than this have no tempo, which is then 0 (judged)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ WIDTH = 80
 """Columns that every text for a terminal is wrapped to: common practice, no source."""
 
 INDENT = 10
-"""The column in which the text of a report's field begins: the longest name and a space."""
+"""The column in which the text of a report's field begins: the longest name and a space (arithmetic)."""
 
 _JOINED = "\N{NO-BREAK SPACE}"
 

@@ -26,7 +26,7 @@ from pulsefind.guides.called import called
 TICKS_PER_QUARTER = 960  # common practice, no source: 0.5 ms at 120 bpm, divides by 2, 3 and 5
 PERCUSSION_CHANNEL = 9  # published: channel 10 of General MIDI, counted from 0
 ONE_NOTE, BEAT_NOTE, GUIDE_NOTE = 76, 77, 70
-"""General MIDI percussion: high and low wood block, maracas."""
+"""Published, General MIDI percussion map: high and low wood block, maracas."""
 
 FIRST_BEAT, PICKUP, END = "first beat", "pickup", "end"
 """Markers by which a file that was written here is read back exactly."""
@@ -34,7 +34,7 @@ FIRST_BEAT, PICKUP, END = "first beat", "pickup", "end"
 _LONGEST_TEMPO = 2**24 - 1  # published: three bytes of microseconds a quarter (Standard MIDI Files 1.0)
 _USUAL_TEMPO = 500000  # published: 120 bpm where a file says nothing
 _VELOCITY, _ONE_VELOCITY = 90, 110  # judged: plain and accented, of 127
-_NOTE_TICKS = 60  # a 64th: a percussion's length is not heard
+_NOTE_TICKS = 60  # judged: a 64th; the length of a percussion note isn't heard
 _MOST_BEATS = 100_000  # judged: beyond four hours of quick beats
 
 _Event = tuple[int, mido.Message]

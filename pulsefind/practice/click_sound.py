@@ -1,8 +1,8 @@
 """The sound of a click: a short tone with smooth edges, drawn at its exact time between the samples.
 
-The tone is a formula of continuous time, so that it can be evaluated at any sub-sample position without a
-filter. Its envelope has a continuous slope everywhere, so that its spectrum falls with the third power of the distance
-from the tone: at 16 kHz and above (half of the lowest rate that is written) less than -90 dB is left.
+The tone is a formula of continuous time, so it can be evaluated at any sub-sample position without a filter. Its
+envelope has a continuous slope everywhere, so its spectrum falls with the third power of the distance from the tone: at
+16 kHz and above (half the lowest rate that is written) less than -90 dB is left.
 """
 
 from __future__ import annotations
@@ -15,16 +15,16 @@ import pyebur128
 from pulsefind.core.records import FloatArray
 
 TONE_HZ = (1320.0, 1980.0)
-"""The plain click and the accented one, a fifth apart."""
+"""The plain click and the accented one, a fifth apart (judged by ear)."""
 
 RISE_S = 0.001
-"""The attack; it is half way up at the click's time."""
+"""The attack, half way up at the click's time (judged by ear)."""
 
 DECAY_S = 0.012  # judged by ear: short and dry
-LENGTH_S = 0.06  # five decays: -43 dB
-_RELEASE_S = 0.02  # the end, faded so that nothing snaps
+LENGTH_S = 0.06  # five decays: -43 dB (arithmetic)
+_RELEASE_S = 0.02  # judged by ear: the end is faded so that nothing snaps
 _WINDOW_S = 0.1  # judged: over which a click's loudness is measured
-_CALIBRATION_HZ = 48000  # the rate whose filters ITU-R BS.1770 lists
+_CALIBRATION_HZ = 48000  # published: the rate whose filters ITU-R BS.1770 lists
 
 
 def wave(time_s: FloatArray, tone_hz: float) -> FloatArray:
@@ -46,9 +46,9 @@ def draw(out: FloatArray, at: float, amplitude: float, tone_hz: float, rate_hz: 
 
 @functools.lru_cache(maxsize=len(TONE_HZ))
 def loudness_lufs(tone_hz: float) -> float:
-    """The loudness of a click with amplitude 1 over 100 ms, in LUFS, by EBU R 128.
+    """The loudness of a click of amplitude 1 over 100 ms, in LUFS, by EBU R 128.
 
-    It is that of a click every 100 ms, mono.
+    It is that of a click every 100 ms, in mono.
     """
     n = int(_WINDOW_S * _CALIBRATION_HZ)
     one = np.zeros(n)
@@ -60,5 +60,5 @@ def loudness_lufs(tone_hz: float) -> float:
 
 
 def amplitude(tone_hz: float, wanted_lufs: float) -> float:
-    """The amplitude at which a click sounds as loud as asked for, whatever its tone."""
+    """The amplitude at which a click is as loud as asked for, whatever its tone."""
     return float(10 ** ((wanted_lufs - loudness_lufs(tone_hz)) / 20))

@@ -1,7 +1,7 @@
-"""Where clicks fall: places typed in counts, laid on the beats that were found, so that they follow the track.
+"""Where clicks fall: places typed as counts, laid on the beats that were found, so that they follow the track.
 
-All times are seconds of the track; a count-in before the first beat has times below the track's first beat, and so
-may be negative. Count-in, gaps and thinning are common practice of teachers, no source.
+All times are seconds of the track; a count-in comes before the first beat, so its times may be negative. Count-in, gaps
+and thinning are common practice among teachers, no source.
 """
 
 from __future__ import annotations
@@ -19,17 +19,17 @@ from pulsefind.core.errors import HintError
 from pulsefind.core.records import Analysis, Bars, FloatArray, Guide, IntArray
 
 SAME_CLICK_S = 0.005
-"""Two clicks closer than this are one."""
+"""Two clicks closer than this are one (judged)."""
 
 LONGEST_PATTERN = 16
-"""Bars that a typed pattern may have."""
+"""Bars that a typed pattern may have (judged)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One place to click on: count (None: every count) and syllable, in bar (1-based) of every `of` bars.
+    """One place to click on: count (None: every count) and syllable, in bar number `bar` (from 1) of every `of` bars.
 
-    on_backbeat leaves of every count those that are the backbeat of their bar.
+    on_backbeat keeps only the counts that are the backbeat of their bar.
     """
 
     count: int | None
@@ -57,14 +57,14 @@ class Clicks:
     bar: IntArray
 
     def keep(self, mask: NDArray[np.bool_]) -> Clicks:
-        """The clicks that the mask (n,) names."""
+        """The clicks that the mask (n,) selects."""
         return Clicks(self.time_s[mask], self.accent[mask], self.bar[mask])
 
 
 def parse_places(text: str, bars: Bars) -> tuple[Asked, ...]:
     """Read places as typed: 'beats', '1', '1 every 4' (bars), '2 4', 'backbeat', '&' (on all counts), '2& then 1e'.
 
-    Commas and spaces part places, 'then' joins the bars of a longer pattern.
+    Commas and spaces separate places, 'then' joins the bars of a longer pattern.
 
     Raises
     ------
@@ -154,10 +154,10 @@ def swung(analysis: Analysis, ratio: float) -> Analysis:
 
 
 def place_clicks(analysis: Analysis, asked: tuple[Asked, ...], accent_ones: bool) -> Clicks:
-    """Lay the asked places on every bar.
+    """Lay the places asked for on every bar.
 
-    A bar too short for a place goes without it. Places between two beats are interpolated between these, so
-    clicks follow the track's own drift. No bars give no clicks. With accent_ones a click on the 1 is accented.
+    A bar too short for a place goes without it. Places between two beats are interpolated, so that clicks follow the
+    track's own drift. No bars give no clicks. With accent_ones, a click on the 1 is accented.
     """
     bars = analysis.bars
     edge_s = analysis.edges_s
@@ -178,7 +178,7 @@ def place_clicks(analysis: Analysis, asked: tuple[Asked, ...], accent_ones: bool
 
 
 def _counts_of(place: Asked, counts: IntArray, beats: int) -> list[int]:
-    """Which of a bar's beats (indices) a place lies on, or after."""
+    """The beats of a bar (indices) that a place lies on, or after."""
     if place.count:
         return [k for k, count in enumerate(counts) if count == place.count]
     wanted = backbeat(beats) if place.on_backbeat else None
@@ -186,7 +186,7 @@ def _counts_of(place: Asked, counts: IntArray, beats: int) -> list[int]:
 
 
 def _in_order(rows: list[tuple[float, bool, int]]) -> Clicks:
-    """Sort; of clicks at the same moment one stays, accented if any of them is."""
+    """Sort; of simultaneous clicks one stays, accented if any of them is."""
     kept: list[tuple[float, bool, int]] = []
     for time_s, accent, bar in sorted(rows):
         if kept and time_s - kept[-1][0] < SAME_CLICK_S:
@@ -216,7 +216,7 @@ def guide_clicks(analysis: Analysis, guide: int | None, accent_ones: bool) -> Cl
 
 
 def merge(first: Clicks, second: Clicks) -> Clicks:
-    """Both sets of clicks in order; where they meet, one click."""
+    """Both sets of clicks in order; where they coincide, one click."""
     rows = [
         (float(t), bool(a), int(b))
         for clicks in (first, second)
@@ -249,7 +249,7 @@ def with_gaps(clicks: Clicks, bars: Bars, first_bar: int, gap: Gap) -> Clicks:
 
 
 def silent_bars(n_bars: int, gap: Gap) -> NDArray[np.bool_]:
-    """(n_bars,) which bars are silent. The first bar never is; a random gap is one run a round, seeded."""
+    """(n_bars,) which bars are silent. The first never is; a random gap is one run in each round, seeded."""
     silent = np.zeros(n_bars, np.bool_)
     rng = np.random.default_rng(gap.seed)
     for start in range(0, n_bars, gap.on + gap.off):
@@ -261,7 +261,7 @@ def silent_bars(n_bars: int, gap: Gap) -> NDArray[np.bool_]:
 def thinned(clicks: Clicks, bars: Bars, first_bar: int, every: int, ones: Clicks) -> Clicks:
     """Help that fades: all clicks for so many bars, then only the 1, every second 1, every fourth 1, then none.
 
-    ones are the clicks on the 1.
+    ones: the clicks on the 1.
 
     Raises
     ------
@@ -289,7 +289,7 @@ def _order(clicks: Clicks, bars: Bars, first_bar: int) -> IntArray:
 def count_in(analysis: Analysis, beat: int, n_bars: int) -> Clicks:
     """Clicks that count n_bars bars before a beat (index), at the tempo of the bar that follows.
 
-    If the beat is no 1 (a pickup), the counts that its bar lacks are clicked as well: with a pickup on 4, one bar of
+    If the beat isn't a 1 (a pickup), the missing counts of its bar are clicked as well: with a pickup on 4, one bar of
     count-in is 1 2 3 4 1 2 3. The 1 is accented.
 
     Raises

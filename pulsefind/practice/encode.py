@@ -1,8 +1,8 @@
 """Writing sound as wav, flac, ogg or mp3 through libsndfile: block by block, whole or not at all.
 
-Of these only mp3 adds silence in front (1105 samples: the encoder's 576 and the decoder's 529). libsndfile writes how
-much into the file, and decoders that read that note (libsndfile, ffmpeg and most players) take it off again: measured
-0 samples. A player that ignores the note is late by 25 ms at 44.1 kHz, in track and click alike.
+Of these only mp3 adds silence in front (1105 samples: the encoder's 576 and the decoder's 529). libsndfile notes how
+much in the file, and decoders that read the note (libsndfile, ffmpeg and most players) remove it again: measured, 0
+samples remain. A player that ignores it is 25 ms late at 44.1 kHz, track and click alike.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ KINDS = {
 }
 LOSSY = (".ogg", ".mp3")
 
-_WAV_LIMIT_BYTES = 2**32 - 2**16  # the sizes in a wav file have 32 bits; less what its head takes
+_WAV_LIMIT_BYTES = 2**32 - 2**16  # published: wav has sizes of 32 bits; less room for the header
 
 
 def check_kind(path: Path) -> str:
@@ -35,7 +35,7 @@ def check_kind(path: Path) -> str:
     Raises
     ------
     OutputError
-        if it is none that can be written.
+        if that format can't be written.
     """
     kind = path.suffix.lower()
     if kind not in KINDS:
@@ -60,7 +60,7 @@ def encode(path: Path, kind: str, blocks: Iterator[Samples], n: int, channels: i
                 file.write(block)
         _check_whole(path, kind, n)
     except (soundfile.LibsndfileError, AssertionError) as error:
-        # soundfile asserts that every frame was taken: on a full disk some are not.
+        # soundfile asserts that every frame was written; on a full disk some aren't.
         reason = " ".join(str(error).split()).rstrip(".") or "the sound broke off"
         raise OutputError(
             f"{shown}: can't be written ({reason}); the disk may be full: free some room, or choose another place"
@@ -68,7 +68,7 @@ def encode(path: Path, kind: str, blocks: Iterator[Samples], n: int, channels: i
 
 
 def _check_whole(path: Path, kind: str, n: int) -> None:
-    """Read the length back: libsndfile doesn't report what fails while a file is closed."""
+    """Read the length back, since libsndfile doesn't report what fails while a file is being closed."""
     written = soundfile.info(path).frames
     if written < n or (written > n and kind not in LOSSY):
         raise AssertionError(f"only {written} of {n} frames arrived")

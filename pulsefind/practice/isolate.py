@@ -1,8 +1,8 @@
-"""The guide brought forward: its band and its moments lifted out of the track, and its pattern alone, round and round.
+"""The guide brought forward: its band lifted out of the track at its hits, and its pattern alone, looped.
 
-The band is cut out by a linear-phase filter whose delay is taken off, so that band and rest add up to the track again
-and no attack moves. Sound goes block by block from one spool to the next; levels, true peak, the rise at the start and
-writing are those of practice audio.
+A linear-phase filter cuts out the band and its delay is removed, so that band and rest add up to the track again and no
+attack moves. Sound passes block by block from one spool to the next; levels, true peak, the fade-in and writing are as
+for practice audio.
 """
 
 from __future__ import annotations
@@ -21,23 +21,23 @@ from pulsefind.practice.mix import Levels, Piece, Rendered, Score, render
 from pulsefind.practice.spool import Samples, Spool, processed
 
 LIFT_DB, LOWER_DB = 6.0, -12.0
-"""The guide's band at its moments, and all else."""
+"""Gain of the guide's band at its hits, and of everything else (judged by ear)."""
 
 LOOP_TIMES = 8
-"""How often the pattern is played: the first round rises from low."""
+"""How often the pattern is played (judged): the first round fades in."""
 
-BEFORE_S, RAMP_S = 0.01, 0.008
+BEFORE_S, RAMP_S = 0.01, 0.008  # judged by ear: how far ahead of its hit a moment starts, and its ramps
 SHORTEST_S, LONGEST_S = 0.06, 0.3
-"""A moment starts a little before its hit and lasts as long as the sound, within these."""
+"""A moment lasts as long as the sound, within these limits (judged by ear)."""
 
-_NARROW, _WIDER_IF_NOISY = 1.6, 1.4  # judged by ear: the band's edges over its centre, for a tone and for noise on top
-_LOWEST_HZ, _HIGHEST_SHARE = 25.0, 0.98  # what a filter of this length can still tell apart
+_NARROW, _WIDER_IF_NOISY = 1.6, 1.4  # judged by ear: edges over centre, for a tone; and for noise on top
+_LOWEST_HZ, _HIGHEST_SHARE = 25.0, 0.98  # judged: what a filter of this length can still separate
 _PERIODS, _MOST_TAPS = 8, 8191  # judged: periods of the lower edge in the filter, and its longest
 
 
 @dataclass(frozen=True, slots=True)
 class _Round:
-    """One round of the pattern: where it is struck and from when to when it goes, in seconds of the track."""
+    """One round of the pattern: its hits, its start and its end, in seconds of the track."""
 
     hits_s: FloatArray
     start_s: float
@@ -53,7 +53,7 @@ class _Filter:
 
 
 def loop_path(path: Path) -> Path:
-    """Where the pattern alone goes: beside the track, named after it."""
+    """The file for the pattern alone: next to the other one, named after it."""
     return path.with_name(f"{path.stem} loop{path.suffix}")
 
 
@@ -91,7 +91,7 @@ def _brought_forward(spool: Spool, guide: Guide) -> Iterator[Samples]:
 
 
 def lifted_out(spool: Spool, guide: Guide) -> Iterator[FloatArray]:
-    """The guide's band at its hits and silence between them, in blocks (m, channels), as long as the track."""
+    """The guide's band at its hits, silence in between, in blocks (m, channels) as long as the track."""
     band = _band_filter(guide, spool.rate_hz)
     at = spool.position(guide.hits.time_s[guide.hits.on_pattern])
     for first in range(0, spool.n, BLOCK):
@@ -100,7 +100,7 @@ def lifted_out(spool: Spool, guide: Guide) -> Iterator[FloatArray]:
 
 
 def _pattern_alone(spool: Spool, guide: Guide, one: _Round, length: int) -> Iterator[Samples]:
-    """The guide's band at the hits of one round of its pattern, in a round of length frames, LOOP_TIMES over."""
+    """The guide's band at the hits of one round of its pattern, length frames long, LOOP_TIMES over."""
     band = _band_filter(guide, spool.rate_hz)
     out = np.zeros((length, spool.channels))
     start = round(float(spool.position(np.array([one.start_s]))[0]))
@@ -108,14 +108,14 @@ def _pattern_alone(spool: Spool, guide: Guide, one: _Round, length: int) -> Iter
         first = int(at - (BEFORE_S + RAMP_S) * spool.rate_hz)
         n = min(length, int((BEFORE_S + LONGEST_S + 2 * RAMP_S) * spool.rate_hz) + 1)
         moment = _in_band(spool, first, n, band) * _gate(np.array([at]), first, n, guide, spool.rate_hz)[:, None]
-        # What sounds before the 1 comes at the end of the round before.
+        # What sounds before the 1 goes to the end of the previous round.
         out[(first - start + np.arange(n)) % length] += moment
     for _ in range(LOOP_TIMES):
         yield out.astype(np.float32)
 
 
 def _best_round(analysis: Analysis, guide: Guide) -> _Round:
-    """The round in which most places of the pattern are struck; of equal ones that nearest the middle of the hits."""
+    """The round with most places of the pattern struck; of equal ones, the one nearest the middle of the hits."""
     on = guide.hits.on_pattern
     time_s, bar = guide.hits.time_s[on], guide.hits.bar[on]
     if not len(time_s):
@@ -131,7 +131,7 @@ def _best_round(analysis: Analysis, guide: Guide) -> _Round:
 
 
 def _band_filter(guide: Guide, rate_hz: int) -> _Filter:
-    """The wider, the noisier the sound; long enough for eight periods of its lower edge."""
+    """The wider the noisier the sound is, and long enough for eight periods of its lower edge."""
     width = _NARROW + _WIDER_IF_NOISY * guide.sound.noisiness
     low = max(_LOWEST_HZ, guide.sound.centre_hz / width)
     high = min(guide.sound.centre_hz * width, _HIGHEST_SHARE * rate_hz / 2)
@@ -146,7 +146,7 @@ def _in_band(spool: Spool, first: int, n: int, band: _Filter) -> FloatArray:
 
 
 def _gate(at: FloatArray, first: int, n: int, guide: Guide, rate_hz: int) -> FloatArray:
-    """(n,) 1 at the moments of the guide, 0 elsewhere, in ramps shaped like a raised cosine."""
+    """(n,) 1 at the moments of the guide, 0 elsewhere, with raised-cosine ramps."""
     last_s = float(np.clip(guide.sound.decay_ms / 1000, SHORTEST_S, LONGEST_S))
     frame = first + np.arange(n)
     share = np.zeros(n)

@@ -1,7 +1,7 @@
 """A ladder of practice files, from full help to none, with a cue sheet.
 
 The order is that of teachers who take the click away step by step (common practice, no source): hear the pulse; keep it
-on the 1 alone; learn the guide as what it is; find it in the track; be checked now and then; carry the time.
+with the 1 alone; learn the guide for what it is; find it in the track; be checked now and then; carry the time.
 """
 
 from __future__ import annotations
@@ -36,14 +36,14 @@ CUE_SHEET = "cues.txt"
 CAUTION = "Caution: start with the volume low and turn it up; a click in headphones harms hearing before it seems loud."
 
 _CHECKS = (8, 4, 2)
-"""Bars from check to check: the longest of which the song has two."""
+"""Bars from check to check (judged): the longest that fits twice into the song."""
 
 Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Rung:
-    """One practice file: name, what to do and what to listen for, its clicks, and whether track and count-in sound."""
+    """One practice file: name, what to do, what to listen for, its clicks, and whether track and count-in sound."""
 
     name: str
     do: str
@@ -56,8 +56,8 @@ class Rung:
 def rungs(analysis: Analysis, plan: Plan, part: Part | None) -> tuple[Rung, ...]:
     """The files of the ladder; without a guide, those that need one are left out.
 
-    plan may name the guide; else it is one that can answer where the 1 is, if there is one. In the third file the beats
-    join the guide after plan.reveal_bars bars, and leave again after as many, or sooner in a short song.
+    plan may name the guide; otherwise it is one that settles where the 1 is, if there is one. In the third file the
+    beats join the guide after plan.reveal_bars bars and leave again after as many, or sooner in a short song.
     """
     every = clicks_for(analysis, replace(plan, places="beats", accent=None), part)
     ones = clicks_for(analysis, replace(plan, places="1", accent=None), part)
@@ -131,7 +131,7 @@ def _guide_rungs(analysis: Analysis, plan: Plan, part: Part | None, every: Click
 
 
 def _answering(analysis: Analysis, plan: Plan) -> int:
-    """The guide that is asked for; else one that tells the 1, of the plan if it can be; else the one that leads."""
+    """The guide asked for; else one that settles the 1, preferably of the plan; else the one that leads."""
     if plan.guide is not None:
         return guide_index(analysis.guides, plan.guide)
     tell = [k for k, guide in enumerate(analysis.guides) if fixes(guide, analysis.bars, analysis.tempo) == "the 1"]
@@ -151,7 +151,7 @@ def _alone_text(analysis: Analysis) -> str:
 def write_ladder(
     practice: Practice, folder: Path, ending: str, force: bool, progress: Progress
 ) -> tuple[Rendered, ...]:
-    """Write the ladder and its cue sheet into a folder, all of it or nothing; files that are there besides stay.
+    """Write the ladder and its cue sheet into a folder, all or nothing; other files in it stay.
 
     Raises
     ------
@@ -170,7 +170,7 @@ def write_ladder(
 def _write_rungs(
     practice: Practice, all_rungs: tuple[Rung, ...], work: Path, ending: str, progress: Progress
 ) -> list[Rendered]:
-    """Write every file, all turned down alike, so that track and click keep their level from file to file."""
+    """Write every file, all turned down equally, so that levels stay the same from file to file."""
     spool = practice.spool
     levels = [replace(practice.levels, with_track=rung.with_track) for rung in all_rungs]
     scores = [_score(practice, rung) for rung in all_rungs]
@@ -191,7 +191,7 @@ def _score(practice: Practice, rung: Rung) -> Score:
 
 
 def cue_sheet(practice: Practice, all_rungs: tuple[Rung, ...], done: list[Rendered]) -> str:
-    """The cue sheet: the song's tempo, plan and doubts; for each file its length, what to do, what to listen for."""
+    """The cue sheet: tempo, plan and doubts of the song; for each file its length, what to do, what to listen for."""
     lines = [*_head(practice), *textwrap.wrap(CAUTION, WIDTH), ""]
     for rung, one in zip(all_rungs, done, strict=True):
         lines.append(f"{one.path.name}   {clock(one.duration_s)}")
@@ -216,7 +216,7 @@ def _head(practice: Practice) -> list[str]:
 
 
 def check_folder(folder: Path, force: bool) -> None:
-    """Refuse, before any work is done, a folder that can't or may not be written to, or that holds what is read."""
+    """Refuse, before any work, a folder that can't or mustn't be written to, or that holds an input."""
     try:
         if folder.parent.stat() and folder.exists() and not folder.is_dir():
             raise OutputError(f"{folder}: is a file; a ladder needs a folder")
@@ -232,7 +232,7 @@ def check_folder(folder: Path, force: bool) -> None:
 
 @contextlib.contextmanager
 def _work_folder(folder: Path) -> Iterator[Path]:
-    """A folder beside the one that is wanted, gone when the block is left."""
+    """A temporary folder next to the wanted one, removed at the end of the block."""
     try:
         work = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".pulsefind-"))
     except OSError as error:
@@ -240,14 +240,14 @@ def _work_folder(folder: Path) -> Iterator[Path]:
     try:
         yield work
     except OutputError as error:
-        # Name the place that was asked for, not the one that stands in for it.
+        # Name the folder that was asked for, not the temporary one.
         raise OutputError(str(error).replace(str(work), str(folder))) from None
     finally:
         shutil.rmtree(work, ignore_errors=True)
 
 
 def _move(work: Path, folder: Path) -> None:
-    """Give the work its name: at one stroke where the folder is new, else file by file, the cue sheet last."""
+    """Move the work into place: in one step if the folder is new, else file by file, the cue sheet last."""
     try:
         if not folder.exists():
             work.chmod(0o777 & ~umask())

@@ -1,6 +1,6 @@
 """Track and click on one time line, mixed and measured block by block, then written.
 
-Rendered twice: once to measure true peak and loudness, once, with the level that follows from that, to write.
+Everything is rendered twice: once to measure true peak and loudness, once to write it at the level that follows.
 """
 
 from __future__ import annotations
@@ -24,30 +24,30 @@ from pulsefind.practice.encode import LOSSY, check_kind, encode
 from pulsefind.practice.spool import Spool
 
 PEAK_DBTP = -1.0
-"""The highest true peak that is written (4 times oversampled, as ITU-R BS.1770 asks)."""
+"""The highest true peak written (published: EBU R 128; oversampled 4 times, as in ITU-R BS.1770)."""
 
 MARGIN_DB = 6.0
-"""The most by which a click may be louder than the track."""
+"""How much louder than the track a click may be at most (judged, to protect hearing)."""
 
 QUIETEST_LUFS = -40.0
-"""A quieter track counts as this loud when the click is set."""
+"""A quieter track counts as this loud when the click's level is set (judged)."""
 
-FADE_UP_S = 1.0
+FADE_UP_S = 1.0  # judged
 FADE_UP_DB = 18.0
-"""The first second rises by this much: nobody should be startled by a level set too high."""
+"""How far the first second rises (judged): nobody should be startled by a level set too high."""
 
 JOIN_S = 0.01
-"""Length of the fade with which a loop returns to its start."""
+"""Length of the crossfade with which a loop returns to its start (judged by ear)."""
 
 _ENCODER_TRIES = 3  # judged: each writes the file again, a little lower
-_PEAK_ROOM_DB = 0.05  # between two measurements of a true peak
+_PEAK_ROOM_DB = 0.05  # judged: more than two measurements of a true peak differ
 
 Samples = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """How loud: click_db over the track's loudness, track_db for the track; what sounds where."""
+    """How loud: click_db relative to the track's loudness, track_db for the track; and what sounds where."""
 
     click_db: float = 0.0
     track_db: float = 0.0
@@ -64,9 +64,9 @@ class Levels:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """n frames of the track, from frame `start` of the spool, that sound from frame `at` of the result.
+    """n frames of the track, from frame `start` of the spool, heard from frame `at` of the result.
 
-    joins: the next piece starts over where this one ends, and its lead-up is faded in.
+    joins: the next piece starts over where this one ends, so its lead-up is faded in.
     """
 
     at: int
@@ -77,7 +77,7 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """What sounds when, in frames of the result: n in all, the track's pieces, clicks (need not be whole), accents."""
+    """What sounds when, in frames of the result: n in all, the track's pieces, clicks (fractional), accents."""
 
     n: int
     pieces: tuple[Piece, ...]
@@ -94,13 +94,13 @@ class Measured:
 
     @property
     def down_db(self) -> float:
-        """By how much it must be turned down to keep below the highest true peak."""
+        """How far it must be turned down to stay below the highest true peak."""
         return max(0.0, self.peak_db - PEAK_DBTP + _PEAK_ROOM_DB)
 
 
 @dataclass(frozen=True, slots=True)
 class Rendered:
-    """What was written: path, length, integrated loudness, true peak, and by how much all was turned down."""
+    """What was written: path, length, integrated loudness, true peak, and how far everything was turned down."""
 
     path: Path
     duration_s: float
@@ -111,7 +111,7 @@ class Rendered:
 
 
 def render(spool: Spool, score: Score, levels: Levels, path: Path, force: bool) -> Rendered:
-    """Mix and write, turned down as far as the true peak asks for.
+    """Mix and write, turned down as far as the true peak requires.
 
     Raises
     ------
@@ -131,9 +131,9 @@ def measure(spool: Spool, score: Score, levels: Levels) -> Measured:
 def write(
     spool: Spool, score: Score, levels: Levels, measured: Measured, down_db: float, path: Path, force: bool
 ) -> Rendered:
-    """Write a mix that was measured, turned down by so much.
+    """Write a measured mix, turned down by so much.
 
-    A lossy encoder may raise peaks: what it wrote is measured, and written again lower where needed.
+    A lossy encoder may raise peaks, so what it wrote is measured, and written again at a lower level if need be.
 
     Raises
     ------
@@ -178,7 +178,7 @@ def mixed(spool: Spool, score: Score, levels: Levels, gain_db: float = 0.0) -> I
 
 
 def _click_lufs(spool: Spool, levels: Levels) -> float:
-    """How loud one channel's click must be; in both channels of a stereo mix it counts twice (BS.1770)."""
+    """How loud one channel's click must be; in both channels of a stereo mix it counts twice (ITU-R BS.1770)."""
     wanted = max(spool.loudness_lufs, QUIETEST_LUFS) + levels.click_db
     twice = levels.with_track and spool.channels == 2 and not levels.split
     return wanted - (10 * float(np.log10(2)) if twice else 0.0)
@@ -210,7 +210,7 @@ def _track_block(spool: Spool, pieces: tuple[Piece, ...], first: int, n: int) ->
 
 
 def _piece_part(spool: Spool, piece: Piece, low: int, high: int) -> FloatArray:
-    """Frames low..high of a piece; at the end of one that joins, the lead-up of its start fades in."""
+    """Frames low..high of a piece; at the end of one that joins, the lead-up to its start fades in."""
     sound = spool.read(piece.start + low, high - low).astype(np.float64)
     fade = min(round(JOIN_S * spool.rate_hz), piece.n)
     if piece.joins and high > piece.n - fade:
@@ -238,7 +238,7 @@ def _measure(blocks: Iterator[Samples], channels: int, rate_hz: int) -> tuple[fl
     meter = pyebur128.R128State(channels, rate_hz, mode)
     for block in blocks:
         meter.add_frames(np.ascontiguousarray(block).reshape(-1), len(block))
-    # The meter's filter is 6 samples late: a peak in the last ones needs silence after it to come through.
+    # The meter's filter is 6 samples late, so a peak at the very end needs some silence after it.
     meter.add_frames(np.zeros(64 * channels, np.float32), 64)
     peak = max(pyebur128.get_true_peak(meter, channel) for channel in range(channels))
     return 20 * float(np.log10(max(peak, 1e-10))), float(pyebur128.get_loudness_global(meter))

@@ -1,4 +1,4 @@
-"""Practice audio from an analysis: which clicks, over which part of the track, with what before them."""
+"""Practice audio from an analysis: which clicks, over which part of the track, after which count-in."""
 
 from __future__ import annotations
 
@@ -25,14 +25,16 @@ from pulsefind.practice.spool import Spool
 from pulsefind.report.planned import leading
 
 LEAD_IN_S = 0.5
-"""Silence before a count-in: the output needs it to wake up, and the fade to rise."""
+"""Silence before a count-in (judged): outputs need it to wake up, and the fade to rise."""
 
-_AT_EDGE_S = 0.002  # what rounding of typed times leaves
+_AT_EDGE_S = 0.002  # judged: more than the rounding of typed times
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """start_s..end_s of the track, played `times` times without a seam; no part is the whole track, once."""
+    """start_s..end_s of the track, played `times` times without a seam; None instead of a part: the whole
+    track, once.
+    """
 
     start_s: float
     end_s: float
@@ -43,9 +45,9 @@ class Part:
 class Plan:
     """What to click: places as typed (or 'guide'), which guide, accents, and how the help fades.
 
-    guide is a guide's name or number as typed; None is the one that leads, bar by bar. accent None accents the 1,
-    except on the guide's own places. thin is bars a stage. count_in_bars come first. In a ladder the beats are
-    revealed after reveal_bars.
+    guide: a guide's name or number as typed; None is the one that leads, bar by bar. accent: None accents the 1, except
+    on the guide's own places. thin: bars per stage. count_in_bars come first. reveal_bars: in a ladder, the beats are
+    revealed after so many.
     """
 
     places: str = "beats"
@@ -64,7 +66,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Practice:
-    """All that practice audio is made from."""
+    """Everything that practice audio is made from."""
 
     analysis: Analysis
     spool: Spool
@@ -108,7 +110,7 @@ def check_beats(analysis: Analysis) -> None:
 
 
 def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
-    """The clicks of a plan over the whole track, or those within a part; gaps are counted from its first bar.
+    """The clicks of a plan over the whole track or a part of it; gaps are counted from its first bar.
 
     Raises
     ------
@@ -136,7 +138,7 @@ def clicks_for(analysis: Analysis, plan: Plan, part: Part | None) -> Clicks:
 
 
 def followed(analysis: Analysis, plan: Plan) -> int | None:
-    """The guide that is asked for, or None for the plan's; refused where there is nothing to follow."""
+    """The guide asked for, or None for the plan's guides; refused if there is nothing to follow."""
     if plan.guide is not None:
         return guide_index(analysis.guides, plan.guide)
     if leading(analysis) is None:
@@ -145,7 +147,7 @@ def followed(analysis: Analysis, plan: Plan) -> int | None:
 
 
 def bars_played(analysis: Analysis, part: Part | None) -> int:
-    """How many bars of the song sound, a started one included; repeats don't count."""
+    """How many bars of the song are heard, partial ones included; repeats don't count."""
     start_s = analysis.bars.start_s
     if part is None:
         return len(start_s)
@@ -159,7 +161,7 @@ def _check_gap(gap: Gap, n_bars: int) -> None:
 
 
 def _within(clicks: Clicks, part: Part | None) -> Clicks:
-    """The clicks that fall into a part; one on its end belongs to what follows."""
+    """The clicks that fall into a part; one at its very end belongs to what follows."""
     if part is None:
         return clicks
     return clicks.keep((clicks.time_s >= part.start_s - _AT_EDGE_S) & (clicks.time_s < part.end_s - _AT_EDGE_S))
@@ -202,8 +204,8 @@ def scored(practice: Practice, clicks: Clicks) -> Score:
 def score_for(spool: Spool, clicks: Clicks, before: Clicks, part: Part | None) -> Score:
     """Lay track, clicks and count-in (`before`) out in frames.
 
-    Without a count-in the result starts where the track, or the part, starts. A part that is repeated has whole frames
-    in each round, so rounds neither drift nor jump.
+    Without a count-in, the result starts where the track or the part starts. Each round of a repeated part has a whole
+    number of frames, so that rounds neither drift nor jump.
     """
     start, length = 0, spool.n
     if part is not None:

@@ -12,8 +12,8 @@ from pulsefind.practice.render import Part, Plan, Practice, followed
 from pulsefind.report.feel import feel_of
 from pulsefind.report.planned import GUIDE, falls, plan_lines
 
-_TIMES = {1: "", 2: " twice", 3: " three times", 4: " four times"}
-_AT_EDGE_S = 0.01  # typed times are read off to the hundredth
+_TIMES = {1: "", 2: " twice", 3: " three times", 4: " four times"}  # judged: beyond, figures read better
+_AT_EDGE_S = 0.01  # judged: typed times are read off to the hundredth
 
 
 def said(practice: Practice) -> str:

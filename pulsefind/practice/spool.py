@@ -1,7 +1,7 @@
 """The track as practice audio plays it: decoded block by block, stretched, and kept in a temporary file.
 
-A file on disk, not memory, so that an hour of music needs no more memory than a minute, and so that several
-practice files share one decoding. The temporary file has no name and vanishes with the program.
+On disk, an hour of music needs no more memory than a minute, and several practice files share one decoding. The
+temporary file has no name and vanishes with the program.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from pulsefind.listen.decoding import decoded
 from pulsefind.practice.stretch import stretched
 
 MARGIN_S = 0.5
-"""Sound kept on either side of the part asked for: loops fade through it."""
+"""Sound kept on either side of the part asked for (judged): loops crossfade with it."""
 
-_BYTES = 4  # of a sample, float32
-_FALLBACK_HZ = 44100  # for what has another rate
-_RATES_KEPT = (32000, 44100, 48000)  # which wav, flac, ogg and mp3 all write
+_BYTES = 4  # of a float32 sample (arithmetic)
+_FALLBACK_HZ = 44100  # judged: for recordings at any other rate
+_RATES_KEPT = (32000, 44100, 48000)  # published: rates that wav, flac, ogg and mp3 all have
 
 Samples = NDArray[np.float32]
 
@@ -55,7 +55,7 @@ class Spool:
         return frames
 
     def read(self, first: int, n: int) -> Samples:
-        """(n, channels) frames from first on; silence where there is no sound."""
+        """(n, channels) frames from first on; silence beyond the ends."""
         out = np.zeros((n, self.channels), np.float32)
         low, high = max(0, first), min(self.n, first + n)
         if low < high:
@@ -69,8 +69,8 @@ class Spool:
 def spooled(path: Path, start_s: float | None, end_s: float | None, speed: float) -> Iterator[Spool]:
     """Decode a recording, or the part start_s..end_s of it, at a speed. The spool lives as long as the block.
 
-    Mono and stereo stay so, more channels become mono. Rates other than 32, 44.1 and 48 kHz, which every format that is
-    written can carry, become 44.1 kHz.
+    Mono and stereo stay, more channels become mono. Rates other than 32, 44.1 and 48 kHz, which every output format can
+    carry, become 44.1 kHz.
 
     Raises
     ------
@@ -123,7 +123,7 @@ def _cut(blocks: Iterator[Samples], first: int, last: int | None) -> Iterator[Sa
 
 
 def _checked(blocks: Iterator[Samples], path: Path) -> Iterator[Samples]:
-    """Refuse what is damaged where it is found."""
+    """Refuse damaged sound where it is found."""
     for block in blocks:
         if not np.isfinite(block).all():
             raise AudioError(f"{path}: holds samples that are not numbers; the file is damaged, export it again")

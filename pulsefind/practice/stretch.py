@@ -1,7 +1,7 @@
 """Slower and faster without changing pitch, in bounded memory.
 
-Signalsmith Stretch (through python-stretch) does the work. It takes a whole sound at once, so a long track goes through
-it in pieces that overlap; each piece lies at its exact place, and pieces are joined where they agree best.
+Signalsmith Stretch (through python-stretch) does the work. It takes a whole sound at once, so a long track is processed
+in overlapping pieces; each lies at its exact place, and neighbours are joined where they agree best.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from pulsefind.core.records import FloatArray
 SLOWEST, FASTEST = 0.25, 2.0  # judged by ear: beyond, hits smear
 
 BLOCK_S = 0.1
-"""Length of the spectral window: long enough for a bass, short enough to keep hits in place."""
+"""Length of the spectral window (judged by ear): long enough for a bass, short enough to keep hits in place."""
 
 HOPS_PER_BLOCK = 8  # judged by ear
 PIECE_S = 20.0  # judged: bounds the memory
 MARGIN_S = 0.5
-"""Sound on either side of a piece that is stretched along with it."""
+"""Sound on either side of a piece that is stretched along with it (judged)."""
 
 FADE_S = 0.03  # judged by ear: between two pieces
-_SEED = 1  # of the stretcher's phases: the same sound gives the same bytes
-_SEARCH_STEP_S = 0.005  # how far two pieces are shifted against each other to agree
+_SEED = 1  # judged, any will do: of the stretcher's phases, so that the same sound gives the same bytes
+_SEARCH_STEP_S = 0.005  # judged: between places that are tried for a join
 
 Samples = NDArray[np.float32]
 
@@ -47,7 +47,7 @@ def check_speed(speed: float) -> float:
 
 
 def stretched(blocks: Iterator[Samples], rate_hz: int, speed: float) -> Iterator[Samples]:
-    """Play blocks (n, channels) at another speed: what lay at sample i comes out at sample i / speed.
+    """Play blocks (n, channels) at another speed: what was at sample i comes out at sample i / speed.
 
     The same input gives the same output. No blocks give none.
     """
@@ -68,7 +68,7 @@ def stretched(blocks: Iterator[Samples], rate_hz: int, speed: float) -> Iterator
 
 
 def _pieces(blocks: Iterator[Samples], piece: int, margin: int) -> Iterator[tuple[int, Samples]]:
-    """Cut a stream into pieces of piece + 2 margin samples, each with the sample it starts at."""
+    """Cut a stream into pieces of piece + 2 margin samples, each with the sample at which it starts."""
     buffer: Samples | None = None
     first = 0
     for block in blocks:
@@ -86,16 +86,16 @@ def _stretch(sound: Samples, rate_hz: int, speed: float) -> Samples:
     block = round(BLOCK_S * rate_hz)
     machine.configure(sound.shape[1], block, block // HOPS_PER_BLOCK)
     machine.timeFactor = speed
-    # A sound shorter than the window would come out short: it is padded, and cut to what is due.
+    # A sound shorter than the window would come out too short, so it is padded, then cut to length.
     padded = np.concatenate([sound, np.zeros((block, sound.shape[1]), np.float32)])
     out = np.asarray(machine.process(np.ascontiguousarray(padded.T)), np.float32)
     return out.T[: round(len(sound) / speed)]
 
 
 def _join(old: Samples, new: Samples, at: int, rate_hz: int) -> tuple[Samples, Samples]:
-    """Fade from old to new, which starts at sample `at` of old; gives what is final and what stays open.
+    """Fade from old to new, which starts at sample `at` of old; returns what is final and what isn't yet.
 
-    The fade lies where both agree best within their overlap.
+    The fade lies where the two agree best within their overlap.
     """
     overlap = len(old) - at
     fade = min(round(FADE_S * rate_hz), overlap)

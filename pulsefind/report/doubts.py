@@ -13,9 +13,9 @@ SURE_ENOUGH = 0.6
 """Below this likelihood an answer is in doubt all through the song (judged)."""
 
 IN_DOUBT = 0.5
-"""Bars that by themselves say less than this for their 1 are in doubt, where the song as a whole is not."""
+"""Bars whose own confidence in their 1 is lower are in doubt even if the song as a whole isn't (judged)."""
 
-_SURE, _NEARLY = 0.9, 0.75
+_SURE, _NEARLY = 0.9, 0.75  # judged: likelihoods that are called sure and nearly sure
 
 THE_ONE, THE_BEAT, THE_TEMPO, THE_METER = "the 1", "the beat", "half or double", "the meter"
 

@@ -12,25 +12,28 @@ import numpy as np
 from pulsefind.core.records import Analysis, GridSection, Guide
 
 SLOWEST_FELT_BPM = 40.0
-"""Slower than this nothing is felt as a beat: such a bar is counted in its eighths."""
+"""Nothing slower is felt as a beat, so such a bar is counted in eighths (common practice, no source)."""
 
 SWING_WORDS = ((1.15, "straight"), (1.4, "light swing"), (1.75, "medium swing"), (2.25, "triplet swing"))
-"""Long : short below which swung notes go by a word; beyond the last they swing hard. 2 : 1 are the outer triplets."""
+"""The long : short ratio below which each word applies; beyond the last it is hard swing (judged; 2 : 1 are the outer
+triplets).
+"""
 
 HARD_SWING = "hard swing"
 
-_SHUFFLE_SWING = 1.5
+_SHUFFLE_SWING = 1.5  # judged: a shuffle's long : short is at least this
 _SHUFFLE_FILL = 0.75
-"""A shuffle swings, and one sound plays that share of all its eighths; less of them is swing."""
+"""And one sound plays at least this share of all its eighths; with fewer it is swing (judged)."""
 
 HOLDS, WANDERS, CHANGES = "holds", "wanders", "changes"
 
 _LOW_HZ = 260.0
-"""A sound below this can be the bass."""
+"""A sound below this can be the bass (judged)."""
 
 _HOLDS_PERCENT, _WANDERS_PERCENT = 3.0, 8.0
-"""Slow change of tempo up to which it holds, and up to which it wanders. Two to three per cent is about what listeners
-notice as another tempo (from memory)."""
+"""Slow changes of tempo up to which it holds, and up to which it wanders (judged: listeners notice a change of two to
+three per cent, from memory).
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +124,7 @@ def notes_text(section: GridSection, analysis: Analysis) -> str:
     return f"straight {note}" if word == "straight" else f"swung {note} ({word})"
 
 
-_NOTES = {8: "8ths", 16: "16ths", 32: "32nds"}
+_NOTES = {8: "8ths", 16: "16ths", 32: "32nds"}  # by note value (arithmetic)
 
 
 def swing_word(ratio: float) -> str:

@@ -7,14 +7,14 @@ import numpy as np
 from pulsefind.core.records import Analysis, Guide, Misreading
 from pulsefind.guides.misreadings import fixes
 
-_OFTEN = ((9, 10), (4, 5), (3, 4), (2, 3), (3, 5), (1, 2))
-_ALWAYS = 0.95
+_OFTEN = ((9, 10), (4, 5), (3, 4), (2, 3), (3, 5), (1, 2))  # judged: fractions that are said aloud
+_ALWAYS = 0.95  # judged: from here on it is every bar
 
 _DEAD_ON_MS = 6.0
 """Nobody hears less: the smallest displacement that listeners notice (Friberg and Sundberg 1995)."""
 
 _PLAINLY_OFF_MS = 20.0
-"""Between kick, snare and hi-hat drummers notice 19 to 24 ms (the same range as in a take's review)."""
+"""Between kick, snare and hi-hat, drummers notice 19 to 24 ms (from memory, as in a take's review)."""
 
 EASY_DB, CLEAR_DB = 12.0, 7.0
 """Levels over what sounded just before, from which a sound is easy to hear, and clear (judged)."""

@@ -19,10 +19,10 @@ MOST_CARRIED = 0.5
 sound repeats, yet there is something to follow. Judged on seven such stretches of five songs: 0 to 0.36 in six that
 pulse or nearly do, 0.78 and 0.83 in a free opening and a break with a pad only."""
 
-MOST_ROWS = 16
-_BARS_WIDTH = 19
+MOST_ROWS = 16  # judged: a plan that is read at a glance
+_BARS_WIDTH = 19  # characters of 'bars 100-108 0:00?', about (arithmetic)
 
-_AS_WORDS = {2: {4: "8th", 8: "16th"}, 4: {4: "16th", 8: "32nd"}}
+_AS_WORDS = {2: {4: "8th", 8: "16th"}, 4: {4: "16th", 8: "32nd"}}  # by slots a beat and unit (arithmetic)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,8 +13,8 @@ from pulsefind.report.feel import count_in_text, feel_of, feel_text, tempo_text
 from pulsefind.report.guiding import easiest_and_surest, mishearings, reliable, tells
 from pulsefind.report.planned import ALONE, falls, leading, plan_lines, plan_rows
 
-_MORE_GUIDES = 4
-_MISHEARINGS = 2
+_MORE_GUIDES = 4  # judged: guides listed beside those of the plan
+_MISHEARINGS = 2  # judged: mishearings told of each guide
 
 
 def report(analysis: Analysis) -> str:

@@ -18,8 +18,8 @@ BLOCK_BARS = 4
 ALIKE = 0.45
 """Blocks whose correlation is at least this are one part come back (judged: unrelated ones lie around 0)."""
 
-_QUARTERS = 4
-_LETTERS = 26
+_QUARTERS = 4  # judged: parts of a bar whose harmony is compared
+_LETTERS = 26  # of the alphabet (arithmetic)
 
 
 def alike_parts(bars: Bars, harmony: Harmony) -> tuple[Section, ...]:

@@ -12,7 +12,7 @@ from pulsefind.song.writing import edited
 LISTS = ("notes", "meters", "tempi", "sections", "confirmed")
 """Keys that hold entries of their own: those of both are kept, in the order of mine, then theirs."""
 
-_LONGEST = 60
+_LONGEST = 60  # judged: characters of a value that are shown
 
 
 def merged(mine: SongFile, theirs: SongFile) -> str:

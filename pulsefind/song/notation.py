@@ -15,11 +15,11 @@ from pulsefind.core.corrections import MOST_BEATS, BarForm, Passage, Section, Te
 from pulsefind.core.errors import HintError
 from pulsefind.core.hints import parse_bpm, parse_time
 
-MOST_BARS = 20_000
-MOST_FORMS = 200
-LONGEST_NAME = 60
+MOST_BARS = 20_000  # judged: four hours of quick bars
+MOST_FORMS = 200  # judged: bars that one line may spell out
+LONGEST_NAME = 60  # judged: characters of a section's name
 
-_UNITS = (2, 4, 8, 16)
+_UNITS = (2, 4, 8, 16)  # note values of beats (common practice, no source)
 _IN_THREES = ("9/8", "12/8")
 _BARS = r"bars?\s+(?P<first>\d{1,5})(?P<range>\s*-\s*(?P<last>\d{1,5})?)?"
 

@@ -12,7 +12,7 @@ FOLDER = "PULSEFIND_SONGS"
 """The environment variable that names a folder of the user's for all songs' files."""
 
 SAME_LENGTH_S = 0.1
-"""Decoders pad a recording by some thousand samples at most (an mp3's first 1105, its last frame)."""
+"""Decoders pad a recording by a few thousand samples at most (judged: an mp3's first 1105, its last frame)."""
 
 
 def song_path(track: Path) -> Path:

@@ -36,11 +36,11 @@ from pulsefind.song.lines import line_of
 from pulsefind.song.notation import parse_passage, parse_section, parse_tempo
 
 LARGEST_BYTES = 2**20
-"""No song's file is larger: taps of four hours take about half of it."""
+"""No song's file is larger (judged): taps of four hours take about half of this."""
 
-MOST_ENTRIES = 30_000
-LONGEST_TEXT = 2_000
-LONGEST_S = 4 * 3600.0
+MOST_ENTRIES = 30_000  # judged: the beats of four hours
+LONGEST_TEXT = 2_000  # judged: characters of a note
+LONGEST_S = 4 * 3600.0  # as in listen/audio.py (judged there)
 
 KEYS = (
     "title",

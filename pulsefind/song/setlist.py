@@ -21,7 +21,7 @@ from pulsefind.song.reading import document_of, read_text
 
 NAME = "set.toml"
 ENDING = ".toml"
-MOST_SONGS = 500
+MOST_SONGS = 500  # judged: far beyond any set
 
 HEAD = "# The songs of a set, in their order; change it as you like.\n"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pulsefind.core.corrections import Corrections, One
 from pulsefind.core.words import bars_text
 
-_MOST = 4
+_MOST = 4  # judged: things that a line names
 
 
 def told(known: Corrections) -> str:
