@@ -151,6 +151,7 @@ def test_records_are_imported_from_one_place():
     for parts, text in our_modules().items():
         if parts[0] != "core":
             assert "core.heard" not in text, parts
+            assert "core.counted" not in text, parts
             assert "core.settings import Settings" not in text, parts
 
 

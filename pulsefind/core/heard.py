@@ -18,8 +18,20 @@ from pulsefind.core.arrays import FloatArray, IntArray, check_increasing, check_
 class Audio:
     """One recording, mixed to mono for analysis.
 
-    samples: (n,) float32, rate_hz: its rate. path, channels, source_rate_hz and sha256 (of the samples as
-    decoded) tell where it came from. An empty recording has n = 0. warnings: what of the file couldn't be had.
+    Attributes
+    ----------
+    samples : (n,) array of float32
+        Full scale at 1.0; read-only; an empty recording has n = 0.
+    rate_hz : int
+        Their rate.
+    path : Path or None
+        The file that they came from.
+    channels, source_rate_hz : int
+        What the recording had.
+    sha256 : str
+        Of the samples as decoded, in hexadecimal.
+    warnings : tuple of str
+        What of the file couldn't be read.
     """
 
     samples: NDArray[np.float32]
@@ -90,11 +102,20 @@ class Harmony:
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """A kind of hit, measured: the middle of its attack's band, its length to -20 dB, and how noisy it is.
+    """A kind of hit, measured.
 
-    noisiness runs from 0 (a tone) to 1 (noise over the whole band). decay_ms is capped at what was measured. drum names
-    the part of the drum kit that the network takes it for, instrument what it takes the notes to be played on; "" where
-    it was found without teaching.
+    Attributes
+    ----------
+    centre_hz : float
+        The middle of its attack's band.
+    decay_ms : float
+        Its length down to -20 dB, capped at what was measured.
+    noisiness : float
+        From 0 (a tone) to 1 (noise over the whole band).
+    drum : str
+        The part of the drum kit that the network takes it for; "" otherwise.
+    instrument : str
+        What the network takes its notes to be played on; "" otherwise. Both are "" for an untaught sound.
     """
 
     centre_hz: float
@@ -166,7 +187,17 @@ class Hits:
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """Another reading of the track, how likely it is, and the hint that selects it."""
+    """Another reading of the track.
+
+    Attributes
+    ----------
+    reading : str
+        In words.
+    probability : float
+        How likely it is, 0..1.
+    hint : str
+        The option that selects it.
+    """
 
     reading: str
     probability: float
@@ -175,9 +206,14 @@ class Alternative:
 
 @dataclass(frozen=True, slots=True)
 class SectionConfidence:
-    """How likely the 1, and the beat phase, are as counted in bars first_bar..last_bar (indices, both included).
+    """What some bars say by themselves; the count is decided over the whole track.
 
-    It is what these bars say by themselves: the count is decided over the whole track.
+    Attributes
+    ----------
+    first_bar, last_bar : int
+        Indices of the bars, both included.
+    one, half : float
+        How likely the 1 and the beat phase are as counted there, 0..1.
     """
 
     first_bar: int

@@ -12,14 +12,46 @@ NETWORKS = ("own", "both", "stock")
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What the user knows: hints are honoured exactly.
+    """What the user knows about a track; hints are honoured exactly. None leaves a question to the sound.
 
-    meter: (beats, unit) of every bar; bpm_low and bpm_high bound the tempo; one_at_s is the time of some 1;
-    start_s and end_s bound the part to analyse. None leaves the question to the sound. network names who
-    listens (NETWORKS). taps_s are the times of beats that somebody tapped, taps_count their counts,
-    or nothing where they weren't counted. one_exact: one_at_s is meant to the millisecond, not found by ear;
-    taps_by_ear: the sound places the taps. nudge_ms moves the whole grid. corrections are what the song's file says;
-    what is named beside them goes before them (core/obeyed.py).
+    Attributes
+    ----------
+    meter : (int, int) or None
+        Beats and unit of every bar, like (7, 8).
+    bpm_low, bpm_high : float or None
+        Bounds of the tempo, in beats per minute.
+    one_at_s : float or None
+        The time of some 1, in seconds of the recording.
+    start_s, end_s : float or None
+        The part to analyse, in seconds of the recording.
+    use_cache : bool
+        Whether to keep what took long, and to use what was kept.
+    network : str
+        Who listens, out of NETWORKS.
+    taps_s : tuple of float
+        The times of beats that somebody tapped, in seconds; empty: none.
+    taps_count : tuple of int
+        Their counts; empty if they weren't counted.
+    one_exact : bool
+        one_at_s is meant to the millisecond, not found by ear.
+    taps_by_ear : bool
+        The sound places the taps.
+    nudge_ms : float or None
+        Moves all beats; negative is earlier.
+    corrections : Corrections
+        What the song's file says; hints named beside it take precedence (core/obeyed.py).
+
+    Raises
+    ------
+    HintError
+        by `analyse`, if the hints contradict each other or the recording.
+
+    Examples
+    --------
+    >>> Settings(meter=(12, 8), bpm_low=50, bpm_high=70).beats_per_bar
+    4
+    >>> Settings().beats_per_bar is None
+    True
     """
 
     meter: tuple[int, int] | None = None
