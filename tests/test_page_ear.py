@@ -147,6 +147,19 @@ def test_the_songs_file_is_read_back_by_its_own_reader(opened, page_file, tmp_pa
 
 
 @needs_browser
+@pytest.mark.parametrize("has_file", [False, True])
+def test_a_songs_file_that_is_there_is_never_handed_over_whole(opened, tmp_path, analysis, audio, has_file):
+    """One with nothing but comments says nothing, and would be lost all the same."""
+    path = tmp_path / "page.html"
+    html = page_html(analysis, audio, None, "a.wav", "p.html", has_song_file=has_file)
+    path.write_text(html, encoding="utf-8")
+    page = opened(path, view="ear")
+    page.click("#fix-later")
+    assert page.is_visible("#song-save") != has_file
+    assert ("comments too" in page.inner_text("#song-how")) == has_file
+
+
+@needs_browser
 def test_taps_that_are_half_as_fast_halve_the_tempo(opened, page_file, analysis):
     page = opened(page_file, view="ear")
     page.evaluate("document.getElementById('ear-tap-start').click()")

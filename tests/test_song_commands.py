@@ -245,3 +245,13 @@ def test_a_song_without_a_file_gets_one_when_asked(folder, go):
 def test_sections_are_suggested_ready_to_be_put_into_the_file(folder, go, monkeypatch, capsys):
     code, out, _ = go("sections")
     assert code == 0 and 'sections = [\n  "A 1-' in out
+
+
+def test_the_page_knows_of_a_file_that_holds_comments_only(folder, go):
+    (folder / "harbour.song.toml").write_text("# Ida: the bridge rushes\n")
+    go("page", "--out", "x.html", "--audio", "beside")
+    data = page_data(folder / "x.html")
+    assert data["hasSongFile"] and data["known"] == {}
+    (folder / "harbour.song.toml").unlink()
+    go("page", "--out", "x.html", "--audio", "beside", "--force")
+    assert not page_data(folder / "x.html")["hasSongFile"]

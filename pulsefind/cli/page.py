@@ -75,6 +75,7 @@ def page(
     from pulsefind.listen.audio import load
     from pulsefind.page.page import page_html, read_recording
     from pulsefind.page.take_view import read_take_review
+    from pulsefind.song.place import find_song
 
     track = recording_of(song)
     analysis = opened(song, hints)
@@ -82,7 +83,8 @@ def page(
     check_same(song, analysis, loaded)
     recording = read_recording(track, loaded) if audio is Sound.inside else None
     review = read_take_review(take, analysis, history) if take is not None else None
-    html = page_html(analysis, loaded, recording, str(track), str(out), light.value, review)
+    has_file = find_song(track) is not None
+    html = page_html(analysis, loaded, recording, str(track), str(out), light.value, review, has_song_file=has_file)
     write_file(out, html.encode(), force)
     print(f"{out}: {len(html) / 1e6:.1f} MB; open it in a browser")
     doubts(analysis)

@@ -79,14 +79,18 @@ def page_html(
     out_path: str,
     light: str = "auto",
     take: Mapping[str, Any] | None = None,
+    *,
+    has_song_file: bool = False,
 ) -> str:
     """Write the page as one self-contained HTML text.
 
     recording goes inside as FLAC (16 bit, lossless for recordings of up to 16 bits); with None the page asks for the
     file and aligns it by an excerpt of audio. track_path and out_path appear in the command that the page shows. light
     is 'auto' (the device's setting), 'dark' or 'bright'. take is what take_view.read_take_review returns; the page then
-    shows it too.
+    shows it too. has_song_file: is there a song's file already, even one that says nothing? The page then gives lines
+    to put into it, never a whole new file.
     """
+    data = page_data(analysis, audio, recording is not None, track_path, out_path)
     script, style = joined_script("main.mjs"), "".join(map(web_text, STYLES))
     tags = recording or Recording(audio.samples[:0, None], "", "")
     values = {
@@ -96,7 +100,7 @@ def page_html(
         "policy": _policy(script, style),
         "style": Markup(style),
         "script": Markup(script),
-        "data": _complete(page_data(analysis, audio, recording is not None, track_path, out_path), light, take),
+        "data": {**_complete(data, light, take), "hasSongFile": has_song_file},
         "audio_parts": _audio_parts(recording.frames) if recording else [],
     }
     return render("index.html", values)

@@ -209,12 +209,12 @@ function tempoFact(reading, data) {
   const moved = reading.bpm !== data.tempo.bpm;
   const bpm = moved ? reading.bpm : feel.bpm;
   const styles = feel.styles.length && !moved ? `, ${feel.styles.join(", ")}` : "";
-  return fact("Tempo", `${bpm.toFixed(0)} in ${meter}`, ` ${feel.notes}${styles}${rest}`);
+  return fact("Tempo", `${bpm.toFixed(0)} in ${meter}`, `; ${feel.notes}${styles}${rest}`);
 }
 
 function countFact(reading, data) {
   const first = reading.bars.find((bar) => bar.number === 1);
-  return fact("Count in", data.words.countIn.words, first ? ` bar 1 at ${timeText(first.start)}` : "");
+  return fact("Count in", data.words.countIn.words, first ? `; bar 1 at ${timeText(first.start)}` : "");
 }
 
 function followFact(reading) {
@@ -222,7 +222,7 @@ function followFact(reading) {
   for (const guide of reading.plan) bars.set(guide, (bars.get(guide) ?? 0) + 1);
   const guides = [...bars].filter(([guide]) => guide >= 0).sort((a, b) => b[1] - a[1]);
   const alone = reading.kinds.filter((kind) => kind === "alone").length;
-  const rest = alone ? ` alone in ${alone} of ${reading.plan.length} bars` : " never alone";
+  const rest = alone ? `; you are alone in ${alone} of ${reading.plan.length} bars` : "; never alone";
   if (!guides.length)
     return fact("Follow", reading.kinds.includes("band") ? "the band's pulse" : "nothing", rest);
   return fact("Follow", listed(guides.slice(0, 3).map(([guide]) => called(reading, guide))), rest);

@@ -3,11 +3,11 @@
 import { Delay, FindOne, HoldIt } from "./drills.mjs";
 import { $, countOf } from "./drawing.mjs";
 import { kept } from "./keeping.mjs";
+import { SHORT_PX } from "./layout.mjs";
 import { listenToPads } from "./midi.mjs";
 import { saveFile } from "./recordview.mjs";
 
 const FLASH_MS = 90;
-const SHORT_PX = 480;
 
 export class DrillView {
   constructor(app) {

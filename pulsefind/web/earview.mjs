@@ -28,7 +28,10 @@ export class EarView {
     $("song-save").addEventListener("click", () => this.#saveSong());
     this.#wireTapping();
     app.on("reading", () => this.draw());
-    app.on("place", () => this.#drawBar());
+    app.on("place", () => {
+      this.#drawBar();
+      this.#drawMeter();
+    });
   }
 
   draw() {
@@ -114,7 +117,7 @@ export class EarView {
       );
     });
     $("fix-drawing").replaceChildren(
-      el("p", {}, `In ${name}, the 1 is on the count that now reads:`),
+      el("p", {}, `Which count of ${name} is really the 1?`),
       el("div", { class: "places" }, ...buttons),
     );
   }
@@ -209,10 +212,10 @@ export class EarView {
     this.#drawSong(songFileLines(data, reading, corrections));
   }
 
-  // A file that says something already is the player's: the page has lines for it, and never the whole of it.
+  // A file that is there already, if only with comments, is the player's: the page gives lines for it, never the whole.
   #drawSong({ text, dropped }) {
-    const { known, command } = this.app.data;
-    const isNew = Object.keys(known).length === 0;
+    const { known, hasSongFile, command } = this.app.data;
+    const isNew = !hasSongFile && Object.keys(known).length === 0;
     $("song-box").hidden = !text && !dropped.length;
     $("song-file").textContent = text;
     $("song-name").textContent = songFileName(command.track);

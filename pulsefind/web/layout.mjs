@@ -1,6 +1,9 @@
 // Where the road's bars lie on the screen: rows of bars, as wide as their time. No drawing here.
 
-const LEAST_ROAD_BAR_PX = 6;
+// A window lower than this is a telephone held across (the styles have the same height).
+export const SHORT_PX = 480;
+
+const LEAST_ROAD_BAR_PX = 5;
 const TALL_PX = 640;
 
 // How the road is laid out in a box: { rows: [{ first, last, from, to }], width }. A row holds whole bars.

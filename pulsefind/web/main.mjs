@@ -9,6 +9,7 @@ import { DrillView } from "./drillview.mjs";
 import { EarView } from "./earview.mjs";
 import { keep, kept } from "./keeping.mjs";
 import { KitView } from "./kitview.mjs";
+import { SHORT_PX } from "./layout.mjs";
 import { heardPad } from "./midi.mjs";
 import { placeTime } from "./reading.mjs";
 import { wavOf } from "./recorder.mjs";
@@ -87,6 +88,8 @@ class Page {
       $(`tab-${other}`).tabIndex = other === view ? 0 : -1;
     }
     this.#fit();
+    // On a telephone held across, a view begins right below the road: there is no room above it to spare.
+    if (window.innerHeight < SHORT_PX) $("tabs").scrollIntoView();
   }
 
   #wireLight() {

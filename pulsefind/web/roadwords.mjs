@@ -25,6 +25,7 @@ export function drawKey(box, reading, data) {
   if (reading.doubts.some((doubt) => !doubt.whole))
     items.push(el("span", {}, el("i", { class: "key-doubt" }), "the 1 is in doubt"));
   items.push(el("span", {}, el("i", { class: "key-tempo" }), `tempo ${data.words.feel.tempo}`));
-  items.push(el("span", {}, shortTime(reading.end - reading.bars[0].start)));
+  const length = shortTime(reading.end - reading.bars[0].start);
+  items.push(el("span", { class: "key-length" }, `${length} long`));
   box.replaceChildren(...items);
 }
