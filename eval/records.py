@@ -49,7 +49,7 @@ class Track:
 
 @dataclass(frozen=True, slots=True)
 class ClaimedGuide:
-    """A guide as a system states it.
+    """A guide as claimed by a system.
 
     position: (n_places,) places as bars from the start of the pattern (0.25 is beat 2 of a 4/4 bar, 1.25 the
     same in the second bar); hit_s: (n_hits,) times of its hits in seconds.
@@ -63,11 +63,11 @@ class ClaimedGuide:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What a system says about a track; error tells why it said nothing.
+    """What a system says about a track; error says why there is no answer.
 
     beat_s: (n_beats,); count: (n_beats,) or None when the system knows no bars; guides: None when the system
-    doesn't look for any. sure: what the system gives as the probability that its 1, its half of the beat and its tempo
-    octave ("one", "half", "octave") are right, or None when it says nothing of it.
+    doesn't look for any. sure: the probabilities that the system gives for its 1, beat phase and tempo octave ("one",
+    "half", "octave"), or None if it gives none.
     """
 
     beat_s: FloatArray
@@ -79,7 +79,7 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """What one answer took, whole process: seconds on the clock, seconds of processor, peak resident MiB."""
+    """What one answer cost, for the whole process: wall-clock seconds, processor seconds, peak resident MiB."""
 
     wall_s: float
     cpu_s: float

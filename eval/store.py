@@ -1,7 +1,7 @@
-"""Files that are whole or absent: each result is written beside its place and renamed.
+"""Files that are whole or absent: each result is written to a temporary file and renamed.
 
-A result's name is a digest of all that decides it, so that a run which was killed finds what it had finished,
-and a change of the audio, the annotation or the code makes it look elsewhere.
+A result's name is a digest of everything that decides it, so a run that was killed finds what it had finished, and a
+change to the audio, the annotation or the code makes for a new name.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def file_digest(path: Path) -> str:
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
-    """Give the path of a part to write; it takes its final name when the block ends well, and goes if not."""
+    """Yield a temporary path to write; it gets its final name if the block succeeds, and is removed if not."""
     part = path.with_name(f".{path.name}.{uuid4().hex}{PART}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -78,7 +78,7 @@ def read_result(path: Path) -> dict[str, Any]:
 
 
 def clear_parts(folder: Path) -> None:
-    """Remove what killed runs left half-written; younger than an hour, it may belong to a run that lives."""
+    """Remove what killed runs left half-written; anything younger than an hour may belong to a live run."""
     for part in folder.rglob(f".*{PART}"):
         with suppress(FileNotFoundError):
             if time.time() - part.stat().st_mtime > PART_LIFE_S:

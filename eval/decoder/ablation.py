@@ -1,6 +1,6 @@
-"""What each kind of the decoder's evidence is worth: decoded once more without it, on real and rendered sets apart.
+"""What each kind of the decoder's evidence is worth: decoding without it, on real and rendered sets separately.
 
-Evidence is taken out of what the decoder is given, priors are handed to it.
+Evidence is removed from the decoder's input; priors are passed to it as a record.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def _no_reader(heard: Evidence) -> Given:
 
 @dataclass(frozen=True, slots=True)
 class Without:
-    """One kind of evidence taken out: what the decoder is given instead, and the priors under which it works."""
+    """One kind of evidence removed: what the decoder is given instead, and its priors."""
 
     name: str
     given: Callable[[Evidence], Given] = _as_heard
@@ -78,7 +78,7 @@ class Score:
 
 
 def scores(tracks: Iterable[Track], variants: Sequence[Without] = VARIANTS) -> Iterator[Score]:
-    """Every track without each kind of evidence in turn."""
+    """Each track without each kind of evidence in turn."""
     for track in tracks:
         heard = evidence(track)
         for variant in variants:

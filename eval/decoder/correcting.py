@@ -1,12 +1,11 @@
 """A simulated person who knows the truth and corrects the first wrong thing they hear, one at a time.
 
-They listen from the start to the reading of a track, up to where it goes wrong for longer than a beat, and use what
-the song's file offers for what they hear: the tempo where most of the track runs at another one; a 1 where most of the
-beats lie between the true ones, or the beats are right and the 1 is elsewhere; the meter where all bars are of another
-length; one bar's meter where only that bar is odd. Where the beats go astray for some bars only, or a correction was of
-no help (it is undone, and counts all the same), they tap and count eight bars from there. Times are pressed by ear: up
-to 80 ms off for a 1, taps with a standard deviation of 15 ms. Then they listen again. Nothing outside the annotated
-stretch is heard.
+They listen to the reading of a track from the start, up to where it goes wrong for longer than a beat, and use what the
+song's file offers for what they hear: the tempo if most of the track has another one; a 1 if most beats lie between the
+true ones, or the beats are right and the 1 is elsewhere; the meter if all bars have another length; one bar's meter if
+only that bar is odd. If the beats go astray for only some bars, or a correction didn't help (it is undone, but still
+counts), they tap and count eight bars from there. Times are pressed by ear: up to 80 ms off for a 1, taps with a
+standard deviation of 15 ms. Then they listen again. Nothing outside the annotated stretch is heard.
 """
 
 from __future__ import annotations
@@ -38,7 +37,7 @@ _OCTAVE = float(np.log(1.2))
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """One track: downbeat F and beat F (0..1) before any correction and after each; what was corrected, in words."""
+    """One track: downbeat F and beat F (0..1) before and after each correction; what was corrected, in words."""
 
     set_name: str
     name: str
@@ -55,7 +54,7 @@ class Course:
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """What is heard of a reading at the true beats: which beat lies at each (-1: none), and its count (0: none)."""
+    """A reading as heard at the true beats: which of its beats lies at each (-1: none), and its count (0: none)."""
 
     beat_s: FloatArray
     count: IntArray
@@ -153,7 +152,7 @@ def _told(
 
 
 def _with_one(reading: _Reading, known: Corrections, first: int, rng: np.random.Generator) -> tuple[Corrections, str]:
-    """A 1, pressed by ear: the first true one from the first wrong beat on, or the last before it."""
+    """A 1, pressed by ear: the first true one from the first wrong beat on, or else the last before it."""
     ones = np.flatnonzero(reading.count == 1)
     chosen = int(ones[min(int(np.searchsorted(ones, first)), len(ones) - 1)])
     pressed_s = max(0.0, float(reading.beat_s[chosen] + rng.uniform(-PRESSED_S, PRESSED_S)))
@@ -168,7 +167,7 @@ def _with_one(reading: _Reading, known: Corrections, first: int, rng: np.random.
 
 
 def _extra(beat_s: FloatArray, pulse: Pulse) -> IntArray:
-    """(n,) how many beats of a reading lie well between each true beat and the next."""
+    """(n,) how many beats of a reading lie clearly between each true beat and the next."""
     edge = np.append(beat_s, 2 * beat_s[-1] - beat_s[-2])
     quarter = np.diff(edge) / 4
     low = np.searchsorted(pulse.time_s, edge[:-1] + quarter)
@@ -184,7 +183,7 @@ def _bar_lengths(count: IntArray) -> IntArray:
 
 
 def _odd_bar(reading: _Reading, pulse: Pulse, first: int, usual: int) -> tuple[int, int] | None:
-    """Number and length of a bar of another length that begins where the count first goes wrong; None if none does."""
+    """Number and length of an odd bar that begins where the count first goes wrong; None if there is none."""
     ones = np.flatnonzero(reading.count == 1)
     begin = int(np.searchsorted(ones, first, side="right")) - 1
     for bar in (begin - 1, begin):

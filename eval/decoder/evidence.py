@@ -19,7 +19,8 @@ FIGURES = {"beat_f_70": "beat F", "cmlt": "CMLt", "downbeat_f_70": "downbeat F"}
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Of one track: what the network says, of the half of the beat by the whole and by the bass alone; the harmony.
+    """The evidence for one track: the network's outputs, the beat phase by the whole and by the bass alone, the
+    harmony.
 
     Times and frames count from start_s of the recording.
     """

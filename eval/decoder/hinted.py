@@ -1,7 +1,7 @@
-"""One hint at a 1: is the rest of the track right then, and what becomes of a wrong one?
+"""One hint at a 1: does it put the rest of the track right, and what happens with a wrong one?
 
-The hint is the time of an annotated 1, drawn by a seed and moved by up to 150 ms either way, as a person presses; a
-wrong one is the time of an annotated beat that is no 1.
+The hint is the time of an annotated 1, drawn by a seed and moved by up to 150 ms either way, as if pressed by a person;
+a wrong one is the time of an annotated beat that isn't a 1.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ MOST_OFF_S = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Hinted:
-    """One track: scores (0..1) under a true hint; was a wrong one obeyed; which ones were said to disagree."""
+    """One track: scores (0..1) with a true hint; whether a wrong one was obeyed; which were said to disagree."""
 
     set_name: str
     beat_f: float
@@ -34,7 +34,7 @@ class Hinted:
 
 
 def hinted(tracks: Iterable[Track], seed: int) -> Iterator[Hinted]:
-    """Each track that has bars and a beat that is no 1, under a true hint and under a wrong one."""
+    """Each track with bars and a beat that isn't a 1, with a true hint and with a wrong one."""
     for track in tracks:
         count = track.reference.count
         if count is None or not (count == 1).any() or not (count > 1).any():

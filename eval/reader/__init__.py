@@ -1,1 +1,1 @@
-"""How the reader of bars is taught: whole made songs, what is heard of them, and a small network over their beats."""
+"""How the reader of bars is trained: whole made songs, what is heard of them, a small network over their beats."""

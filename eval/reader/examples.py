@@ -1,4 +1,4 @@
-"""From a song to what the reader learns from: rows of beats in every reading, and where in the bar each beat lies."""
+"""From a song to what the reader learns from: rows of beats in every reading, and each beat's place in the bar."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.sounding import sounding
 
 UNKNOWN = -1
-"""Of a beat whose place in the bar a reading doesn't define."""
+"""For a beat whose place in the bar a reading doesn't define."""
 
 FEWEST_BEATS = 12
 _NEAR_S = 0.07
@@ -85,7 +85,7 @@ def stretch(
     last_s: float,
     style: str,
 ) -> Example | None:
-    """The beats of a stretch in all their readings, as if nothing were known beyond it; None where too few are."""
+    """The beats of a stretch in all their readings, as if nothing beyond it were known; None if there are too few."""
     struck, harmony = cut(sound, first_s, last_s)
     own = sound.base_s[(sound.base_s >= first_s) & (sound.base_s < last_s)] - first_s
     inside = (beats[:, 0] >= first_s - 0.05) & (beats[:, 0] < last_s)
@@ -114,7 +114,7 @@ def cut(sound: Sound, first_s: float, last_s: float) -> tuple[NDArray[np.float64
 
 
 def agreement(time_s: NDArray[np.float64], truth_s: NDArray[np.float64]) -> float:
-    """F-measure within 70 ms (Davies, Degara and Plumbley 2009), each beat matched by the nearest."""
+    """F-measure within 70 ms (Davies, Degara and Plumbley 2009), each beat matched to the nearest."""
     if not len(time_s) or not len(truth_s):
         return 0.0
     near = [np.abs(a[:, None] - b[None]).min(axis=1) <= _NEAR_S for a, b in ((time_s, truth_s), (truth_s, time_s))]

@@ -1,4 +1,4 @@
-"""Every way to read the beats that were found: as they are, half a beat later, quicker or slower by two or three."""
+"""Every way to read the beats found: as they are, half a beat later, two or three times as quick or slow."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ READINGS = (
     *(Reading(3, 2, first) for first in range(2)),
     *(Reading(2, 3, first) for first in range(3)),
 )
-"""The first is the beats as found. Wrong octaves, halves, and twos where threes are: what beat trackers err by."""
+"""The first is the beats as found; the others are what beat trackers get wrong: octaves, halves, twos for threes."""
 
 
 def read_as(reading: Reading, time_s: FloatArray) -> FloatArray:

@@ -103,7 +103,7 @@ class Counts:
 
 
 def _drawn(rows: list[list[Any]], counts: list[float], rng: Generator) -> list[Any]:
-    """One of the rows, the common ones more often, but not as much more often as they are common."""
+    """One of the rows: common ones more often, but less so than they are common."""
     weight = np.array(counts, float) ** 0.7
     return rows[rng.choice(len(rows), p=weight / weight.sum())]
 
@@ -181,7 +181,7 @@ def _bars(length_s: float, bpm: float, beats_per_bar: int) -> int:
 
 
 def mixed(stems: NDArray[np.float32], rng: Generator) -> NDArray[np.float32]:
-    """(n,) the stems at chance levels, coloured, driven and with a little noise; drums are often taken out."""
+    """(n,) the stems at random levels, coloured, driven, with a little noise; drums are often left out."""
     level_db = rng.normal([1.5, 0.0, 0.0, 0.0], [4.5, 4.0, 4.0, 4.0])
     gain = 10 ** (level_db / 20)
     sounds = np.abs(stems).max(axis=1) > 1e-4
@@ -201,7 +201,7 @@ def mixed(stems: NDArray[np.float32], rng: Generator) -> NDArray[np.float32]:
 
 
 def _coloured(mix: NDArray[np.float32], rng: Generator) -> NDArray[np.float32]:
-    """A smooth chance curve over frequency, a few decibels high."""
+    """A smooth random curve over frequency, a few decibels high."""
     n = len(mix)
     spectrum = np.fft.rfft(mix)
     hz = np.maximum(np.fft.rfftfreq(n, 1 / RATE_HZ), 20.0)

@@ -23,14 +23,15 @@ CROPS = 4
 VALIDATION_SHARE = 0.08
 LONGEST_ROWS = 384
 _PER_EXAMPLE = 6
-"""Readings of one example in a batch: all of them would be ever the same wrong ones."""
+"""Readings of one example in a batch (judged): with all of them, the same wrong ones would come every time."""
 
 NOISE, MISSING = 0.12, (0.3, 0.15, 0.12, 0.12, 0.12, 0.12)
 """Standard deviation of noise on the rows, and how often each group of columns is missing (judged: recordings differ
-from made songs)."""
+from made songs).
+"""
 
 RARE_WEIGHT = 6.0
-"""How much more a song counts whose beats as found are not how it is counted: in recordings they are more."""
+"""How much more a song counts if its beats as found aren't as it is counted (judged: recordings have more of them)."""
 
 GROUPS = (slice(0, 16), slice(16, 56), slice(56, 76), slice(76, 86), slice(86, 96), slice(96, 100))
 """Columns that may be missing together: networks' beats, what is struck, harmony's moves, its likeness, the kit's
@@ -39,7 +40,7 @@ likeness, loudness."""
 
 @dataclass(frozen=True, slots=True)
 class Plan(Learning):
-    """make_s and learn_s: how long songs are made, and how long is learnt from them."""
+    """make_s, learn_s: how long songs are made, and how long the network learns from them."""
 
     make_s: float = 420.0
     learn_s: float = 400.0
@@ -65,7 +66,7 @@ def _make(seed: int) -> list[Example]:
         TypeError,
         ZeroDivisionError,
     ) as error:
-        # A song of chance that can't be read is left out, and said.
+        # A random song that can't be read is left out, and reported.
         print(f"song {seed}: {error!r}", flush=True)
         return []
 
@@ -89,7 +90,7 @@ def make(folder: Path, counts: Path, plan: Plan) -> list[list[Example]]:
 
 
 def learn(songs: list[list[Example]], plan: Plan, out: Path) -> None:
-    """Train on all songs but some, which say how well it goes; write out/reader.npz and out/run.json."""
+    """Train on all songs but a few, which are kept for validation; write out/reader.npz and out/run.json."""
     import torch
     import torch.nn.functional as F  # noqa: N812
 
@@ -166,7 +167,7 @@ def learn(songs: list[list[Example]], plan: Plan, out: Path) -> None:
 
 
 def _held(network: Any, songs: list[list[Example]], device: str) -> list[dict[str, Any]]:
-    """What the network says of songs that it wasn't taught: scores of readings, evidence for each meter and phase."""
+    """The network's outputs for songs it wasn't trained on: scores of readings, evidence for each meter and phase."""
     import torch
 
     said = []
@@ -211,7 +212,7 @@ def kind_of_right(batch: list[Example]) -> np.ndarray:
 
 
 def _varied(rows: Any, torch: Any) -> Any:
-    """Rows with likelihoods surer or less sure and higher or lower by column, and harmony that moves more or less."""
+    """Rows with likelihoods sharpened or flattened and shifted by column, and harmony that moves more or less."""
     b, device = len(rows), rows.device
     rows = rows.clone()
     for part, low, high, shift in (

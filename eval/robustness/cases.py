@@ -1,7 +1,7 @@
 """The cases of eval.robustness.fuzz: damaged files and odd hints, given to the command line, and how each ended.
 
-A case is good if it ends with exit code 0, or with exit code 2 and one line; anything else is a fault: a traceback,
-messages of more than a line, something half written or left behind. A case follows from its seed and number alone.
+A case is good if it ends with exit code 0, or with exit code 2 and one line. Anything else is a fault: a traceback,
+longer messages, something half-written or left behind. Seed and number alone determine a case.
 """
 
 from __future__ import annotations
@@ -89,8 +89,8 @@ _HINT_PARTS = (
 
 @dataclasses.dataclass(frozen=True, slots=True)
 class Outcome:
-    """How a case ended: what was tried, the verdict, and for a fault its class and details; the exit code or how else
-    it ended; what it took.
+    """How a case ended: what was tried, the verdict, for a fault its class and details, the exit code or how else it
+    ended, and what it cost.
 
     A class of fault starts with its kind: `traceback`, `hang`, `memory`, `died`, `left over`, `messages`, `exit code`.
     """
@@ -114,7 +114,7 @@ def damaged(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
 
 
 def _damage(out: bytearray, rng: np.random.Generator, other: bytes) -> None:
-    # Headers decide most: half of all damage falls into the first 128 bytes.
+    # Headers matter most, so half of all damage falls into the first 128 bytes.
     reach = len(out) if rng.random() < 0.5 else min(128, len(out))
     at = int(rng.integers(reach)) if reach else 0
     n = int(rng.choice([1, 2, 4, 16, 256]))
@@ -138,7 +138,7 @@ def _damage(out: bytearray, rng: np.random.Generator, other: bytes) -> None:
 
 
 def damaged_text(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
-    """Damage a text: mostly a number or a word replaced, else like any file."""
+    """Damage a text: usually by replacing a number or a word, else like any file."""
     if rng.random() < 0.3:
         return damaged(data, rng, other)
     text = data.decode("utf-8")
@@ -151,7 +151,7 @@ def damaged_text(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
 
 
 def damaged_tree(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
-    """Damage a JSON text: mostly one of its values, so that it is still JSON; else like any text."""
+    """Damage a JSON text: usually one of its values, so that it is still JSON; else like any text."""
     if rng.random() < 0.25:
         return damaged_text(data, rng, other)
     document = json.loads(data)

@@ -1,4 +1,4 @@
-"""Damaged files and odd hints by the thousand: every reader must answer, or refuse in one line.
+"""Damaged files and odd hints by the thousand: every reader must answer or refuse in one line.
 
 `python -m eval fuzz --count 20000 --seed 1 --processes 8` makes small real files, damages them, and gives each to the
 command line as a person would (cases.py says what is good). Each case runs in a process of its own, with 60 s and
@@ -43,7 +43,7 @@ _ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "NUMBA_NUM_T
 
 
 def run(seed: int, count: int, first: int = 0, processes: int = 1, keep: Path | None = None) -> list[Outcome]:
-    """Run cases first..first + count - 1, in the order of their numbers; told to stop, return what has ended.
+    """Run cases first..first + count - 1, in order; if told to stop, return those that have ended.
 
     What led to a fault is kept in the folder `keep`: damaged files, the command, and what it said.
     """
@@ -63,7 +63,7 @@ def run(seed: int, count: int, first: int = 0, processes: int = 1, keep: Path | 
 
 
 def _outcomes(folder: Path, seed: int, numbers: range, processes: int) -> Iterator[Outcome]:
-    """Outcomes as they come from some workers, each of which takes the next case when it has ended one."""
+    """Outcomes as they arrive from several workers, each of which takes the next case when done with one."""
     ended: SimpleQueue[Outcome | Exception | None] = SimpleQueue()
     left = iter(numbers)
 
@@ -97,7 +97,7 @@ def _outcomes(folder: Path, seed: int, numbers: range, processes: int) -> Iterat
 
 
 def _answers(folder: Path, seed: int, numbers: Iterator[int]) -> Iterator[Outcome]:
-    """Outcomes from one worker, or from the next where it dies, which costs only its case."""
+    """Outcomes from one worker, or from its replacement if it dies, which costs only the case at hand."""
     number = next(numbers, None)
     while number is not None:
         with _worker(folder, seed) as worker:
@@ -161,7 +161,7 @@ def _work(folder: Path, seed: int) -> None:
 
 
 def _load_all(bench: Bench) -> None:
-    """Use what most cases use once, so that their copies of this process have it loaded."""
+    """Use once what most cases use, so that forked copies have it loaded."""
     with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
         call(["find", bench.good("short.wav"), "--no-cache"])
         given = ["--analysis", bench.good("song.json"), "--bars", "2-2"]
@@ -173,7 +173,7 @@ def _load_all(bench: Bench) -> None:
 
 
 def apart(bench: Bench, seed: int, number: int) -> Outcome:
-    """Run a case in a copy of this process: it may hang or die, and what it leaves goes."""
+    """Run a case in a forked copy: it may hang or die, and whatever it leaves is removed."""
     started = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
         reader, writer = os.pipe()

@@ -1,9 +1,9 @@
-"""Runs broken off at seeded moments: what is there afterwards must be whole, or not be there.
+"""Runs interrupted at seeded moments: whatever is there afterwards must be whole.
 
-`python -m eval interrupts --count 200 --seed 1` starts find, click, page and eval on a short song, and breaks each off
-by SIGINT (to the whole group, as a terminal does), SIGTERM or SIGKILL after a part of the time that it takes. Then: a
-result is whole or absent; nothing else lies about, except after SIGKILL, and then under a temporary name; every entry
-of the cache has its checksum; no process is left; and the same command, run again, gives the same bytes as ever.
+`python -m eval interrupts --count 200 --seed 1` starts find, click, page and eval on a short song, and interrupts each
+with SIGINT (to the whole group, as a terminal does), SIGTERM or SIGKILL partway through. Then: a result is whole or
+absent; nothing else is left, except after SIGKILL, and then under a temporary name; every cache entry matches its
+checksum; no process is left; and the same command, run again, gives the same bytes as ever.
 """
 
 from __future__ import annotations
@@ -32,12 +32,12 @@ SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
 SONG_S = 22.0
 PATIENCE_S = 10.0
 STARTING_S = 0.5
-"""Before our first line runs, Python itself answers SIGINT, with a traceback."""
+"""Before our first line runs, Python itself handles SIGINT, with a traceback."""
 
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A command that is broken off: its arguments, and what it writes."""
+    """A command to interrupt: its arguments, and what it writes."""
 
     name: str
     arguments: tuple[str, ...]
@@ -95,7 +95,7 @@ def contents(path: Path) -> str:
 
 
 def broken_off(job: Job, place: Path, after_s: float, how: signal.Signals, expected: str) -> list[str]:
-    """Break a job off, and say what is wrong with what it leaves; an empty list if nothing is."""
+    """Interrupt a job, and list what is wrong with what it leaves behind."""
     process = start(job, place)
     time.sleep(after_s)
     if how is not signal.SIGINT:
@@ -119,7 +119,7 @@ def _said(code: int, said: str, how: signal.Signals, after_s: float, job: Job) -
     if code == 0 or how is signal.SIGKILL or after_s < STARTING_S:
         return []
     if code == -how and not said:
-        # Python takes our handlers away as it ends, and everything has been done and said by then.
+        # Python removes our handlers as it exits; by then everything has been done and said.
         return []
     if code != 128 + how or said != f"{job.arguments[0]}: stopped\n":
         return [f"exit code {code}, said {said[-300:]!r}"]
@@ -169,7 +169,7 @@ def _is_json(path: Path) -> bool:
 def run(
     count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 5, processes: int = 1, first: int = 0
 ) -> list[str]:
-    """Break off runs `first` to before `count` of a seed, some at once; returns what went wrong, a line each."""
+    """Interrupt runs `first` up to `count` of a seed, several at once; returns what went wrong, a line each."""
     rng = np.random.default_rng(seed)
     # A shell's background jobs ignore it, and so would what they start.
     signal.signal(signal.SIGINT, signal.default_int_handler)

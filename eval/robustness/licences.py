@@ -1,4 +1,4 @@
-"""A table of the licences of everything that pulsefind needs, from what the installed packages say of themselves.
+"""A table of the licences of everything that pulsefind needs, from the installed packages' own metadata.
 
 `python -m eval licences` prints it; with --write it goes between the marks in LICENCES.md, which a test compares.
 """
@@ -20,7 +20,7 @@ _LONGEST = 60
 
 
 FAMILIES = ("MIT", "BSD", "Apache", "MPL", "ISC", "LGPL", "GPL", "PSF", "CC0", "Zlib", "Unlicense", "non-commercial")
-"""Families of licences, as their names have them: what a package says of itself is worded anew now and then."""
+"""Families of licences by parts of their names, since packages reword what they say from time to time."""
 
 DOCUMENT = ROOT / "eval" / "robustness" / "LICENCES.md"
 

@@ -1,9 +1,8 @@
 """Measures the page of a long track in Chromium: `python -m eval page`.
 
-The track is the demo song, repeated to ten minutes and analysed as any recording; the page is what `pulsefind page`
-writes.
-Opening, scrolling and playing are timed by the browser's own clock (Navigation Timing, Long Tasks). Each measurement
-is repeated in a fresh browser; the best one is what the page takes, the others what else the machine did.
+The track is the demo song, repeated to ten minutes and analysed like any recording; the page is what `pulsefind page`
+writes. Opening, scrolling and playing are timed by the browser's own clock (Navigation Timing, Long Tasks). Each
+measurement is repeated in a fresh browser; the best is what the page costs, the rest what else the machine was doing.
 """
 
 from __future__ import annotations
@@ -157,7 +156,7 @@ def _visit(browser: Browser, path: Path, size: tuple[int, int]) -> Visit:
 
 
 def _touch_everything(page: Page) -> None:
-    """While it plays: every view, the road here and there, a loop, the stage."""
+    """While it plays: every view, several places on the road, a loop, the stage."""
     page.evaluate("window.scrollTo(0, 0)")
     road = page.locator(".road-drawing").bounding_box()
     if road is None:

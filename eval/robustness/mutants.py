@@ -1,4 +1,4 @@
-"""Do the tests notice? Small changes to the code, one at a time, each with the tests of its file.
+"""Do the tests notice? Small changes to the code, one at a time, each tried with the tests of its file.
 
 `python -m eval mutants beats/grid --tests tests/test_grid.py --count 20 --seed 1` changes a comparison, an operator, a
 number or a condition at seeded places of a file, in a copy of the project, and runs its tests. A change that no test
@@ -55,7 +55,7 @@ class Change:
 
 
 def changes_of(tree: ast.Module) -> list[Change]:
-    """All places in a module that can be changed."""
+    """Every place in a module that can be changed."""
     found: list[Change] = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Compare) and type(node.ops[0]) in _COMPARED:

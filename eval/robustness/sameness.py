@@ -1,7 +1,7 @@
-"""Does the answer depend on the file? The same recordings, louder, turned over, at other rates, coded, or later.
+"""Does the answer depend on the file? The same recordings louder, inverted, at other rates, coded, or later.
 
 `python -m eval same SET... --root FOLDER`: each recording is analysed as it is and in each form, and the answers are
-compared: beats, where the 1 is, and the first guide. No annotation is asked.
+compared: beats, where the 1 is, and the first guide. Annotations play no part.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ Samples = NDArray[np.float32]
 
 NEAR_S = 0.02
 MOST = 0.95
-"""So many of all beats, either way, must have one of the other answer near."""
+"""This share of the beats of each answer must have one of the other nearby."""
 
 SILENCE_S = 3.0
 
@@ -98,7 +98,7 @@ class Kept:
 
 
 def sameness(tracks: Iterable[Track], forms: dict[str, Made] = FORMS) -> Iterator[Kept]:
-    """Each recording in each form beside itself."""
+    """Each recording in each form, compared with itself."""
     for track in tracks:
         frames, rate_hz = decode(track.audio)
         plain = analyse(track.audio, Settings(use_cache=False))

@@ -1,4 +1,4 @@
-"""The small, whole files that are damaged: one of each kind that pulsefind reads."""
+"""The small intact files to be damaged: one of each kind that pulsefind reads."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _SHORT_S, _SONG_S = 0.5, 12.0
 
 
 def make_seeds(folder: Path) -> None:
-    """Write the seeds; formats that this machine can't write are left out."""
+    """Write the seeds, except in formats that this machine can't write."""
     song, _ = make_song()
     part = song[20 * RATE_HZ : int((20 + _SONG_S) * RATE_HZ)]
     short = part[: int(_SHORT_S * RATE_HZ)]

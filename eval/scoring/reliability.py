@@ -1,4 +1,4 @@
-"""Does "90 % sure" mean right nine times in ten? What systems say of themselves, against the annotation, counted."""
+"""Does "90 % sure" mean right nine times in ten? Stated probabilities against the annotation."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ class Row:
 
 
 def right(question: str, own: Entry) -> bool | None:
-    """Was a system right about the 1, the half or the octave? None where its answer can't be told that way.
+    """Was a system right about the 1, the beat phase or the octave? None where the question doesn't apply.
 
-    A 1 is right in the right meter alone, and a half is only asked where the octave is right.
+    A 1 is right only in the right meter, and the beat phase is asked only if the octave is right.
     """
     if question == "one":
         return None if own["one_kind"] in (None, "unknown") else own["one_kind"] == "right"

@@ -1,4 +1,4 @@
-"""pulsefind as a system to be scored, through its public names alone."""
+"""pulsefind as a system to be scored, through its public names only."""
 
 from __future__ import annotations
 

@@ -1,10 +1,10 @@
 """A listening test without ears: is what `hear` lifts out of a track more the guide's instrument than all the rest?
 
-Made songs whose stems are known (eval.sets.bands) are analysed from their mix. What is lifted out for a guide
-is correlated, sample by sample, with the stem that it belongs to and with the sum of the others. A drum belongs to the
-drums and a bass to the bass; what a name leaves open belongs to the stem with whose onsets its hits best agree (F
-within HIT_WINDOW_S), of bass, chords and lead for "guitar or keys", of all for what no network was taught. Beside it
-stands the mix itself in place of what is lifted out.
+Made songs whose stems are known (eval.sets.bands) are analysed from their mix. What is lifted out for a guide is
+correlated, sample by sample, with the stem it belongs to and with the sum of the others. A drum belongs to the drums
+and a bass to the bass; where the name leaves it open, the guide belongs to the stem whose onsets agree best with its
+hits (F within HIT_WINDOW_S): one of bass, chords and lead for "guitar or keys", any for untaught sounds. For
+comparison, the same with the mix itself.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from pulsefind.practice.spool import spooled
 Samples = NDArray[np.float64]
 
 GUIDES = 3
-"""As many of the first guides of a song are listened to."""
+"""How many of a song's first guides are examined."""
 
 HIT_WINDOW_S = 0.05
 
@@ -41,7 +41,7 @@ class Listened:
     """One guide of a song: its rank (0: the first), the kind of its sound, and the stem that it belongs to.
 
     own, rest: correlation of what is lifted out with that stem and with the sum of the others; mix_own, mix_rest: the
-    same of the mix itself.
+    same for the mix itself.
     """
 
     rank: int

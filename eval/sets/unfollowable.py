@@ -1,4 +1,4 @@
-"""Made tracks on which no guide can be right: pads that swell when they like, noise, playing without a pulse."""
+"""Made tracks on which no guide can be right: pads that swell at random, noise, playing without a pulse."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ class Unfollowable:
 
 @dataclass(frozen=True, slots=True)
 class SilentRow:
-    """Of n tracks of a kind: on how many no guide is claimed."""
+    """How many of n tracks of a kind have no guide claimed."""
 
     kind: str
     silent: int

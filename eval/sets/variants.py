@@ -1,4 +1,4 @@
-"""The same recordings, changed as no listener would mind: what a figure moves by then is its noise."""
+"""The same recordings, changed in ways no listener would mind: how far a figure moves then is its noise."""
 
 from __future__ import annotations
 

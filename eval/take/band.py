@@ -1,9 +1,9 @@
 """Takes of real players: the drum kit of a real recording laid on the same recording without its drums.
 
 A set of takes holds `audio/<id>.*`, and the practice tracks' set the same names; take and track were recorded together,
-so a take as it is starts at 0.000 s on the track's clock. Takes are changed as they change in life: silence in front
-(the recorder ran before the song), cut off in front (it ran late), a telephone, a levelling recorder, clipping, the
-track leaking into it. No start is given. A take of another song must be refused.
+so an unchanged take starts at 0.000 s on the track's clock. Takes are changed the way they are in life: silence in
+front (the recorder was started before the song), the beginning cut off (it was started late), a telephone, a levelling
+recorder, clipping, the track leaking in. No start is given. A take of another song must be refused.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ from pulsefind.take.records import Alignment
 from pulsefind.take.strokes import find_strokes
 
 RIGHT_MS = 20.0
-"""A start is right when it lies this near to the true one in the middle of the take: half of what drummers notice."""
+"""A start is right if it is this close to the true one in the middle of the take (judged: what drummers notice)."""
 
 SHOWN = 3
-"""So many starts a person reads before they give up (judged)."""
+"""How many starts a person reads before giving up (judged)."""
 
 FRONT_S = (0.4, 1.0, 1.7, 3.0)
 PARTS_S = ((2.2, 1.3), (3.9, 2.5), (0.6, 4.1))
@@ -119,7 +119,7 @@ def telephone(take: Samples, _track: Samples, rate_hz: int) -> Take:
 
 
 def levelled(take: Samples, _track: Samples, rate_hz: int) -> Take:
-    """A recorder's automatic gain: down within 5 ms, up within 0.8 s, all strokes as loud in the end."""
+    """A recorder's automatic gain: down within 5 ms, up within 0.8 s, so that all strokes end up equally loud."""
     step = rate_hz // 1000
     power = uniform_filter1d(np.square(take), 5 * step)
     held = maximum_filter1d(power[::step], 20)
@@ -133,7 +133,7 @@ def levelled(take: Samples, _track: Samples, rate_hz: int) -> Take:
 
 
 def clipped(take: Samples, _track: Samples, _rate_hz: int) -> Take:
-    """Recorded 18 dB too hot: what is over full scale is cut."""
+    """Recorded 18 dB too hot: everything over full scale is clipped."""
     peak = float(np.max(np.abs(take)))
     return Take(np.clip(take * 8.0 / peak, -1.0, 1.0), 0.0)
 
@@ -189,7 +189,7 @@ def laid(takes: Path, tracks: Path, kept: Path | None, changes: Sequence[str] = 
 
 
 def strangers(takes: Path, tracks: Path, kept: Path | None) -> Iterator[Row]:
-    """Every take laid on every other song: whatever is chosen there is wrong."""
+    """Every take laid on every other song, where any choice is wrong."""
     both = pairs(takes, tracks)
     for take_path, own in both:
         audio = load(take_path)

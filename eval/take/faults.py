@@ -1,8 +1,8 @@
 """Players with one known fault, and the same players without it: what does the review name?
 
-Each of 50 takes a kind of fault has it in half of the takes. All have a fill and a rest of two bars, played as well as
-the rest, so that neither is a sign. Faults are made here from plain arithmetic on the strokes, not from the shapes that
-the review looks for: creeping follows a half cosine, slips decay by a share at each note.
+There are 50 takes for each kind of fault, and half of them have it. All have a fill and a rest of two bars, played as
+well as everything else, so that neither gives anything away. Faults are made by plain arithmetic on the strokes, not
+from the shapes that the review looks for: creeping follows a half cosine, slips decay by a share at each note.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ def _shift(
     if kind == "rushed fill":
         inside = (at >= FILL_BAR - 0.02) & (at < FILL_BAR + 0.98)
         return np.where(inside, -size_ms * (at - FILL_BAR), 0.0), FILL_BAR, FILL_BAR
-    # One limb unevenly: every stroke of it for itself, spread by a third of the size (7 to 27 ms).
+    # One uneven limb: each of its strokes independently, spread by a third of the size (7 to 27 ms).
     limb = kinds == str(rng.choice(["kick", "snare", "hat"]))
     return np.where(limb, rng.normal(0, size_ms / 3, len(at)), 0.0), 0, BARS - 1
 

@@ -1,10 +1,10 @@
 """Fits what tells strokes and kinds of a recorded take: `python -m eval take-fit [--font FILE]`.
 
-Human performances (Groove MIDI) are rendered to sound, so that every stroke is known: on the kit made by code, and on
-one of a SoundFont's kits where one is named; a third of those also under hiss. The weights of rises (take_hits) come
-from logistic regression with weights of zero or more, those of kinds (take_kinds) from multinomial logistic
-regression. Fitted on some drummers' performances, reported on the others', beside what the code holds; the constants
-are printed as the code writes them.
+Human performances (Groove MIDI) are rendered to sound, so that every stroke is known: on the kit made by code and, if a
+SoundFont is given, on one of its kits; a third of those also under hiss. The weights of rises (take/strokes.py) come
+from logistic regression without negative weights, those of kinds (take/kinds.py) from multinomial logistic regression.
+Fitted on some drummers' performances, reported on the others', next to what the code has now; the constants are printed
+as the code writes them.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ from pulsefind.take.records import TakeHits
 
 FITTED_DRUMMERS = ("drummer3", "drummer5", "drummer7", "drummer9")
 FALSE_SHARE = 0.0075
-"""The least score is the one at which this share of what is heard on the made kit was not played."""
+"""The least score is the one at which this share of what is heard on the made kit wasn't played (judged)."""
 
 ONE_DRUM = 0.5
-"""Log odds by which one drum is favoured over several: what is called a kick and is one is worth more."""
+"""Log odds by which one drum is favoured over several (judged): a kick called a kick is worth more."""
 
 _NEAR_S, _FAR_S = 0.012, 0.03
 _SAME_S = 0.025
@@ -121,7 +121,7 @@ def listen(kit: str, hits: TakeHits, sound: FloatArray) -> Heard:
 
 
 def _sounding(hits: TakeHits, strokes: list[list[float]]) -> list[tuple[str, ...]]:
-    """What each stroke is made of, in the words of take_kinds; () where something else is struck."""
+    """What each stroke is made of, in the words of take/kinds.py; () where something else is struck."""
     plain = {"tom": "snare", "hat": "cymbal", "other": ""}
     found: list[tuple[str, ...]] = []
     for stroke in strokes:

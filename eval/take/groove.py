@@ -88,8 +88,8 @@ def groove_difference(hits: TakeHits, track: Analysis, review: Review) -> tuple[
 def arithmetic(hits: TakeHits, track: Analysis, review: Review) -> tuple[float, float]:
     """Mean and spread by a few lines of their own: every note against the nearest place of the click.
 
-    The subdivision is the one that the review names. Of notes of one drum within 45 ms the loudest counts, a place
-    and drum is taken by the nearest note, and "nearest" is meant after the median offset is taken off.
+    The subdivision is the one that the review names. Of several notes of one drum within 45 ms the loudest counts; each
+    place and drum takes its nearest note, after the median offset has been taken off.
     """
     beat_s = float(track.beats.time_s[1] - track.beats.time_s[0])
     bar_s = beat_s * int(track.bars.beats_per_bar[0])
@@ -183,7 +183,7 @@ def groove_audio(n: int) -> str:
 def audio_difference(
     hits: TakeHits, track: Analysis, rng: np.random.Generator
 ) -> tuple[float, float, float, float, float]:
-    """Sound less MIDI: mean and spread; share of strokes matched in both, of strokes only heard, of equal kinds."""
+    """Sound less MIDI: mean and spread; shares of strokes matched in both, only heard, and of equal kinds."""
     sound = from_samples(render(hits, rng), RATE_HZ)
     by_midi = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
     by_sound = review_take(track, find_strokes(sound), HERE, SONG, starts_at_s=0.0)

@@ -1,8 +1,8 @@
 """Made takes: songs of eval.train's song maker, the drums of each as a take, all else as the track to play to.
 
-What is set while looking at takes is looked at on these, so that the real ones stay a test. Take and track are of one
-performance, so a take as it is starts at 0.000 s on the track's clock. Every instrument wanders with the band and has
-a lag and an unevenness of its own; where a folder of human drumming is given, some are played by people.
+Settings are chosen with these in view, so that the real takes remain a test. Take and track come from one performance,
+so an unchanged take starts at 0.000 s on the track's clock. Every instrument wanders with the band and has its own lag
+and unevenness; if a folder of human drumming is given, people play some of the drums.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from eval.train.songs import LENGTH_S, SongMaker
 
 TAKES, TRACKS, SONGS = "made_takes", "made_tracks", "made_songs"
 FEWEST_OF_KIT = 24
-"""A drum part of fewer strokes of kick and snare together is no take of a kit."""
+"""A drum part with fewer strokes of kick and snare together isn't a take of a kit."""
 
 Stems = NDArray[np.float64]
 

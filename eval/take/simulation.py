@@ -121,7 +121,7 @@ def make_track(
 class Player:
     """What is true of a simulated player. Offsets and noises in ms; gains per eighth note.
 
-    drift_ms_per_bar holds in alone bars; correction says how the error is taken back afterwards: "even" over
+    drift_ms_per_bar holds in alone bars; correction says how the error is corrected afterwards: "even" over
     correction_bars, "jump" at one note, or "model" (by the gains).
     """
 

@@ -39,7 +39,7 @@ def compose(
     swing, pair_beats = rng.uniform(*style.swing), 2 / style.slots
     if style.swing == (0.5, 0.5) and style.slots in (2, 4) and style.beats == 4 and rng.random() < 0.07:
         swing = rng.uniform(0.54, 0.67)
-        # Quick sixteenths can't be swung by hand, and slow ones sound like quick eighths: above this the eighths swing.
+        # Nobody can swing quick sixteenths, and slow ones sound like quick eighths: above this, eighths swing.
         pair_beats = pair_beats if bpm < SWUNG_SIXTEENTHS_BPM else 1.0
     return Score(style.name, bpm, form.bar_start, tuple(p for p in parts if len(p.notes)), drums, swing, pair_beats)
 
@@ -132,7 +132,7 @@ def _bass(form: Form) -> FloatArray:
 
 
 def _locked(kick: str, rng: Generator) -> str:
-    """A bass rhythm that falls with the bass drum: long or short notes, now and then another one between."""
+    """A bass rhythm locked to the bass drum: long or short notes, sometimes another in between."""
     hold = "-" if rng.random() < 0.6 else "."
     line = "".join("R" if mark != "." else hold for mark in kick)
     extra = rng.random(len(line)) < (0.12 if rng.random() < 0.5 else 0.0)

@@ -1,4 +1,4 @@
-"""What every run of training shares: its plan's common part, the course of the rate, a step, averaged weights."""
+"""What all training runs share: the common part of their plans, the learning rate, a step, averaged weights."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import Any
 
 WARM_UP_STEPS = 200
-"""Over so many steps the rate rises from nothing (judged)."""
+"""Steps over which the rate rises from zero (judged)."""
 
 LAST_RATE_SHARE = 0.01
-"""Of the highest rate, what is left of it at the end (judged)."""
+"""The rate at the end, as a share of the highest (judged)."""
 
 LONGEST_MEMORY = 0.998
 """The averaged weights remember some 500 steps (judged)."""
@@ -34,7 +34,7 @@ def rate_at(highest: float, step: int, done: float) -> float:
 
 
 def take_step(network: Any, optimiser: Any, loss: Any, rate: float) -> None:
-    """Move the network's weights down the loss; gradients are cut to a norm of 1."""
+    """One step of the optimiser down the loss, gradients clipped to a norm of 1."""
     import torch
 
     for group in optimiser.param_groups:

@@ -1,4 +1,4 @@
-"""Stems in memory, and batches mixed from them: tempo, balance, colour, room, dynamics, noise, and targets."""
+"""Stems in memory, and batches mixed from them: tempo, balance, colour, room, dynamics, noise, targets."""
 
 from __future__ import annotations
 
@@ -214,8 +214,8 @@ class Mixer:
     def _limited(self, x: Tensor) -> tuple[Tensor, Tensor]:
         """Blank everything above or below some frequency in one excerpt of six; also tells in which.
 
-        A bass alone must tell where the beat is, and so must all that is above it: in a whole mix a network leans on
-        what is easiest, which misleads where that is a guitar struck between the beats.
+        The bass alone must be enough to find the beat, and so must everything above it: given a whole mix, a network
+        relies on whatever is easiest, which misleads it if that is a guitar struck between the beats.
         """
         band = torch.arange(BANDS, device=self.device)[None]
         per_octave = (BANDS - 1) / math.log2(10500 / 30)

@@ -23,13 +23,13 @@ SHARE_LATE_CHORDS = 0.12
 SHARE_RUBATO = 0.35
 """Of the songs without drums in styles that are played freely."""
 TEMPO_SPREAD = 0.1
-"""Natural logarithm: styles are played slower and faster than the book says, and no tempo should give a style away."""
+"""Natural logarithm: styles are played slower and faster than by the book, and no tempo should give a style away."""
 PARTS = ("fonts", "shots", "grooves", "arrangements", "late-chords", "bands", "rubato")
 """What a recipe may be made without, to learn what it is worth; bands is the mixer's."""
 
 
 def _less(ingredients: Ingredients, without: frozenset[str]) -> Ingredients:
-    """The ingredients but for those that are left out."""
+    """The ingredients, without those that are left out."""
     return Ingredients(
         () if "fonts" in without else ingredients.soundfonts,
         {} if "shots" in without else ingredients.shots,

@@ -1,4 +1,4 @@
-"""The run itself: processes that make songs, and a loop that learns from them as they come."""
+"""The run itself: processes that make songs, and a loop that learns from them as they arrive."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Plan(Learning):
 
 def _make_songs(folder: Path | None, plan: Plan, first_seed: int, songs: Any, stop: Any) -> None:
     """A process: make songs until told to stop, from seeds that no other maker takes."""
-    # The learner must not wait for its makers; more threads than makers only stand in their way.
+    # The learner mustn't wait for its makers, and more threads than makers only get in the way.
     os.nice(10)
     threadpool_limits(1)
     maker = SongMaker(load(folder) if folder else own_sounds_only(), plan.without, AIMS[plan.aim])
@@ -159,7 +159,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
 
 
 def grown(state: dict[str, Any], network: Any) -> dict[str, Any]:
-    """An earlier state for a network with more heads: the new ones begin as they were made."""
+    """An earlier state for a network with more heads: the new heads start afresh."""
     found: dict[str, Any] = network.state_dict()
     for name, value in state.items():
         if value.shape == found[name].shape:

@@ -1,8 +1,8 @@
-"""Weights that were exported, made into a state that training can go on from.
+"""Exported weights turned back into a state from which training can continue.
 
 `python -m eval train unfold WEIGHTS INGREDIENTS OUT`. Export folds each normalisation into the convolution before
-it. Here it is put back as one that changes nothing: its statistics are those of what the convolution gives for songs of
-the recipe, and its scale and shift undo them. Heads that export left out begin as they are made.
+it. Here it is put back so that it changes nothing: its statistics are those of the convolution's outputs for songs of
+the recipe, and its scale and shift undo them. Heads left out of the export start afresh.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ def _pictures(ingredients: Path) -> Iterable[Tensor]:
 
 
 def write_state(weights: Path, ingredients: Path, out: Path) -> None:
-    """Write the state that training goes on from."""
+    """Write the state from which training continues."""
     torch.manual_seed(0)
     network = unfolded(read_weights(weights), _pictures(ingredients))
     np.savez(out, allow_pickle=False, **{k: v.numpy() for k, v in network.state_dict().items()})
