@@ -205,7 +205,7 @@ def _from_there(settings: Settings, start_s: float) -> Settings:
 
 def _check_hints(settings: Settings, start_s: float, end_s: float) -> None:
     if settings.network not in NETWORKS:
-        raise HintError(f"--network {settings.network}: there is {', '.join(NETWORKS[:-1])} and {NETWORKS[-1]}")
+        raise HintError(f"--network {settings.network}: choose {', '.join(NETWORKS[:-1])} or {NETWORKS[-1]}")
     one_at_s, taps_s = settings.one_at_s, settings.taps_s
     if taps_s and not start_s <= taps_s[0] <= taps_s[-1] <= end_s:
         raise HintError(

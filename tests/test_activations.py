@@ -63,7 +63,7 @@ def test_madmom_that_is_not_there_is_one_line(part, monkeypatch):
 
 
 def test_an_unknown_network_and_no_sound(part):
-    with pytest.raises(HintError, match="there is own, both and stock"):
+    with pytest.raises(HintError, match="choose own, both or stock"):
         analyse(part, Settings(network="theirs", use_cache=False))
     for network in (OWN, STOCK):
         assert activations(from_samples(np.zeros(0), RATE_HZ), network, use_cache=False).values.shape == (0, 2)

@@ -60,7 +60,7 @@ def test_takes_of_the_same_track_come_from_the_history(saved, analysis, review, 
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"program": "another"}, "no review"),
+        ({"program": "another"}, "not a review"),
         ({"schema": 99}, "schema 99"),
         ({"track_sha256": "f" * 64}, "another track"),
         ({"verdict": "can't tell"}, "could not place"),

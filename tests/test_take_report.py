@@ -155,7 +155,7 @@ def test_drums_apart_are_noticed_from_19_ms_on():
     assert "apart" not in apart(19.0, n=7)
     assert "professionals with a click" in apart(19.0)
     unknown = alignment(offset_known=False)
-    assert "early or late over all can't be told" in told(alignment=unknown)
+    assert "early or late overall can't be told" in told(alignment=unknown)
 
 
 def test_sections_are_listed_up_to_ten_and_one_is_none():

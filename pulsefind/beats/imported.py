@@ -102,7 +102,7 @@ def _check_times(time_s: FloatArray, name: str) -> None:
         raise FormatError(f"{name}: holds {len(time_s)} beats; at least 2 are needed")
     bad = ~np.isfinite(time_s) | (time_s < 0)
     if bad.any():
-        raise FormatError(f"{name}: the time of beat {int(np.argmax(bad)) + 1} is no time in the recording")
+        raise FormatError(f"{name}: the time of beat {int(np.argmax(bad)) + 1} isn't a time in the recording")
     back = np.diff(time_s) <= 0
     if back.any():
         raise FormatError(f"{name}: beat {int(np.argmax(back)) + 2} does not come after the one before it; sort them")

@@ -93,7 +93,7 @@ def pinned(beats: Beats, at_s: FloatArray) -> Beats:
     close = np.diff(time_s) < _SHORTEST_S
     if close.any() and (np.diff(beats.time_s) >= _SHORTEST_S)[close].any():
         at = float(time_s[int(np.argmax(close))])
-        raise HintError(f"the times told around {at:.3f} s leave no room for the beats there; check them")
+        raise HintError(f"the times given around {at:.3f} s leave no room for the beats there; check them")
     return Beats(time_s, confidence, carried)
 
 

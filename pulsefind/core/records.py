@@ -255,7 +255,7 @@ class Analysis:
     grid : Grid
         How the beat is subdivided, section by section.
     tempo : Tempo
-        In beats per minute: over all, and bar by bar.
+        In beats per minute: overall, and bar by bar.
     guides : tuple of Guide
         Sounds that can be followed, the best first; may be empty.
     alone : tuple of Stretch

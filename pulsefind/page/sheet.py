@@ -143,7 +143,7 @@ def song_page(analysis: Analysis) -> SongPage:
     known = analysis.settings.corrections
     title, length_s = known.title or Path(analysis.track.name).stem, analysis.track.duration_s
     if not len(analysis.beats.time_s):
-        nothing = (("No steady beat was found.", "Listen whether there is one at all."), *_gone(analysis))
+        nothing = (("No steady beat was found.", "Listen: is there one at all?"), *_gone(analysis))
         return SongPage(title, length_s, "no beat", "", "", "", "", "", "", (), (), (), nothing, 0.0, 0.0, "large")
     feel, confidence, doubts = feel_of(analysis), analysis.confidence, doubts_of(analysis)
     unsure = {doubt.about for doubt in doubts if doubt.whole}

@@ -68,7 +68,7 @@ def _document(path: Path) -> dict[str, Any]:
     except (ValueError, RecursionError) as error:
         raise FormatError(f"{path}: can't be read as a review ({error}); make it with pulsefind take --out") from None
     if not isinstance(review, dict) or review.get("program") != "pulsefind take":
-        raise FormatError(f"{path}: no review of a take; make one with pulsefind take --out")
+        raise FormatError(f"{path}: not a review of a take; make one with pulsefind take --out")
     if review.get("schema") != SCHEMA:
         raise FormatError(f"{path}: a review of schema {review.get('schema')}, not {SCHEMA}; make it again")
     return review

@@ -93,7 +93,7 @@ def _by_hits(analysis: Analysis, field: Field, hits: TakeHits, track_audio: Audi
     track_s = analysis.track.duration_s
     same_length = recorded and abs(hits.duration_s - track_s) <= SAME_LENGTH_S
     if not fits or not (same_length or _follows(fits, recorded)):
-        reason = "the hits follow the beats of this track nowhere: another song, or played apart from it"
+        reason = "the hits don't follow the beats of this track anywhere: another song, or not played to it"
         return Alignment("none", 0.0, 0.0, False, False, (), None, reason)
     rows = [(fit, fit.score) for fit in fits]
     if recorded:
@@ -110,7 +110,7 @@ def _by_hits(analysis: Analysis, field: Field, hits: TakeHits, track_audio: Audi
     # A start found on the counted beats is no surer than they are: if they are half a beat off, so is it.
     counted = best.probability if exact else best.probability * analysis.confidence.half
     chosen = counted >= (SURE_OF_CUT if exact and not same_length else SURE)
-    reason = "best fit of the hits to bars and form" if chosen else "several starts fit the hits about as well"
+    reason = "best fit of the hits to bars and form" if chosen else "several starts fit the hits about equally well"
     if exact and chosen:
         reason = "as long as the track, so it starts with it" if same_length else "cut together with the track"
     return Alignment("hits", best.starts_at_s, best.clock_ppm, chosen, exact and chosen, candidates, None, reason)

@@ -15,8 +15,8 @@ def cautions_of(analysis: Analysis, alignment: Alignment, matched: Matched) -> t
     notes = list(analysis.warnings)
     if not alignment.offset_known:
         notes.append(
-            "the start was fitted to the hits: an overall early or late can't be told from it, only how places, kinds "
-            "and bars differ; --starts-at tells it"
+            "the start was fitted to the hits: whether you are early or late overall can't be told from it, only how "
+            "places, kinds and bars differ; --starts-at tells it"
         )
     elif alignment.method == "given" and alignment.latency_ms is None:
         notes.append(

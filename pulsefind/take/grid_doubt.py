@@ -108,7 +108,7 @@ def _beats_off(played: Played, track: Path, recording: Path) -> GridDoubt | None
         f"{abs(lean_ms):.0f} ms",
         0.0,
         lean_ms,
-        f"all you play sits {abs(lean_ms):.0f} ms {side} the counted beats, from first to last: the beats may be off, "
-        "or your recording is late",
+        f"everything you play sits {abs(lean_ms):.0f} ms {side} the counted beats, from first to last: the beats may "
+        "be off, or your recording is late",
         f"pulsefind take {shlex.quote(str(track))} {shlex.quote(str(recording))} --nudge-ms {lean_ms:.0f}",
     )

@@ -134,7 +134,7 @@ def _whole(review: Review) -> list[str]:
     if review.alignment.offset_known:
         lines += field("Whole", f"{_told(review, review.timing.whole)}")
     else:
-        lines += field("Whole", f"spread {review.timing.whole.spread_ms:.0f} ms; early or late over all can't be told")
+        lines += field("Whole", f"spread {review.timing.whole.spread_ms:.0f} ms; early or late overall can't be told")
     for kind, found in review.timing.kinds.items():
         lines += field("", f"{kind:<7} {_told(review, found)}, {found.n} {'hit' if found.n == 1 else 'hits'}")
     return lines

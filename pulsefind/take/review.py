@@ -111,9 +111,9 @@ def _check_matched(matched: Matched, alignment: Alignment, recording: Path) -> N
     played = matched.played
     if len(played.time_s) < FEWEST_HITS or len(np.unique(played.bar)) < FEWEST_BARS:
         raise TakeError(
-            f"{recording}: laid on the track at {alignment.starts_at_s:.2f} s, fewer than {FEWEST_HITS} hits or "
-            "two bars "
-            "of it meet the track's bars; check --starts-at and that it is a take of this track"
+            f"{recording}: laid on the track at {alignment.starts_at_s:.2f} s, fewer than {FEWEST_HITS} of its "
+            "hits, or fewer than two of its bars, meet the track's bars; check --starts-at and that it is a take of "
+            "this track"
         )
 
 

@@ -149,7 +149,7 @@ def find_strokes(audio: Audio) -> TakeHits:
     notes: tuple[str, ...] = ()
     if audio.source_rate_hz < 2 * _NARROW_HZ:
         rate = f"{audio.source_rate_hz / 1000:g} kHz"
-        notes = (f"recorded at {rate}: cymbals lie above what it holds, so kinds are less certain",)
+        notes = (f"recorded at {rate}, which cuts off the cymbals, so kinds are less certain",)
     if len(audio.samples) < audio.rate_hz // 10 or not np.any(audio.samples):
         return _nothing(audio, notes)
     bands = _follow_bands(audio)

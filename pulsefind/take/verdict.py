@@ -58,7 +58,7 @@ def _how_it_went(review: Review) -> list[str]:
     if review.movement.gains is not None and review.movement.gains.phase_gain > 2 * review.movement.gains.phase_error:
         lines += field("", f"you fix slips {fixed_within(review.movement.gains)}")
     elif not known:
-        lines += field("", "whether early or late over all can't be told: --starts-at tells it")
+        lines += field("", "whether you are early or late overall can't be told: --starts-at tells it")
     return [*lines, ""]
 
 
