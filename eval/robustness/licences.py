@@ -26,9 +26,9 @@ DOCUMENT = ROOT / "eval" / "robustness" / "LICENCES.md"
 
 
 def declared() -> list[str]:
-    """What pyproject.toml says that pulsefind needs at run time."""
+    """What pyproject.toml says that pulsefind needs at run time, the room included."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    return [str(requirement) for requirement in project["dependencies"]]
+    return [str(requirement) for requirement in (*project["dependencies"], *project["optional-dependencies"]["room"])]
 
 
 def needed(requirements: Iterable[str]) -> list[str]:

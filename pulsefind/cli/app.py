@@ -21,6 +21,7 @@ from pulsefind.cli.hear import hear
 from pulsefind.cli.merge import merge
 from pulsefind.cli.options import clear_progress, spread
 from pulsefind.cli.page import page
+from pulsefind.cli.room import room
 from pulsefind.cli.sections import sections
 from pulsefind.cli.sheet import sheet
 from pulsefind.cli.soundcheck import soundcheck
@@ -116,5 +117,5 @@ def _top(
     """Take the options that stand before a command."""
 
 
-for command in (find, demo, click, hear, export, page, sheet, take, merge, sections, soundcheck):
+for command in (find, demo, click, hear, export, page, sheet, take, merge, sections, room, soundcheck):
     app.command()(spread(command))

@@ -9,14 +9,11 @@ from typing import TYPE_CHECKING
 
 from pulsefind.cli.options import Hints, analysed, is_saved, settings_from
 from pulsefind.core.errors import HintError, OutputError, PulsefindError
-from pulsefind.core.given import is_folder, is_regular, note_given
+from pulsefind.core.given import SOUNDS, is_folder, note_given, recordings_in
 from pulsefind.core.words import WIDTH
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
-
-SOUNDS = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".aac", ".aif", ".aiff", ".wma")
-"""Endings of recordings, to tell them from other files of a folder."""
 
 _NAME_WIDTH = 34  # characters: what 80 columns leave beside the findings (arithmetic)
 
@@ -43,7 +40,7 @@ def songs_of(given: list[Path]) -> list[Path]:
     songs: list[Path] = []
     for one in given:
         if is_folder(one):
-            inside = _recordings_in(one)
+            inside = recordings_in(one)
             if not inside:
                 raise HintError(f"{one}: holds no recording ({', '.join(SOUNDS[:6])} ...); name another folder")
             songs += inside
@@ -52,13 +49,6 @@ def songs_of(given: list[Path]) -> list[Path]:
     for song in songs:
         note_given(song)
     return songs
-
-
-def _recordings_in(folder: Path) -> list[Path]:
-    try:
-        return sorted(path for path in folder.iterdir() if path.suffix.lower() in SOUNDS and is_regular(path))
-    except OSError as error:
-        raise HintError(f"{folder}: can't be looked into ({error.strerror}); name another folder") from None
 
 
 def find_many(songs: list[Path], hints: Hints, out: Path | None, force: bool) -> int:

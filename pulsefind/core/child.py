@@ -29,30 +29,35 @@ _STOPS = {signal.SIGINT, signal.SIGTERM}
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What a child may take: time_s until it is ended, memory_bytes of its own, file_bytes in any one file."""
+    """What a child may take: time_s until it is ended, memory_bytes of its own, file_bytes in any one file.
 
-    time_s: float
+    None is no bound; without one in time the child is ended with the block that uses it.
+    """
+
+    time_s: float | None
     memory_bytes: int | None = None
     file_bytes: int | None = None
 
 
 class Child:
-    """A running child; stdout is its pipe."""
+    """A running child; stdout is its pipe, and stdin where it is talked to."""
 
     def __init__(self, process: subprocess.Popen[bytes], limits: Limits) -> None:
         """Watch the time, and keep the last line of what the child says."""
         assert process.stdout is not None
         self.stdout: IO[bytes] = process.stdout
+        self.stdin: IO[bytes] | None = process.stdin
         self._process, self._limits = process, limits
         self._late = False
-        self._timer = threading.Timer(limits.time_s, self._end_late)
-        self._timer.daemon = True
+        self._timer = None if limits.time_s is None else threading.Timer(limits.time_s, self._end_late)
         self._last_line: deque[bytes] = deque(maxlen=1)
         self._listener = threading.Thread(target=self._listen, daemon=True)
 
     def start(self) -> None:
         """Start to watch and to listen."""
-        self._timer.start()
+        if self._timer is not None:
+            self._timer.daemon = True
+            self._timer.start()
         self._listener.start()
 
     def finish(self) -> str | None:
@@ -68,11 +73,20 @@ class Child:
 
     def end(self) -> None:
         """End the child and all that it started, if they still run."""
-        self._timer.cancel()
-        _end_all(self._process)
+        if self._timer is not None:
+            self._timer.cancel()
+        self.kill()
         self._process.wait()
         self._listener.join()
         self.stdout.close()
+        if self.stdin is not None:
+            # What was not taken any more is given up.
+            with contextlib.suppress(OSError):
+                self.stdin.close()
+
+    def kill(self) -> None:
+        """Kill the child with all that it started; any thread may, the block that uses it then meets its end."""
+        _end_all(self._process)
 
     def _end_late(self) -> None:
         self._late = True
@@ -89,8 +103,10 @@ class Child:
 
 
 @contextlib.contextmanager
-def running(command: Sequence[str], limits: Limits) -> Iterator[Child]:
-    """Run a program for the length of the block; its standard input is empty.
+def running(command: Sequence[str], limits: Limits, talk: bool = False) -> Iterator[Child]:
+    """Run a program for the length of the block; its standard input is empty, or with talk a pipe.
+
+    On Linux a child is also ended with the thread that started it, so that thread must be the one that stays with it.
 
     Raises
     ------
@@ -99,7 +115,7 @@ def running(command: Sequence[str], limits: Limits) -> Iterator[Child]:
     """
     process = subprocess.Popen(
         command,
-        stdin=subprocess.DEVNULL,
+        stdin=subprocess.PIPE if talk else subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         start_new_session=True,

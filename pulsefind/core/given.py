@@ -14,7 +14,10 @@ from collections.abc import Iterator
 from contextvars import ContextVar
 from pathlib import Path
 
-from pulsefind.core.errors import FormatError
+from pulsefind.core.errors import FormatError, HintError
+
+SOUNDS = (".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".aac", ".aif", ".aiff", ".wma")
+"""Endings of recordings, to tell them from other files of a folder."""
 
 _Identity = tuple[int, int] | str
 
@@ -63,6 +66,20 @@ def is_regular(path: Path) -> bool:
         return path.is_file()
     except OSError:
         return False
+
+
+def recordings_in(folder: Path) -> list[Path]:
+    """The recordings that lie in a folder itself, by name.
+
+    Raises
+    ------
+    HintError
+        if it can't be looked into.
+    """
+    try:
+        return sorted(path for path in folder.iterdir() if path.suffix.lower() in SOUNDS and is_regular(path))
+    except OSError as error:
+        raise HintError(f"{folder}: can't be looked into ({error.strerror}); name another folder") from None
 
 
 def _identities(path: Path) -> set[_Identity]:

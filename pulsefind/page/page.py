@@ -7,7 +7,7 @@ import io
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 import soundfile
@@ -81,6 +81,7 @@ def page_html(
     take: Mapping[str, Any] | None = None,
     *,
     has_song_file: bool = False,
+    room_mark: str = "",
 ) -> str:
     """Write the page as one self-contained HTML text.
 
@@ -88,7 +89,8 @@ def page_html(
     file and aligns it by an excerpt of audio. track_path and out_path appear in the command that the page shows. light
     is 'auto' (the device's setting), 'dark' or 'bright'. take is what take_view.read_take_review returns; the page then
     shows it too. has_song_file: is there a song's file already, even one that says nothing? The page then gives lines
-    to put into it, never a whole new file.
+    to put into it, never a whole new file. room_mark: the page is for the room, made from a song's file with this mark;
+    the room hands it the recording and takes its corrections, and the page may ask nobody else.
     """
     data = page_data(analysis, audio, recording is not None, track_path, out_path)
     script, style = joined_script("main.mjs"), "".join(map(web_text, STYLES))
@@ -97,11 +99,11 @@ def page_html(
         "title": analysis.settings.corrections.title or tags.title or Path(analysis.track.name).stem,
         "artist": tags.artist,
         "light": light,
-        "policy": _policy(script, style),
+        "policy": _policy(script, style, bool(room_mark)),
         "style": Markup(style),
         "script": Markup(script),
-        "data": {**_complete(data, light, take), "hasSongFile": has_song_file},
-        "audio_parts": _audio_parts(recording.frames) if recording else [],
+        "data": {**_complete(data, light, take), "hasSongFile": has_song_file, "room": room_mark},
+        "audio_parts": _audio_parts(recording.frames) if recording and not room_mark else [],
     }
     return render("index.html", values)
 
@@ -118,11 +120,12 @@ def _complete(data: dict[str, Any], light: str, take: Mapping[str, Any] | None) 
     return {**data, "take": take}
 
 
-def _policy(script: str, style: str) -> str:
-    """Nothing may be loaded or sent; only this script and this style run."""
+def _policy(script: str, style: str, in_room: bool) -> str:
+    """Nothing may be loaded or sent, in the room but from and to it; only this script and this style run."""
     return "; ".join(
         (
             "default-src 'none'",
+            *(["connect-src 'self'"] if in_room else []),
             f"script-src {source_hash(script)}",
             f"style-src {source_hash(style)}",
             "base-uri 'none'",
@@ -274,9 +277,14 @@ def _rounded(values: FloatArray) -> list[float]:
 def _audio_parts(frames: NDArray[np.float32]) -> list[Markup]:
     """The recording as FLAC in base64, in parts, so that the browser can do other things while it reads the file."""
     buffer = io.BytesIO()
-    soundfile.write(buffer, np.clip(frames, -1.0, 1.0), RATE_HZ, format="FLAC", subtype="PCM_16")
+    write_flac(buffer, frames)
     text = base64.b64encode(buffer.getvalue()).decode("ascii")
     return [Markup(text[at : at + _PART_CHARACTERS]) for at in range(0, len(text), _PART_CHARACTERS)]
+
+
+def write_flac(file: IO[bytes], frames: NDArray[np.float32]) -> None:
+    """Write frames (n, channels) at 44.1 kHz as FLAC of 16 bits."""
+    soundfile.write(file, np.clip(frames, -1.0, 1.0), RATE_HZ, format="FLAC", subtype="PCM_16")
 
 
 def _excerpt(audio: Audio) -> dict[str, Any]:

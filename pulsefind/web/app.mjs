@@ -9,6 +9,7 @@ import { barName, barsText } from "./drawing.mjs";
 import { Player, renderRun } from "./player.mjs";
 import { corrected } from "./corrections.mjs";
 import { positionAt, readingOf } from "./reading.mjs";
+import { roomSound } from "./roomlink.mjs";
 import { keepAwake } from "./wake.mjs";
 import { Mixer, START_LEVEL, insideBytes } from "./sound.mjs";
 
@@ -110,7 +111,8 @@ export class App {
 
   #readRecording() {
     const { context } = this.player.mixer;
-    this.recording ??= insideBytes([...document.querySelectorAll(".recording")])
+    const inside = () => insideBytes([...document.querySelectorAll(".recording")]);
+    this.recording ??= (this.data.room ? roomSound() : inside())
       .then((bytes) => context.decodeAudioData(bytes))
       .then((buffer) => this.useTrack(buffer, 0))
       .catch(() => this.#failed(UNREADABLE));

@@ -214,9 +214,9 @@ export class EarView {
 
   // A file that is there already, if only with comments, is the player's: the page gives lines for it, never the whole.
   #drawSong({ text, dropped }) {
-    const { known, hasSongFile, command } = this.app.data;
+    const { known, hasSongFile, command, room } = this.app.data;
     const isNew = !hasSongFile && Object.keys(known).length === 0;
-    $("song-box").hidden = !text && !dropped.length;
+    $("song-box").hidden = Boolean(room) || (!text && !dropped.length);
     $("song-file").textContent = text;
     $("song-name").textContent = songFileName(command.track);
     $("song-save").hidden = !isNew;

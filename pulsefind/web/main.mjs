@@ -14,6 +14,7 @@ import { heardPad } from "./midi.mjs";
 import { placeTime } from "./reading.mjs";
 import { wavOf } from "./recorder.mjs";
 import { RecordView } from "./recordview.mjs";
+import { RoomLink } from "./roomlink.mjs";
 import { RoadView } from "./roadview.mjs";
 import { SoundView } from "./soundview.mjs";
 import { StageView } from "./stageview.mjs";
@@ -49,6 +50,7 @@ class Page {
     this.#wireTabs();
     this.#wireLight();
     for (const part of this.parts) part.draw();
+    if (this.app.data.room) new RoomLink(this.app, this.record, (view) => this.show(view));
     if (!this.app.reading.bars.length) {
       for (const view of this.views.slice(1)) $(`tab-${view}`).disabled = true;
       return;

@@ -89,7 +89,9 @@ export class RecordView {
   #drawTake() {
     const { reading } = this.app;
     const { marks } = this.take;
-    $("record-hear").disabled = $("record-keep").disabled = !this.take.samples.length;
+    const review = $("record-review");
+    for (const button of [$("record-hear"), $("record-keep"), review])
+      if (button) button.disabled = !this.take.samples.length;
     const words = takeSaid(reading, this.take);
     $("record-note").textContent = words;
     if (marks.length < FEWEST) {
@@ -108,7 +110,7 @@ export class RecordView {
       .filter((part) => part.to > part.from);
     const drawn = ribbon(marks, { from, to, width, hatched, said: words });
     $("record-ribbon").replaceChildren(drawn, ribbonWords(marks), stretchList(reading, marks));
-    $("record-command").textContent = this.#command();
+    if (!this.app.data.room) $("record-command").textContent = this.#command();
   }
 
   #command() {

@@ -12,12 +12,18 @@ export function songFileName(track) {
 // what the file said then (known) included; reading: as corrected; corrections: in order. text holds the lines that are
 // new or say something else, no others, so that comments and all else in the file stay; dropped: keys that no longer hold.
 export function songFileLines(data, reading, corrections) {
-  if (!corrections.length) return { text: "", dropped: [] };
+  const { values, dropped } = songFileChanges(data, reading, corrections);
+  return { text: corrections.length ? written(values) : "", dropped };
+}
+
+// The same as values: { values, dropped }.
+export function songFileChanges(data, reading, corrections) {
+  if (!corrections.length) return { values: {}, dropped: [] };
   const { known } = data;
   const values = valuesSaid(data, reading, corrections);
   const isNew = ([key, value]) => JSON.stringify(value) !== JSON.stringify(known[key]);
   return {
-    text: written(Object.fromEntries(Object.entries(values).filter(isNew))),
+    values: Object.fromEntries(Object.entries(values).filter(isNew)),
     dropped: Object.keys(known).filter((key) => !(key in values)),
   };
 }

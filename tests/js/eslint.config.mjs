@@ -20,6 +20,11 @@ const browser = [
   "Blob",
   "URL",
   "ResizeObserver",
+  "URLSearchParams",
+  "XMLHttpRequest",
+  "crypto",
+  "fetch",
+  "location",
 ];
 
 export default [

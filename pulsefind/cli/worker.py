@@ -1,0 +1,93 @@
+"""A worker of the room: a task a line comes in, and the commands do it; how far it is and the result go back as lines.
+
+`python -m pulsefind.cli.worker` is started by the room and by nobody else.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+import sys
+import traceback
+import warnings
+from typing import IO, Any
+
+from pulsefind.cli.app import app
+from pulsefind.core.errors import PulsefindError
+from pulsefind.room.jobs import JOBS, Hands
+
+_NICE = 5
+"""How much the window goes before the work (judged)."""
+
+
+class _Terminal(io.TextIOBase):
+    """What stands for the terminal: progress becomes stages, and lines become remarks."""
+
+    def __init__(self, out: IO[bytes]) -> None:
+        self._out = out
+
+    def isatty(self) -> bool:
+        """It shows progress."""
+        return True
+
+    def write(self, text: str) -> int:
+        """Take what a command shows."""
+        shown = text.replace("\r\x1b[K", "").strip()
+        if shown.endswith(" ..."):
+            self.send(stage=shown.removesuffix(" ..."))
+        elif shown:
+            self.send(remark=shown.removeprefix("pulsefind: "))
+        return len(text)
+
+    def send(self, **said: Any) -> None:
+        """Send a line to the room."""
+        self._out.write(json.dumps(said).encode() + b"\n")
+        self._out.flush()
+
+
+def main() -> None:
+    """Do one task after the other until the room ends."""
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
+    # The pipe belongs to the lines; whatever a library prints goes nowhere.
+    out = os.fdopen(os.dup(1), "wb")
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    terminal, tasks = _Terminal(out), sys.stdin.buffer
+    # Warnings of libraries tell a drummer nothing.
+    warnings.showwarning = lambda *_, **__: None
+    from pulsefind import analysis  # noqa: F401 - loaded before it is needed
+
+    sys.stderr = terminal
+    for line in tasks:
+        _do(json.loads(line), terminal)
+
+
+def _do(task: dict[str, Any], terminal: _Terminal) -> None:
+    job = JOBS[task.pop("do")]
+    try:
+        result = job(Hands(_run, lambda stage: terminal.send(stage=stage)), **task)
+    except PulsefindError as error:
+        terminal.send(refused=" ".join(str(error).split()))
+    except OSError as error:
+        terminal.send(refused=f"{error.filename or 'the output'}: {error.strerror or error}")
+    except Exception as error:  # noqa: BLE001 - the next song must not suffer from this one
+        terminal.send(refused=f"this song broke the work ({type(error).__name__}); the others go on")
+        print("".join(traceback.format_exception(error)), file=sys.__stderr__)
+    else:
+        terminal.send(result=result)
+
+
+def _run(words: list[str]) -> str:
+    """Type a command; what it prints."""
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
+        code = app(words, standalone_mode=False)
+    if code:
+        raise PulsefindError(said.getvalue() or f"{words[0]} ended with {code}")
+    return said.getvalue()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,286 @@
+"""What is known of every song on the shelf, and what is to be done next: heard, looked at, left alone."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import soundfile
+
+from pulsefind.core.cache import code_version
+from pulsefind.core.errors import PulsefindError
+from pulsefind.page import page as page_module
+from pulsefind.room.place import Place, size_bytes
+from pulsefind.room.progress import Pace
+from pulsefind.room.refusing import RefusedError
+from pulsefind.room.shelf import Shelf, Song, Stamp, Take, looked_at
+from pulsefind.room.told import Told, mark_of, text_of
+from pulsefind.room.work import FIRST, LATER, SECOND, CancelledWorkError, Job, Work
+
+LOOK_S = 3.0
+"""How often the folder is looked at, for commands write there too (judged)."""
+
+
+@dataclass(eq=False)
+class Entry:
+    """A song and what is known of it. shown is what the list shows, of the analysis with the stamp shown_of."""
+
+    song: Song
+    shown: dict[str, Any] | None = None
+    shown_of: Stamp | None = None
+    heard_of: tuple[Stamp, Stamp] | None = None
+    trouble: str = ""
+    trouble_of: tuple[Stamp, Stamp] | None = None
+    length_s: float | None = None
+    job: Job | None = None
+    left_alone: bool = False
+    remarks: list[str] = field(default_factory=list)
+    can_undo: bool = False
+    mark: str = ""
+    takes: list[Take] = field(default_factory=list)
+
+    @property
+    def sources(self) -> tuple[Stamp, Stamp]:
+        """What an analysis is made from."""
+        return self.song.recording, self.song.told
+
+
+class Board:
+    """All songs; every change raises `version`, by which a window knows whether there is news."""
+
+    def __init__(self, place: Place, work: Work) -> None:
+        self.place, self.shelf, self.work = place, Shelf(place), work
+        self.pace = Pace()
+        self.entries: dict[str, Entry] = {}
+        self.listed: list[str] = []
+        self.version = 1
+        work.changed = self.changed
+        web = Path(page_module.__file__).parent.parent / "web"
+        self._code = code_version(page_module.__file__, *map(str, sorted(web.iterdir())))
+        self.n_bytes = 0
+        self.trouble = ""
+        self._looking = asyncio.Lock()
+        self._following: set[asyncio.Task[None]] = set()
+
+    def changed(self) -> None:
+        """There is news."""
+        self.version += 1
+
+    def entry(self, song_id: str) -> Entry:
+        """A song by its id.
+
+        Raises
+        ------
+        RefusedError
+            if there is none.
+        """
+        entry = self.entries.get(song_id)
+        if entry is None:
+            raise RefusedError(404, "there is no such song any more")
+        return entry
+
+    # ---- looking
+
+    async def look(self) -> None:
+        """Look at the folder, and put into the queue what has to be done."""
+        async with self._looking:
+            await self._see_what_is_there()
+        for entry in list(self.entries.values()):
+            await self._see_to(entry)
+        self.work.order(list(self.entries))
+
+    async def _see_what_is_there(self) -> None:
+        try:
+            songs = await asyncio.to_thread(self.shelf.songs)
+            listed = await asyncio.to_thread(self.shelf.listed)
+            self.trouble = ""
+        except PulsefindError as error:
+            self.trouble = str(error)
+            self.changed()
+            return
+        before = self._as_seen()
+        for song_id in self.entries.keys() - {song.id for song in songs}:
+            self._gone(self.entries[song_id])
+        kept = self.entries
+        self.entries = {song.id: kept.get(song.id) or Entry(song) for song in songs}
+        self.listed = listed
+        for song in songs:
+            entry = self.entries[song.id]
+            entry.song = song
+            entry.takes = await asyncio.to_thread(self.shelf.takes, song)
+            entry.mark, entry.can_undo = await asyncio.to_thread(self._told_of, entry)
+        if before != self._as_seen():
+            self.n_bytes = await asyncio.to_thread(size_bytes, self.place)
+            self.changed()
+
+    def _as_seen(self) -> list[object]:
+        """What a look at the folder may change."""
+        return [self.listed, *((one.song, len(one.takes), one.can_undo) for one in self.entries.values())]
+
+    def _told_of(self, entry: Entry) -> tuple[str, bool]:
+        """The mark of a song's file, and whether a step can be taken back."""
+        try:
+            return mark_of(text_of(entry.song.track)), self.told(entry).can_undo
+        except PulsefindError:
+            # A song's file that can't be read: hearing the song says why.
+            return "", False
+
+    def told(self, entry: Entry) -> Told:
+        """What a person tells of a song."""
+        return Told(entry.song.track, self.shelf.made(entry.song))
+
+    async def keep_looking(self) -> None:
+        """Look again and again."""
+        while True:
+            await self.look()
+            await asyncio.sleep(LOOK_S)
+
+    def _gone(self, entry: Entry) -> None:
+        if entry.job is not None:
+            self.work.call_off(entry.job)
+
+    async def _see_to(self, entry: Entry) -> None:
+        if entry.job is not None or entry.left_alone or entry.trouble_of == entry.sources:
+            return
+        if self._is_to_be_heard(entry):
+            if entry.length_s is None:
+                entry.length_s = await asyncio.to_thread(_length_s, entry.song.track)
+            if entry.job is None:
+                self._start(entry, self._hear(entry))
+        elif entry.shown_of != entry.song.analysis:
+            task = {"do": "look", "track": str(entry.song.track), "saved": str(entry.song.saved)}
+            self._start(entry, Job(task, SECOND, entry.song.id))
+
+    def _is_to_be_heard(self, entry: Entry) -> bool:
+        """Is there no analysis, or one of something else than the recording and the song's file say now?"""
+        if entry.heard_of is not None:
+            return entry.heard_of != entry.sources
+        return not entry.song.is_heard or (entry.shown is not None and bool(entry.shown["is_old"]))
+
+    def _hear(self, entry: Entry) -> Job:
+        song = entry.song
+        task = {"do": "hear", "track": str(song.track), "saved": str(song.saved), "made": str(self.shelf.made(song))}
+        # Who corrected a song waits for it; one that nobody has heard yet has time.
+        soon = LATER if song.analysis == Stamp() else FIRST
+        return Job({**task, "key": self.page_key(entry)}, soon, song.id)
+
+    def _start(self, entry: Entry, job: Job) -> None:
+        entry.job = job
+        following = asyncio.create_task(self._follow(entry, job))
+        self._following.add(following)
+        following.add_done_callback(self._following.discard)
+
+    async def _follow(self, entry: Entry, job: Job) -> None:
+        """Wait for a song's work and keep what came out."""
+        sources, is_new = entry.sources, entry.song.analysis == Stamp()
+        try:
+            shown = await self.work.done(job)
+            entry.song = await asyncio.to_thread(looked_at, entry.song.track)
+        except CancelledWorkError:
+            entry.left_alone = True
+        except PulsefindError as error:
+            entry.trouble, entry.trouble_of = _plainly(str(error), entry.song), sources
+        else:
+            entry.shown, entry.shown_of = shown, entry.song.analysis
+            entry.trouble, entry.trouble_of = "", None
+            entry.length_s = shown["length_s"]
+            if job.task["do"] == "hear":
+                entry.heard_of, entry.remarks = sources, list(dict.fromkeys(job.remarks))
+                if is_new:
+                    await self._heard_first(entry, job)
+        entry.job = None
+        self.changed()
+        await self.look()
+
+    async def _heard_first(self, entry: Entry, job: Job) -> None:
+        """A new song joins the end of the set."""
+        if job.began_s is not None:
+            self.pace.heard(entry.length_s or 0.0, time.monotonic() - job.began_s)
+        if entry.song.id not in self.listed:
+            self.listed = [*self.listed, entry.song.id]
+            await self.put_in_order(self.listed)
+
+    async def put_in_order(self, ids: list[str]) -> None:
+        """Make these the set, in this order; ids that are gone are left out."""
+        songs = [self.entries[one].song for one in dict.fromkeys(ids) if one in self.entries]
+        self.listed = [song.id for song in songs]
+        try:
+            await asyncio.to_thread(self.shelf.put_in_order, songs)
+        except PulsefindError as error:
+            self.trouble = str(error)
+        self.changed()
+
+    def hear_again(self, entry: Entry) -> None:
+        """Put a song that was left alone, or couldn't be read, back into the queue."""
+        entry.left_alone, entry.trouble, entry.trouble_of = False, "", None
+
+    def leave_alone(self, entry: Entry) -> None:
+        """Take a song out of the queue."""
+        if entry.job is not None:
+            self.work.call_off(entry.job)
+        entry.left_alone = True
+        self.changed()
+
+    async def put_away(self, entry: Entry) -> None:
+        """Take a song off the shelf.
+
+        Raises
+        ------
+        RefusedError
+            if the folder is a person's own.
+        """
+        if not self.place.own:
+            raise RefusedError(403, "this folder is yours, so nothing in it is moved; take the file out yourself")
+        self.leave_alone(entry)
+        await asyncio.to_thread(self.shelf.put_away, entry.song)
+        await self.put_in_order([one for one in self.listed if one != entry.song.id])
+        await self.look()
+
+    async def end(self) -> None:
+        """Let go of what is followed; the work has ended."""
+        await asyncio.gather(*self._following, return_exceptions=True)
+
+    # ---- pages
+
+    def page_key(self, entry: Entry) -> str:
+        """The name of a song's page: another one as soon as what it shows, or how, is another."""
+        recording, told = entry.sources
+        return f"{self._code}-{recording.written_ns:x}-{told.written_ns:x}"
+
+    async def page(self, entry: Entry, review: Path | None = None) -> Path:
+        """The song's page, drawn if it isn't there.
+
+        Raises
+        ------
+        PulsefindError
+            if it can't be.
+        """
+        if self._is_to_be_heard(entry):
+            raise RefusedError(409, "this song is still being heard; open it when it is done")
+        made = self.shelf.made(entry.song)
+        name = f"{self.page_key(entry)}.html" if review is None else f"{self.page_key(entry)} take.html"
+        newest = entry.song.analysis.written_ns
+        path = made / name
+        if review is not None or not path.exists() or path.stat().st_mtime_ns < newest:
+            task = {"do": "draw", "track": str(entry.song.track), "saved": str(entry.song.saved), "made": str(made)}
+            if review is not None:
+                task |= {"review": str(review), "history": str(self.place.history)}
+            await self.work.done(Job({**task, "name": name}, FIRST, entry.song.id))
+        return path
+
+
+def _length_s(track: Path) -> float | None:
+    """How long a recording is, where its file says so at once."""
+    try:
+        with soundfile.SoundFile(track) as file:
+            return float(file.frames / file.samplerate)
+    except (soundfile.LibsndfileError, RuntimeError, TypeError):
+        return None
+
+
+def _plainly(line: str, song: Song) -> str:
+    """A command's line without the folder, which the window shows once."""
+    return line.replace(f"{song.track.parent}/", "")

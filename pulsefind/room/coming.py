@@ -1,0 +1,85 @@
+"""A file on its way in: streamed to the disk piece by piece, checked as it comes, whole or not there."""
+
+from __future__ import annotations
+
+import asyncio
+import filecmp
+import shutil
+import sys
+from collections.abc import AsyncIterator, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import IO
+
+from pulsefind.core.files import new_file
+from pulsefind.room.names import HEAD_BYTES, sounds
+from pulsefind.room.refusing import RefusedError
+
+RESERVE_BYTES = 2**29
+"""Room that is left on the disk: a long song's analysis takes about as much for a while (judged)."""
+
+
+async def received(pieces: AsyncIterator[bytes], path: Path, told_bytes: int, others: Sequence[Path] = ()) -> Path:
+    """Write what comes to a new file; returns its path, or that of another one of the same contents.
+
+    Raises
+    ------
+    RefusedError
+        if it doesn't begin as a recording does, or the disk has no room for it. Nothing is left behind then.
+    OutputError
+        if it can't be written.
+    """
+    _check_room(path.parent, told_bytes)
+    with ExitStack() as stack:
+        temporary = stack.enter_context(new_file(path, False))
+        try:
+            with temporary.open("wb") as file:
+                await _written(pieces, file, path)
+            twin = await asyncio.to_thread(_same, temporary, others)
+            if twin is not None:
+                raise _ThereError(twin)
+        except _ThereError as there:
+            stack.pop_all().__exit__(*sys.exc_info())
+            return there.path
+        # The disk takes its time; the window doesn't wait for it.
+        await asyncio.to_thread(stack.pop_all().close)
+    return path
+
+
+class _ThereError(Exception):
+    """The same recording is there already."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+
+async def _written(pieces: AsyncIterator[bytes], file: IO[bytes], path: Path) -> None:
+    head, checked_bytes = b"", 0
+    async for piece in pieces:
+        if len(head) < HEAD_BYTES:
+            head += piece
+            if len(head) >= HEAD_BYTES:
+                _check_head(head, path)
+        checked_bytes += len(piece)
+        if checked_bytes > RESERVE_BYTES // 8:
+            checked_bytes = 0
+            _check_room(path.parent, 0)
+        file.write(piece)
+    _check_head(head, path)
+
+
+def _check_head(head: bytes, path: Path) -> None:
+    if not sounds(head):
+        raise RefusedError(415, f"{path.name}: is no recording, whatever its name says; drop wav, flac, ogg or mp3")
+
+
+def _check_room(folder: Path, wanted_bytes: int) -> None:
+    free_bytes = shutil.disk_usage(folder).free
+    if free_bytes - wanted_bytes < RESERVE_BYTES:
+        raise RefusedError(507, f"the disk has only {free_bytes / 1e9:.1f} GB left; free some room first")
+
+
+def _same(path: Path, others: Sequence[Path]) -> Path | None:
+    """Another file with the same contents."""
+    size = path.stat().st_size
+    return next((o for o in others if o.stat().st_size == size and filecmp.cmp(path, o, shallow=False)), None)

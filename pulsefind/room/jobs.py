@@ -1,0 +1,149 @@
+"""What a worker does for the room. Every result is made by the command of that name, as it is typed."""
+
+from __future__ import annotations
+
+import shutil
+import zipfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pulsefind.core.corrections import NOTHING_TOLD
+from pulsefind.core.errors import OutputError
+from pulsefind.core.files import new_file, write_file
+from pulsefind.core.given import SOUNDS
+from pulsefind.core.records import Analysis
+from pulsefind.listen.audio import load
+from pulsefind.page.page import page_html, read_recording, write_flac
+from pulsefind.page.take_view import read_take_review
+from pulsefind.report.doubts import Doubt, doubts_of, missing_sound
+from pulsefind.report.feel import feel_of, feel_text
+from pulsefind.report.planned import bar_edges
+from pulsefind.room.told import mark_of, text_of
+from pulsefind.saved import load_analysis
+from pulsefind.song.reading import corrections_of
+
+SOUND = "sound.flac"
+
+
+@dataclass(frozen=True)
+class Hands:
+    """What a job works with: run types a command's words and gives what it prints; stage tells how far the job is."""
+
+    run: Callable[[list[str]], str]
+    stage: Callable[[str], None]
+
+
+def hear(hands: Hands, track: str, saved: str, made: str, key: str) -> dict[str, Any]:
+    """Find a song, draw its page, and say what the list shows of it."""
+    mark = mark_of(text_of(Path(track)))
+    hands.run(["find", track, "--out", saved, "--force"])
+    draw(hands, track, saved, made, f"{key}.html", mark)
+    return {**shown(load_analysis(Path(saved))), "is_old": False}
+
+
+def look(_: Hands, track: str, saved: str) -> dict[str, Any]:
+    """What the list shows of a song, from its analysis, and whether the song's file says something else by now."""
+    analysis, told = load_analysis(Path(saved)), text_of(Path(track))
+    now = NOTHING_TOLD if told is None else corrections_of(told, Path(track).name)
+    return {**shown(analysis), "is_old": now != analysis.settings.corrections}
+
+
+def draw(
+    hands: Hands, track: str, saved: str, made: str, name: str, mark: str = "", review: str = "", history: str = ""
+) -> dict[str, Any]:
+    """The page as the room shows it, in the folder of what can be made again, and beside it the recording for it.
+
+    mark is that of the song's file which the analysis obeyed; without one, of the file as it is.
+    """
+    mark = mark or mark_of(text_of(Path(track)))
+    hands.stage("drawing its page")
+    folder = Path(made)
+    folder.mkdir(parents=True, exist_ok=True)
+    analysis, audio = load_analysis(Path(saved)), load(track)
+    if audio.sha256 != analysis.track.sha256:
+        raise OutputError(f"{Path(track).name}: is another recording by now; it has to be heard again")
+    recording = read_recording(Path(track), audio)
+    take = None
+    if review:
+        take = read_take_review(Path(review), analysis, Path(history) if history else None)
+    if not (folder / SOUND).exists() or (folder / SOUND).stat().st_mtime < Path(track).stat().st_mtime:
+        with new_file(folder / SOUND, True) as temporary, temporary.open("wb") as file:
+            write_flac(file, recording.frames)
+    html = page_html(analysis, audio, recording, track, f"{Path(track).stem} page.html", take=take, room_mark=mark)
+    write_file(folder / name, html.encode(), True)
+    for old in folder.glob("*.html"):
+        if old.name != name:
+            # Of an earlier analysis, or of another take: drawn again where it is asked for.
+            old.unlink(missing_ok=True)
+    return {}
+
+
+def command(hands: Hands, words: list[str]) -> dict[str, Any]:
+    """Any command; what it printed."""
+    return {"said": hands.run(words)}
+
+
+def pack(
+    hands: Hands,
+    steps: list[list[str]],
+    files: list[list[str]],
+    out: str,
+    spare: Sequence[str] = (),
+    folder: str = "",
+    called: str = "",
+) -> dict[str, Any]:
+    """An archive: files are pairs of a path and its name in the archive, steps are commands that make some of them.
+
+    Of a folder all files are taken, into one that is called so. What is not there is left out; spare files and the
+    folder are taken away at the end. Names are plain: nothing leads out of the folder where it is unpacked.
+    """
+    try:
+        for words in steps:
+            hands.stage(f"making the {words[0]}")
+            hands.run(words)
+        hands.stage("packing")
+        inside = [[str(path), f"{called}/{path.name}"] for path in Path(folder).iterdir()] if folder else []
+        with new_file(Path(out), True) as temporary, zipfile.ZipFile(temporary, "w") as archive:
+            for path, name in (*files, *inside):
+                if Path(path).is_file():
+                    dense = Path(path).suffix.lower() in SOUNDS
+                    archive.write(path, name, zipfile.ZIP_STORED if dense else zipfile.ZIP_DEFLATED)
+    finally:
+        for path in spare:
+            Path(path).unlink(missing_ok=True)
+        if folder:
+            shutil.rmtree(folder, ignore_errors=True)
+    return {}
+
+
+JOBS: dict[str, Callable[..., dict[str, Any]]] = {
+    "hear": hear,
+    "look": look,
+    "draw": draw,
+    "command": command,
+    "pack": pack,
+}
+
+
+def shown(analysis: Analysis) -> dict[str, Any]:
+    """What the list shows of a song: names and doubts as everywhere, times in seconds."""
+    known = analysis.settings.corrections
+    found = {
+        "title": known.title or Path(analysis.track.name).stem,
+        "length_s": round(analysis.track.duration_s, 1),
+        "sha256": analysis.track.sha256,
+        "remarks": list(missing_sound(analysis)),
+        "told": bool(analysis.settings.corrections.ones or known.passages or known.taps_s or known.nudge_ms),
+    }
+    if not len(analysis.beats.time_s):
+        return {**found, "bpm": 0.0, "feel": "no steady beat found", "meter": "", "doubts": []}
+    feel = feel_of(analysis)
+    doubts = [_doubt(analysis, doubt) for doubt in doubts_of(analysis)]
+    return {**found, "bpm": feel.felt_bpm, "meter": feel.meter, "feel": feel_text(feel), "doubts": doubts}
+
+
+def _doubt(analysis: Analysis, doubt: Doubt) -> dict[str, Any]:
+    at_s = float(bar_edges(analysis)[doubt.first_bar])
+    return {"what": doubt.headline, "listen": doubt.listen, "at_s": round(at_s, 2), "whole": doubt.whole}

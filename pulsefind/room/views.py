@@ -1,0 +1,161 @@
+"""What a window is shown: the room itself, its news, a song's page and the sound for it."""
+
+from __future__ import annotations
+
+import html
+import re
+import time
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+
+from pulsefind.core.given import SOUNDS
+from pulsefind.page.pdf import find_browser
+from pulsefind.page.room_page import room_html
+from pulsefind.page.sheet import tempo_jumps
+from pulsefind.room.board import Board, Entry
+from pulsefind.room.jobs import SOUND
+from pulsefind.room.making import CLICKS, KINDS, SPEEDS, Making
+from pulsefind.room.names import checked_id
+from pulsefind.room.progress import STAGES
+from pulsefind.room.refusing import RefusedError
+from pulsefind.room.told import mark_of, text_of
+from pulsefind.room.windows import Windows
+from pulsefind.room.work import LATER
+
+_FRAME = "frame-ancestors 'none'"
+_POLICY = re.compile(r'http-equiv="Content-Security-Policy" content="([^"]*)"')
+_HEAD_CHARACTERS = 4096  # judged: the policy stands in the first lines
+
+
+class Views:
+    """Answers that change nothing."""
+
+    def __init__(self, board: Board, making: Making, windows: Windows) -> None:
+        self._board, self._making, self._windows = board, making, windows
+        self._room = room_html(
+            {
+                "endings": list(SOUNDS),
+                "clicks": [list(pair) for pair in CLICKS.items()],
+                "speeds": list(SPEEDS),
+                "kinds": list(KINDS),
+            }
+        )
+
+    async def room(self, _: Request) -> Response:
+        """The room."""
+        text, policy = self._room
+        return HTMLResponse(text, headers={"content-security-policy": f"{policy}; {_FRAME}"})
+
+    async def news(self, request: Request) -> Response:
+        """All that a window shows, or nothing if it has seen that; the window is there."""
+        self._windows.seen(request.query_params.get("window", "")[:40])
+        if request.query_params.get("since") == str(self._board.version):
+            return Response(status_code=204)
+        return JSONResponse(self.state())
+
+    def state(self) -> dict[str, Any]:
+        """All that a window shows."""
+        board = self._board
+        songs = [self._song(entry) for entry in board.entries.values()]
+        bpm = [float((board.entries[one].shown or {}).get("bpm", 0.0)) for one in board.listed if one in board.entries]
+        left = [song["left_s"] for song in songs if song["state"] in ("waiting", "hearing")]
+        known = bool(left) and all(one is not None for one in left)
+        return {
+            "version": board.version,
+            "folder": str(board.place.folder),
+            "own": board.place.own,
+            "bytes": board.n_bytes,
+            "trouble": board.trouble,
+            "songs": songs,
+            "set": [one for one in board.listed if one in board.entries],
+            "jumps": tempo_jumps(bpm),
+            "left_s": sum(left) / max(1, board.work.hearings) if known else None,
+            "can_pdf": find_browser() is not None,
+        }
+
+    def _song(self, entry: Entry) -> dict[str, Any]:
+        state, doing, left_s = self._doing(entry)
+        return {
+            "id": entry.song.id,
+            "file": entry.song.track.name,
+            "title": entry.song.track.stem,
+            **(entry.shown or {}),
+            "length_s": entry.length_s,
+            "state": state,
+            "doing": doing,
+            "left_s": left_s,
+            "trouble": entry.trouble,
+            "remarks": [*(entry.shown or {}).get("remarks", []), *entry.remarks],
+            "can_undo": entry.can_undo,
+            "mark": entry.mark,
+            "takes": [
+                {"id": take.id, "name": take.recording.stem, "is_reviewed": take.is_reviewed} for take in entry.takes
+            ],
+        }
+
+    def _doing(self, entry: Entry) -> tuple[str, str, float | None]:
+        """A song's state in a word, what is being done in a few, and how long it still takes."""
+        job = entry.job
+        if job is None or job.task["do"] == "look":
+            if entry.trouble:
+                return "trouble", "", None
+            if entry.left_alone:
+                return "alone", "", None
+            return ("ready" if entry.shown is not None else "waiting"), "", None
+        if job.began_s is None or job.stage_s is None:
+            return "waiting", "waits for its turn", self._board.pace.whole_s(entry.length_s)
+        now, words = time.monotonic(), STAGES.get(job.stage, ("getting ready", 0.0))[0]
+        if job.soon != LATER:
+            # Heard again with what is known now: most of it is remembered, and it takes a few seconds.
+            return "hearing", words, None
+        took = (now - job.began_s, now - job.stage_s)
+        return "hearing", words, self._board.pace.left_s(entry.length_s, job.stage, *took)
+
+    # ---- a song
+
+    def _entry(self, request: Request) -> Entry:
+        return self._board.entry(checked_id(request.path_params["song"]))
+
+    async def page(self, request: Request) -> Response:
+        """A song's page, with the take that is named in the address."""
+        entry, review = self._entry(request), None
+        if "take" in request.query_params:
+            take_id = checked_id(request.query_params["take"])
+            take = next((one for one in entry.takes if one.id == take_id and one.is_reviewed), None)
+            if take is None:
+                raise RefusedError(404, "there is no review of this take")
+            review = take.review
+        path = await self._board.page(entry, review)
+        return FileResponse(path, media_type="text/html", headers=_as_the_file_says(path))
+
+    async def sound(self, request: Request) -> Response:
+        """The recording for the page: on the same time as the analysis, whatever the file is."""
+        path = self._board.shelf.made(self._entry(request).song) / SOUND
+        if not path.exists():
+            raise RefusedError(404, "the sound is not there yet; load the page anew")
+        return FileResponse(path, media_type="audio/flac")
+
+    async def told(self, request: Request) -> Response:
+        """The mark of the song's file as it is now: what the page starts from."""
+        entry = self._entry(request)
+        text = text_of(entry.song.track)
+        return JSONResponse({"mark": mark_of(text), "can_undo": self._board.told(entry).can_undo})
+
+    async def file(self, request: Request) -> Response:
+        """A file that was made to be fetched."""
+        made = self._making.file(checked_id(request.path_params["file"]))
+        if made.shown:
+            return FileResponse(made.path, media_type="text/html", headers=_as_the_file_says(made.path))
+        return FileResponse(made.path, filename=made.name)
+
+
+def _as_the_file_says(path: Path) -> dict[str, str]:
+    """The policy that a page of ours has in itself, once more as a header."""
+    with path.open(encoding="utf-8") as file:
+        found = _POLICY.search(file.read(_HEAD_CHARACTERS))
+    if found is None:
+        raise RefusedError(500, "this page has no policy; make it again")
+    return {"content-security-policy": f"{html.unescape(found[1])}; {_FRAME}"}

@@ -1,0 +1,208 @@
+"""Work in processes of their own: a queue, how far each piece is, and what came out.
+
+Each worker is a process that a thread of ours talks to, a line of JSON each way: a task goes in; stages, remarks and
+at last a result come back. A task that is called off, or breaks its worker down, ends that process; another takes its
+place.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import threading
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Any
+
+from pulsefind.core.child import Child, Limits, running
+from pulsefind.core.errors import PulsefindError
+
+FIRST, SECOND, LATER = 0, 1, 2
+"""How soon: what somebody waits for; what is quick; songs that nobody has heard yet (an order: arithmetic)."""
+
+_CORES_A_HEARING = 2
+"""An analysis uses two threads; on fewer than four cores two of them would only slow the first one down (judged)."""
+
+_MOST_HEARINGS = 2  # judged: an analysis of hours takes a GB
+
+
+class CancelledWorkError(PulsefindError):
+    """Work that was called off."""
+
+
+@dataclass(eq=False)
+class Job:
+    """A piece of work: the task as it is sent, how soon, and its song's id. stage and began_s tell how far it is."""
+
+    task: dict[str, Any]
+    soon: int
+    song: str = ""
+    stage: str = ""
+    began_s: float | None = None
+    stage_s: float | None = None
+    remarks: list[str] = field(default_factory=list)
+    result: Future[dict[str, Any]] = field(default_factory=Future)
+    called_off: bool = False
+    worker: Child | None = None
+
+
+class Work:
+    """The queue and its workers; `changed` is called, from any thread, when a piece of work goes on."""
+
+    def __init__(self, command: Sequence[str], hearings: int | None = None) -> None:
+        cores = os.cpu_count() or 1
+        self.hearings = hearings or max(1, min(_MOST_HEARINGS, cores // _CORES_A_HEARING))
+        self.changed: Callable[[], None] = lambda: None
+        self._command = command
+        self._waiting: list[Job] = []
+        self._doing: list[Job] = []
+        self._ended = False
+        self._lock = threading.Condition()
+        # One worker more than hear new songs: what somebody waits for has never to wait for those.
+        self._threads = [threading.Thread(target=self._serve, daemon=True) for _ in range(self.hearings + 1)]
+
+    def start(self) -> None:
+        """Start the workers; each gets ready by itself."""
+        for thread in self._threads:
+            thread.start()
+
+    def add(self, job: Job) -> Job:
+        """Put a piece of work into the queue."""
+        with self._lock:
+            self._waiting.append(job)
+            self._lock.notify_all()
+        self.changed()
+        return job
+
+    async def done(self, job: Job) -> dict[str, Any]:
+        """What comes out of a piece of work, put into the queue now.
+
+        Raises
+        ------
+        PulsefindError
+            with the one line that the command said, or that it was called off.
+        """
+        return await asyncio.wrap_future(self.add(job).result)
+
+    def call_off(self, job: Job) -> None:
+        """Take a piece of work out of the queue, or end it where it is under way."""
+        with self._lock:
+            job.called_off = True
+            waits = job in self._waiting
+            if waits:
+                self._waiting.remove(job)
+            elif job.worker is not None:
+                job.worker.kill()
+        if waits:
+            self._settle(job, CancelledWorkError("called off"))
+
+    def order(self, songs: Sequence[str]) -> None:
+        """Hear new songs in this order."""
+        place = {song: k for k, song in enumerate(songs)}
+        with self._lock:
+            self._waiting.sort(key=lambda job: place.get(job.song, len(place)))
+
+    @property
+    def busy(self) -> bool:
+        """Is there work, or any that waits?"""
+        with self._lock:
+            return bool(self._waiting or self._doing)
+
+    def end(self) -> None:
+        """End all workers and wait until they are gone; what waits is called off."""
+        with self._lock:
+            self._ended = True
+            left, self._waiting = self._waiting, []
+            for job in self._doing:
+                job.called_off = True
+                if job.worker is not None:
+                    job.worker.kill()
+            self._lock.notify_all()
+        for job in left:
+            self._settle(job, CancelledWorkError("called off"))
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join()
+
+    # ---- in a worker's thread
+
+    def _serve(self) -> None:
+        while not self._ended:
+            try:
+                with running(self._command, Limits(time_s=None), talk=True) as child:
+                    self._talk(child)
+            except OSError as error:
+                # No process can be started: what waits is told so.
+                job = self._next()
+                if job is not None:
+                    self._settle(job, PulsefindError(f"no work can be started ({error.strerror}); restart the machine"))
+
+    def _talk(self, child: Child) -> None:
+        """One job after the other, until the process ends or all ends."""
+        while (job := self._next(child)) is not None:
+            outcome = self._one(child, job)
+            with self._lock:
+                self._doing.remove(job)
+                job.worker = None
+                self._lock.notify_all()
+            self._settle(job, self._why(child, job) if outcome is None else outcome)
+            if outcome is None:
+                return
+
+    def _next(self, child: Child | None = None) -> Job | None:
+        """The next job that may be done, as soon as there is one; None at the end."""
+        with self._lock:
+            while not self._ended:
+                job = self._allowed()
+                if job is not None:
+                    self._waiting.remove(job)
+                    self._doing.append(job)
+                    job.worker = child
+                    job.began_s = job.stage_s = time.monotonic()
+                    return job
+                self._lock.wait()
+        return None
+
+    def _allowed(self) -> Job | None:
+        heard = sum(job.soon == LATER for job in self._doing)
+        may = (job for job in self._waiting if job.soon < LATER or heard < self.hearings)
+        return min(may, key=lambda job: job.soon, default=None)
+
+    def _one(self, child: Child, job: Job) -> dict[str, Any] | PulsefindError | None:
+        """A job's result or its error; None where the process ended over it."""
+        assert child.stdin is not None
+        with contextlib.suppress(OSError, ValueError):
+            child.stdin.write(json.dumps(job.task).encode() + b"\n")
+            child.stdin.flush()
+            for line in child.stdout:
+                said = json.loads(line)
+                if "result" in said:
+                    result: dict[str, Any] = said["result"]
+                    return result
+                if "refused" in said:
+                    return PulsefindError(said["refused"])
+                if "stage" in said:
+                    job.stage, job.stage_s = said["stage"], time.monotonic()
+                else:
+                    job.remarks.append(said["remark"])
+                self.changed()
+        return None
+
+    def _why(self, child: Child, job: Job) -> PulsefindError:
+        if job.called_off or self._ended:
+            return CancelledWorkError("called off")
+        child.kill()
+        reason = child.finish() or "it ended"
+        return PulsefindError(f"the work broke off ({reason}); try again")
+
+    def _settle(self, job: Job, outcome: dict[str, Any] | PulsefindError) -> None:
+        with contextlib.suppress(asyncio.InvalidStateError):
+            if isinstance(outcome, PulsefindError):
+                job.result.set_exception(outcome)
+            else:
+                job.result.set_result(outcome)
+        self.changed()

@@ -1,0 +1,167 @@
+// The room: the songs that are there, the set in its order, and what is being done.
+
+import { $, el, shortTime } from "./drawing.mjs";
+import { keep, kept } from "./keeping.mjs";
+import { Doorway } from "./roomdrop.mjs";
+import { SongRow, fetchFile } from "./roomsong.mjs";
+import { Talk, aboutTime } from "./roomtalk.mjs";
+
+class Room {
+  constructor(choices) {
+    this.choices = choices;
+    this.rows = new Map();
+    this.set = [];
+    this.talk = new Talk(
+      "",
+      (state) => this.show(state),
+      () => this.closed(),
+    );
+    this.doorway = new Doorway(this.talk, choices.endings);
+    $("close").addEventListener("click", () => this.#close());
+    $("set-sheet").addEventListener("click", () => this.#sheets(false));
+    $("set-pdf").addEventListener("click", () => this.#sheets(true));
+    this.#wireLight();
+  }
+
+  #wireLight() {
+    const asDevice = window.matchMedia("(prefers-color-scheme: light)").matches ? "bright" : "dark";
+    const set = (light) => {
+      document.documentElement.dataset.light = light;
+      $("light").textContent = light === "dark" ? "Bright stage" : "Dark room";
+    };
+    set(kept("light", asDevice));
+    $("light").addEventListener("click", () => {
+      const light = document.documentElement.dataset.light === "dark" ? "bright" : "dark";
+      keep("light", light);
+      set(light);
+    });
+  }
+
+  // ---- what there is
+
+  show(state) {
+    this.state = state;
+    this.set = state.set;
+    const songs = new Map(state.songs.map((song) => [song.id, song]));
+    for (const [id, row] of this.rows) {
+      if (songs.has(id)) continue;
+      row.item.remove();
+      this.rows.delete(id);
+    }
+    const beside = state.songs.filter(({ id }) => !state.set.includes(id));
+    state.set.forEach((id, k) => this.#row(id).update(songs.get(id), this.#where(state, k)));
+    for (const song of beside) this.#row(song.id).update(song, { isListed: false, isOwn: state.own });
+    this.#lay($("set"), withJumps(state, this.rows));
+    this.#lay(
+      $("beside"),
+      beside.map(({ id }) => this.rows.get(id).item),
+    );
+    $("set-section").hidden = !state.set.length;
+    $("beside-section").hidden = !beside.length;
+    $("beside-head").textContent = beside.every(({ state: at }) => at !== "ready")
+      ? "On their way"
+      : "Beside the set";
+    this.#words(state, songs);
+  }
+
+  #where(state, k) {
+    return { isListed: true, isOwn: state.own, first: k === 0, last: k === state.set.length - 1 };
+  }
+
+  #row(id) {
+    if (!this.rows.has(id)) this.rows.set(id, new SongRow(this, id));
+    return this.rows.get(id);
+  }
+
+  // Nothing is moved that stands right: what somebody has the hand on stays under it.
+  #lay(list, items) {
+    items.forEach((item, k) => {
+      if (list.children[k] !== item) list.insertBefore(item, list.children[k] ?? null);
+    });
+    while (list.children.length > items.length) list.lastElementChild.remove();
+  }
+
+  #words(state, songs) {
+    const inSet = state.set.map((id) => songs.get(id));
+    const length = inSet.reduce((sum, song) => sum + (song.length_s ?? 0), 0);
+    const count = `${inSet.length} ${inSet.length === 1 ? "song" : "songs"}`;
+    const left = state.left_s === null ? "" : `; ${aboutTime(state.left_s)} until all are heard`;
+    $("set-sum").textContent = `${count}, ${shortTime(length)} of music${left}`;
+    const unsure = inSet.filter((song) => song.doubts?.length);
+    $("set-ear").textContent = unsure.length
+      ? `${unsure.length} of ${inSet.length} ${unsure.length === 1 ? "needs" : "need"} your ear before the gig.`
+      : "";
+    $("set-pdf").hidden = !state.can_pdf;
+    $("room-trouble").textContent = state.trouble;
+    const size =
+      state.bytes < 1e9 ? `${(state.bytes / 1e6).toFixed(0)} MB` : `${(state.bytes / 1e9).toFixed(1)} GB`;
+    $("where-songs-lie").textContent = `Everything lies in ${state.folder} and takes ${size}.`;
+    document.body.classList.toggle("has-songs", state.songs.length > 0);
+  }
+
+  // ---- what can be done
+
+  move(id, by) {
+    const songs = [...this.set];
+    const from = songs.indexOf(id);
+    songs.splice(from, 1);
+    songs.splice(from + by, 0, id);
+    this.#order(songs);
+    $("said").textContent = `Now number ${from + by + 1}`;
+  }
+
+  listed(id, on) {
+    this.#order(on ? [...this.set, id] : this.set.filter((other) => other !== id));
+  }
+
+  async #order(songs) {
+    await this.#try(() => this.talk.post("set", { songs }));
+    this.talk.soon();
+  }
+
+  async #sheets(pdf) {
+    const tab = pdf ? null : window.open("", "_blank");
+    $("set-note").textContent = "Being made ...";
+    const made = await this.#try(() => this.talk.post("make", { pdf }));
+    if (made) fetchFile(`files/${made.file}`, tab);
+    else tab?.close();
+  }
+
+  async #try(act) {
+    try {
+      const answer = await act();
+      $("set-note").textContent = "";
+      return answer;
+    } catch (error) {
+      $("set-note").textContent = error.message;
+      return null;
+    }
+  }
+
+  async #close() {
+    await this.#try(() => this.talk.post("close"));
+    this.closed();
+  }
+
+  closed() {
+    $("closed").hidden = false;
+    $("main").inert = true;
+  }
+}
+
+// The songs of the set, and between two of them how the tempo changes.
+function withJumps(state, rows) {
+  return state.set.flatMap((id, k) => {
+    const { item } = rows.get(id);
+    if (k === 0) return [item];
+    const words = state.jumps[k - 1];
+    const jump = rows.get(id).jump ?? el("li", { class: "jump" });
+    rows.get(id).jump = jump;
+    jump.textContent = words === "tempo unknown" ? "" : words;
+    return [jump, item];
+  });
+}
+
+const room = new Room(JSON.parse($("data").textContent));
+// For checks from outside.
+window.pulsefindRoom = room;
