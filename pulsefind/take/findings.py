@@ -21,7 +21,7 @@ CREEP, SLIP, LATE_RETURN, RUSHED_FILL = "creep", "slip", "late return", "rushed 
 LEAST_MS = 20.0
 """Drummers hardly notice smaller faults (judged; 19 to 24 ms between two drums)."""
 
-LEAST_GAIN = {CREEP: 8.5, SLIP: 9.0, LATE_RETURN: 4.0, RUSHED_FILL: 6.0}
+LEAST_GAIN = {CREEP: 7.5, SLIP: 8.0, LATE_RETURN: 4.0, RUSHED_FILL: 6.0}
 """Log likelihood ratio over mere wandering: shapes that may lie anywhere fit by accident more often than those tied to
 a rest or a fill (fitted to simulated players without faults: `python -m eval take faults`).
 """
@@ -32,10 +32,11 @@ LEAST_MARGIN = 1.5
 MOST_FINDINGS = 6  # judged: nobody works on more
 
 _CREEP_BARS = (3, 4, 6, 8)  # judged: bars over which a player may creep
-_SLIP_BARS = ((0.0, 0.25), (0.0, 0.5), (0.0, 1.0), (0.5, 0.5), (1.0, 0.5), (0.5, 1.5))
-"""Bars that a slip is held for, and over which it is taken back (judged)."""
-_RETURN_BARS = ((0.0, 0.5), (0.0, 1.0), (0.0, 2.0), (0.5, 0.5), (1.0, 1.0))
+_SLIP_BARS = ((0.0, 0.15), (0.0, 0.3), (0.0, 0.6), (0.0, 1.0), (0.5, 0.3))
+"""Bars that a slip is held for, and in which two thirds of it are then taken back (judged)."""
+_RETURN_BARS = (*_SLIP_BARS, (1.0, 0.5))
 """The same for a late return (judged)."""
+_GONE = 0.02  # judged: what is left of an error below this share is none
 _FEWEST_NOTES = 40  # judged: from fewer the usual wandering can't be estimated
 _REST_BARS = 0.9  # judged: a rest of about a bar
 _MOST_SPREADS = 8.0  # judged: a note further out counts as this far
@@ -204,9 +205,12 @@ def _ramp(at: FloatArray, first: float, last: float, back: float) -> FloatArray:
 
 
 def _step(at: FloatArray, begin: float, hold: float, fade: float) -> FloatArray:
-    """0 before begin, 1 from there on for `hold` bars, and back to 0 over `fade` bars."""
-    fall = np.clip((begin + hold + fade - at) / fade, 0.0, 1.0)
-    shape: FloatArray = np.where(at < begin - 1e-6, 0.0, fall)
+    """0 before begin, 1 from there on for `hold` bars, then taken back: what is left falls to 1 / e in `fade` bars.
+
+    People take back a share of an error at every note (Vorberg and Schulze 2002), so what is left of it decays.
+    """
+    left = np.exp(-np.maximum(at - begin - hold, 0.0) / fade)
+    shape: FloatArray = np.where((at < begin - 1e-6) | (left < _GONE), 0.0, left)
     return shape
 
 
