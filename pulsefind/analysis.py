@@ -48,7 +48,7 @@ from pulsefind.listen.hits import find_hits
 from pulsefind.listen.network import KIT, network_outputs
 
 _UNSURE = 0.6
-"""Judged: an answer less likely than this is wrong often enough to be checked by ear before playing to it."""
+"""A less likely answer is wrong often enough to be checked by ear before playing to it (judged)."""
 
 Progress = Callable[[str], None]
 
@@ -101,7 +101,7 @@ def analyse(
     >>> len(silence.beats.time_s), silence.warnings
     (0, ('the recording is silent',))
     """
-    # Sums of several threads are rounded in another order: one thread, so that the same sound gives the same bytes.
+    # Several threads would round sums in a different order; with one, the same sound gives the same bytes.
     with threadpool_limits(1):
         return _analysed(path_or_audio, settings or Settings(), progress, beats_from)
 
@@ -150,7 +150,7 @@ def _analysed(
 
 
 def _read(path_or_audio: str | Path | Audio, asked: Settings) -> tuple[Audio, float, Track, Settings]:
-    """The part that is asked for, led in by silence, when that starts in the recording; what is told of both; settings.
+    """The part asked for with silence in front, when it starts in the recording, facts about both, and the settings.
 
     Nothing else of the recording stays in memory.
     """
@@ -167,7 +167,7 @@ def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) 
     """Beats and hits of a part that starts at start_s of the recording, in seconds of the part."""
     hints = _from_there(settings, start_s)
     progress("listening")
-    # Processes that share the stock networks' work are started before there is a second thread.
+    # The stock networks' worker processes must start before there is a second thread.
     stock = None if settings.network == OWN else activations(part, STOCK, settings.use_cache)
     with (
         Beside(lambda: network_outputs(part, KIT, settings.use_cache)) as listening,
@@ -219,7 +219,7 @@ def _check_hints(settings: Settings, start_s: float, end_s: float) -> None:
 
 
 def _given(pulse: Pulse, track: Track) -> tuple[Pulse, Beats]:
-    """Beats that are known: those within the part, each as sure as can be."""
+    """Beats that are known: those within the part, with full confidence."""
     if len(pulse.time_s) and pulse.time_s[-1] > track.duration_s:
         raise FormatError(
             f"the beats reach {pulse.time_s[-1]:.2f} s, the recording only {track.duration_s:.2f} s; "
@@ -245,7 +245,7 @@ def _shifted(record: _Timed, start_s: float, track: Track) -> _Timed:
 
 
 def _track(audio: Audio, start_s: float, end_s: float) -> Track:
-    # A name on disk may hold bytes that are no text.
+    # A name on disk may hold bytes that aren't text.
     name = os.fsencode(audio.path.name).decode("utf-8", "replace") if audio.path else "recording"
     return Track(name, audio.duration_s, start_s, end_s, audio.channels, audio.source_rate_hz, audio.sha256)
 

@@ -93,7 +93,7 @@ def write_song(folder: Path, force: bool) -> tuple[Path, Song]:
 
 
 def compare(analysis: Analysis, song: Song, path: Path) -> str:
-    """The truth beside what was found, and what to type next."""
+    """The truth next to what was found, and what to type next."""
     near = [abs(analysis.beats.time_s - t).min() if len(analysis.beats.time_s) else np.inf for t in song.beat_s]
     found = sum(1 for distance in near if distance <= 0.07)
     ones = analysis.beats.time_s[analysis.bars.count == 1]
@@ -121,7 +121,7 @@ def _found_text(places: tuple[str, ...], labels: set[tuple[str, ...]]) -> str:
 
 
 def _beats() -> tuple[FloatArray, tuple[int, ...]]:
-    """Beat times with a slow breath of tempo over the song, and their counts; a pickup comes first."""
+    """Beat times whose tempo breathes slowly over the song, and their counts, starting with a pickup."""
     n = PICKUP_BEATS + BARS * BEATS_PER_BAR
     breath = 1 + _DRIFT * np.sin(2 * np.pi * np.arange(n) / 41.0)
     time_s = _LEAD_IN_S + np.r_[0.0, np.cumsum(60.0 / (BPM * breath))[:-1]]

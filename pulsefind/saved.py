@@ -1,4 +1,4 @@
-"""The saved analysis: written as JSON, and read back, every field of the type that its record names."""
+"""The saved analysis: written as JSON and read back, with every field checked against its record's type."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _LARGEST = 2**53
 _LONGEST_TEXT = 10_000  # judged: far beyond any name or warning
 _UNITS = (1, 2, 4, 8, 16, 32)  # as in notation (common practice, no source)
 _SLOTS = (1, 2, 3, 4, 6)  # those that beats/grid.py finds (judged there)
-_BPM_RANGE = (1.0, 2000.0)  # judged: what is no damage may still be a fermata or a run
+_BPM_RANGE = (1.0, 2000.0)  # judged: wide enough for a fermata or a run
 
 SCHEMA = 1
 """The format's own number: raised when the meaning or the name of a saved field changes."""
@@ -128,7 +128,7 @@ def load_analysis(path: Path) -> Analysis:
     Raises
     ------
     FormatError
-        if it can't be read, or is none.
+        if it can't be read, or isn't one.
     """
     try:
         text = read_given(path, LARGEST_BYTES, "a saved analysis").decode()
@@ -138,13 +138,13 @@ def load_analysis(path: Path) -> Analysis:
         analysis = from_json(text)
     except FormatError as error:
         raise FormatError(f"{path}: {error}") from None
-    # Its recording is the person's only copy, perhaps, and as close as the analysis.
+    # Its recording may be the person's only copy, and lies next to the analysis.
     note_given(path.parent / Path(analysis.track.name).name)
     return analysis
 
 
 def _unspread(document: dict[str, Any]) -> dict[str, Any]:
-    """The document as the records are: counts with the bars, a place a row, nothing that follows from the rest."""
+    """The document in the shape of the records: counts with the bars, one row per place, nothing derived."""
     data = {field.name: document[field.name] for field in dataclasses.fields(Analysis) if field.name in document}
     data.setdefault("plan", [])
     beats, bars = dict(data["beats"]), dict(data["bars"])
@@ -233,12 +233,12 @@ def _plain(kind: type, value: object, where: str) -> Any:
     if isinstance(value, str):
         if len(value) > _LONGEST_TEXT:
             raise ValueError(f"{where} is too long")
-        value.encode()  # Half a surrogate pair can be written in JSON, but is no text: UnicodeEncodeError.
+        value.encode()  # JSON can hold half a surrogate pair, which isn't text: UnicodeEncodeError.
     return value
 
 
 def check_fits(analysis: Analysis) -> None:
-    """Check that the records of an analysis can belong together.
+    """Check that the records of an analysis are consistent with each other.
 
     Raises
     ------

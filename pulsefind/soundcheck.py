@@ -1,4 +1,4 @@
-"""Does everything work on this machine? Each thing that pulsefind needs is tried, and a failure says what to do."""
+"""Does everything work on this machine? Everything pulsefind needs is tried, and a failure says what to do."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ _TONE = (0.3 * np.sin(2 * np.pi * 440 * np.arange(RATE_HZ) / RATE_HZ)).astype(np
 class Check:
     """One thing that was tried: whether it works, what was found, and what to do if it doesn't.
 
-    Without a thing that is not needed, one kind of file is missing and the rest works.
+    Without something optional, one kind of file can't be had and the rest works.
     """
 
     name: str
@@ -82,7 +82,7 @@ def _tried(name: str, needed: bool, attempt: Callable[[], str], advice: str) -> 
     except _FailedError as error:
         return Check(name, False, needed, str(error), advice)
     except Exception as error:  # noqa: BLE001 - whatever is broken is reported
-        # Whatever goes wrong in there is what was asked for.
+        # Finding out what goes wrong is the whole point.
         told = " ".join(str(error).split())[:200]
         return Check(
             name,

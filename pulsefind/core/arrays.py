@@ -1,4 +1,4 @@
-"""Arrays in records: checked and made read-only; and runs in rows of yes and no."""
+"""Arrays in records, checked and made read-only; and runs of True."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ IntArray = NDArray[np.int64]
 
 
 def freeze(record: object, *names: str, dtype: type = np.float64, ndim: int = 1) -> None:
-    """Replace fields of a frozen record, while it is made, by read-only copies of one type and number of axes.
+    """While a frozen record is being made, replace fields by read-only copies of one type and number of axes.
 
     Raises
     ------
@@ -30,14 +30,14 @@ def freeze(record: object, *names: str, dtype: type = np.float64, ndim: int = 1)
 
 
 def check_increasing(record: object, name: str, strictly: bool = True) -> None:
-    """Refuse times that go backwards (or, strictly, stand still): ValueError."""
+    """Raise ValueError if times go backwards (or, strictly, stand still)."""
     steps = np.diff(getattr(record, name))
     if (steps < 0).any() or (strictly and (steps == 0).any()):
         raise ValueError(f"{name} must increase; it does not at index {int(np.argmin(steps)) + 1}")
 
 
 def check_lengths(record: object, *names: str) -> int:
-    """The length that fields share; ValueError if they differ in it."""
+    """The length that fields share; ValueError if they differ."""
     lengths = {len(getattr(record, name)) for name in names}
     if len(lengths) > 1:
         raise ValueError(f"{', '.join(names[:-1])} and {names[-1]} differ in length")
@@ -51,5 +51,5 @@ def runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def most_common(values: IntArray) -> int:
-    """The whole number (0 or more) that occurs most often, the smallest of several; 0 where there are none."""
+    """The non-negative integer that occurs most often, the smallest of several; 0 for an empty array."""
     return int(np.bincount(values).argmax()) if len(values) else 0

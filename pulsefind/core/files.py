@@ -1,4 +1,4 @@
-"""Writing results: whole or not at all, and never over something that is there unless asked to."""
+"""Writing results: whole or not at all, and never over an existing file unless asked to."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def write_file(path: Path, data: bytes, force: bool) -> None:
 
 
 def rewrite_file(path: Path, data: bytes) -> None:
-    """Put new contents into a file of the person's that was read for it, as they asked; a link stays a link.
+    """Put new contents, as asked, into a file that was read for this purpose; a link stays a link.
 
     Raises
     ------
@@ -41,7 +41,7 @@ def rewrite_file(path: Path, data: bytes) -> None:
 
 @contextlib.contextmanager
 def new_file(path: Path, force: bool) -> Iterator[Path]:
-    """Give a temporary file beside path to write to, and rename it to path when the block ends well.
+    """Yield a temporary file next to path to write to, and rename it to path if the block succeeds.
 
     Raises
     ------
@@ -73,20 +73,20 @@ def _written(path: Path, force: bool) -> Iterator[Path]:
 
 
 def _settle(path: Path) -> None:
-    """Have the disk take all of a file before it gets its name: a name must not outlive its contents."""
+    """Flush all of a file to disk before it gets its name: a name must not outlive its contents."""
     with path.open("rb+") as file:
         os.fsync(file.fileno())
 
 
 def _put(temporary: Path, path: Path, force: bool) -> None:
-    """Give a file its name; without force never one that another program took in the meantime."""
+    """Give a file its name; without force, never one that another program took in the meantime."""
     if not force:
         try:
             os.link(temporary, path)
         except FileExistsError:
             check_free(path, force)
         except OSError:
-            # A disk without hard links.
+            # A file system without hard links.
             check_free(path, force)
         else:
             return
@@ -94,7 +94,7 @@ def _put(temporary: Path, path: Path, force: bool) -> None:
 
 
 def check_free(path: Path, force: bool) -> None:
-    """Refuse, before any work is done, a path that can't or may not be written, or that is read in the same command.
+    """Refuse, before any work, a path that can't or mustn't be written, or that the same command reads.
 
     Raises
     ------
@@ -110,7 +110,7 @@ def check_free(path: Path, force: bool) -> None:
 
 
 def _check_place(path: Path) -> os.stat_result | None:
-    """Refuse a place where no file can stand; returns what stands there, None for nothing."""
+    """Refuse a place where no file can be; returns what is there, None for nothing."""
     try:
         if not stat.S_ISDIR(path.parent.stat().st_mode):
             raise OutputError(f"{path}: its folder is a file; choose another place")
@@ -138,7 +138,7 @@ def _not_writable(path: Path, error: OSError) -> OutputError:
 
 
 def umask() -> int:
-    """The permissions that new files don't get; it can only be read by setting it."""
+    """The permissions that new files don't get; the system reveals them only when they are set."""
     mask = os.umask(0o022)
     os.umask(mask)
     return mask

@@ -1,8 +1,8 @@
-"""What a command was given to read: small files read whole, and none of them ever written over.
+"""What a command was given to read: small files read whole, and none of them ever overwritten.
 
-Files are known by device and inode, so that links don't hide them, and by resolved path, so that a file that doesn't
-exist yet (a history) counts too. What was given is kept for the length of one command, in a context variable: every
-reader notes its file, and the one place that writes asks.
+Files are identified by device and inode, so that links don't hide them, and by resolved path, so that a file that
+doesn't exist yet (a history) counts too. They are remembered for the length of one command, in a context variable:
+every reader notes its file, and the one place that writes checks.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _GIVEN: ContextVar[set[_Identity] | None] = ContextVar("given", default=None)
 
 @contextlib.contextmanager
 def kept_safe() -> Iterator[None]:
-    """For the length of the block, what is noted as given is refused as an output."""
+    """For the length of the block, files noted as given are refused as outputs."""
     token = _GIVEN.set(set())
     try:
         yield
@@ -35,25 +35,25 @@ def kept_safe() -> Iterator[None]:
 
 
 def note_given(path: Path) -> None:
-    """Keep a file, whether it exists or not, from being written over until the block of `kept_safe` ends."""
+    """Protect a file, whether it exists or not, from being overwritten until the block of `kept_safe` ends."""
     given = _GIVEN.get()
     if given is not None:
         given.update(_identities(path))
 
 
 def is_given(path: Path) -> bool:
-    """Is a path, by whatever name, one that was noted?"""
+    """Was a path noted, under whatever name?"""
     return not _identities(path).isdisjoint(_GIVEN.get() or ())
 
 
 def holds_given(folder: Path) -> bool:
-    """Does a file that was noted lie in a folder itself?"""
+    """Does this folder directly hold a file that was noted?"""
     place = Path(os.path.realpath(folder))
     return any(isinstance(one, str) and Path(one).parent == place for one in _GIVEN.get() or ())
 
 
 def is_folder(path: Path) -> bool:
-    """Is there a folder, as far as one may look?"""
+    """Is there a folder, as far as can be seen?"""
     try:
         return path.is_dir()
     except OSError:
@@ -61,7 +61,7 @@ def is_folder(path: Path) -> bool:
 
 
 def is_regular(path: Path) -> bool:
-    """Is there an ordinary file, as far as one may look?"""
+    """Is there an ordinary file, as far as can be seen?"""
     try:
         return path.is_file()
     except OSError:
@@ -116,7 +116,7 @@ def read_given(path: Path, largest_bytes: int, what: str) -> bytes:
     """
     note_given(path)
     try:
-        # Opened without waiting: a pipe that nobody writes to would hold us for ever.
+        # Opened without blocking: a pipe that nobody writes to would hold us up for ever.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
         with os.fdopen(handle, "rb") as file:
             if not stat.S_ISREG(os.fstat(handle).st_mode):

@@ -43,7 +43,9 @@ class Audio:
     warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        """Check the samples; an hour of them is not copied when nobody can change them anyway."""
+        """Check the samples; they aren't copied if nobody can change them anyway, since there may be an hour
+        of them.
+        """
         if self.samples.flags.writeable or self.samples.dtype != np.float32 or self.samples.ndim != 1:
             freeze(self, "samples", dtype=np.float32)
 
@@ -62,10 +64,10 @@ class Activations:
     """How likely a beat and a downbeat are, frame by frame.
 
     values: (n_frames, 2) in 0..1, the first column "a beat that is not a downbeat", the second "a downbeat";
-    downbeat_log_odds: (n_frames,) log odds that a beat at that frame is a downbeat, from every network that was asked;
-    phase_log_odds: (n_frames,) log odds of a beat near that frame, from what tells a beat from the middle between two.
-    Frame k is centred at k / frame_rate_hz seconds. struck: (m, 14) all that pulsefind's own networks say of beats and
-    of what is struck, 50 times a second, for the reader of bars; no rows where they weren't asked.
+    downbeat_log_odds: (n_frames,) log odds that a beat at that frame is a downbeat; phase_log_odds: (n_frames,) log
+    odds of a beat near that frame, as evidence for the beat phase. Frame k is centred at k / frame_rate_hz seconds.
+    struck: (m, 14) all outputs of pulsefind's own networks, 50 times a second, for the reader of bars; no rows if they
+    didn't run.
     """
 
     values: FloatArray
@@ -132,12 +134,12 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class Hits:
-    """Percussive onsets and notes, sorted by kind of sound; one onset in which two sounds meet gives two hits.
+    """Percussive onsets and notes, by kind of sound; one onset with two sounds gives two hits.
 
     time_s: (n_hits,) to about a millisecond; sound: (n_hits,) index into sounds; strength: (n_hits,) linear, 1.0 for
-    a full hit of that sound; level_db: (n_hits,) how far the hit stands over what sounded just before it, in its
-    own band; timbre: (n_hits, k) level in each band of timbre_hz, dB over what sounded before; log_odds: (n_hits,)
-    that it was struck, over those from which such a hit usually counts (below 0 it is doubtful), all 0 if not given.
+    a full hit of that sound; level_db: (n_hits,) how far the hit rises above what sounded just before it, in its
+    own band; timbre: (n_hits, k) the same in each band of timbre_hz; log_odds: (n_hits,) that it was struck, relative
+    to the usual threshold (below 0 it is doubtful), all 0 if not given.
     """
 
     time_s: FloatArray
@@ -164,12 +166,12 @@ class Hits:
             raise ValueError("sound must be an index into sounds")
 
     def certain(self) -> Hits:
-        """The percussive ones that aren't doubtful: what tells a beat's time. Notes begin more slowly."""
+        """The percussive hits that aren't doubtful, which time the beats; notes begin more slowly."""
         is_note = np.array([bool(sound.instrument) for sound in self.sounds], np.bool_)
         return self._only((self.log_odds >= 0) & ~is_note[self.sound])
 
     def taught(self) -> Hits:
-        """Those of sounds that the network was taught, notes among them, that aren't doubtful."""
+        """Hits of taught sounds, notes included, that aren't doubtful."""
         is_taught = np.array([sound.taught for sound in self.sounds], np.bool_)
         return self._only((self.log_odds >= 0) & is_taught[self.sound])
 
@@ -227,11 +229,10 @@ class Pulse:
     """What the decoder heard: beats to about a frame, each with its count in the bar.
 
     time_s, count (1-based), beats_per_bar: (n_beats,); a change of beats_per_bar happens at a count of 1.
-    unit: the note value that is counted (4 or 8). probability_* say how sure the decoder is of the 1, of the
-    tempo octave, of the meter and of the beat phase, sections how sure of the 1 and the phase bar by bar. The 1 is
-    right only where the beat phase, the meter and the octave are: its probability is that of all four.
-    alternatives come most likely first. beat_quarters: (n_beats,) how many quarter notes each beat lasts as it is
-    written; empty where all last the same.
+    unit: the note value counted (4 or 8). probability_*: the decoder's confidence in the 1, the tempo octave, the meter
+    and the beat phase; sections: in the 1 and the phase, section by section. The 1 is right only if beat phase, meter
+    and octave are, so its probability is that of all four. alternatives: the likeliest first. beat_quarters: (n_beats,)
+    how many quarter notes each beat lasts as written; empty if all last the same.
     """
 
     time_s: FloatArray

@@ -1,4 +1,4 @@
-"""How far players are ahead of the beats or behind them, as a habit."""
+"""How far players habitually are ahead of the beats or behind them."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ import numpy as np
 from pulsefind.core.arrays import FloatArray
 
 LEAN_REACH_MS = 60.0
-"""Judged: a player or an ensemble leans by less than this."""
+"""No player or ensemble leans by more than this (judged)."""
 
 
 def lean_ms(after_ms: FloatArray, beat_ms: FloatArray) -> float:
-    """The median distance from the beat of the hits that lie near one: negative when they are ahead, 0 without any.
+    """The median distance from the beat of the hits near one: negative if they are ahead, 0 without any.
 
     after_ms, beat_ms: (n,) how long after the last beat each hit comes, and how long that beat lasts.
     """
@@ -21,7 +21,7 @@ def lean_ms(after_ms: FloatArray, beat_ms: FloatArray) -> float:
 
 
 def lean_of_ms(time_s: FloatArray, beat_s: FloatArray) -> float:
-    """The same from times of hits (n,) and of beats (m,), both in seconds; 0 with less than two beats."""
+    """The same from times of hits (n,) and beats (m,), in seconds; 0 with fewer than two beats."""
     if len(beat_s) < 2:
         return 0.0
     k = np.clip(np.searchsorted(beat_s, time_s, side="right") - 1, 0, len(beat_s) - 2)

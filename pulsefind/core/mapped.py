@@ -1,4 +1,4 @@
-"""Arrays that are too long for memory: in a temporary file, and out of the way once a part of them has been used."""
+"""Arrays too long for memory: kept in a temporary file, and out of the way once a part of them has been used."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ of it, and gives that up when others need the room.
 
 
 def gathered(blocks: Iterator[Float32Array], where: str) -> Float32Array:
-    """The samples of all blocks, of any shape, in one read-only array (n,), without holding them twice.
+    """The samples of all blocks, of any shape, in one read-only array (n,), without ever holding two copies.
 
     The temporary file has no name and lasts as long as the array. No blocks give an empty array.
 
@@ -40,7 +40,7 @@ def gathered(blocks: Iterator[Float32Array], where: str) -> Float32Array:
 
 
 def _on_disk(begun: bytearray, blocks: Iterator[Float32Array], where: str) -> Float32Array:
-    """What has begun and the rest of the blocks, in a temporary file."""
+    """The blocks so far and the remaining ones, in a temporary file."""
     try:
         with tempfile.TemporaryFile(prefix="pulsefind-") as file:
             file.write(begun)
@@ -57,16 +57,16 @@ def _on_disk(begun: bytearray, blocks: Iterator[Float32Array], where: str) -> Fl
 
 
 def pieces(array: Float32Array, length: int) -> Iterator[Float32Array]:
-    """An array (n, ...) in pieces of that length, the last one shorter; each is let go when the next is asked for."""
+    """An array (n, ...) in pieces of this length, the last one shorter; each is released when the next is asked for."""
     for first in range(0, len(array), length):
         yield array[first : first + length]
         let_go(array)
 
 
 def let_go(array: Float32Array) -> None:
-    """Take no more memory for an array in a temporary file; what is used of it again is read again.
+    """Release the memory of an array in a temporary file; whatever is used again is read again.
 
-    Does nothing for arrays in memory, and where the system can't do it.
+    Does nothing for arrays in memory, or where the system can't do it.
     """
     owner: object = array
     while isinstance(owner, np.ndarray):

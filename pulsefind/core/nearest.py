@@ -1,4 +1,4 @@
-"""Which of many sorted values lies nearest to each of others."""
+"""Nearest neighbours among sorted values."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pulsefind.core.records import IntArray
 
 
 def nearest(among: NDArray[Any], values: NDArray[Any]) -> IntArray:
-    """(n,) index, in a sorted, non-empty row, of what lies nearest to each of the values (n,)."""
+    """(n,) index in a sorted, non-empty array of the value nearest to each of the values (n,)."""
     right = np.clip(np.searchsorted(among, values), 1, max(1, len(among) - 1))
     left = right - 1
     right = np.minimum(right, len(among) - 1)
@@ -20,6 +20,6 @@ def nearest(among: NDArray[Any], values: NDArray[Any]) -> IntArray:
 
 
 def distance(among: NDArray[Any], values: NDArray[Any]) -> NDArray[Any]:
-    """(n,) how far from each of the values (n,) the nearest one of a sorted, non-empty row lies."""
+    """(n,) distance from each of the values (n,) to the nearest one in a sorted, non-empty array."""
     apart: NDArray[Any] = np.abs(among[nearest(among, values)] - values)
     return apart

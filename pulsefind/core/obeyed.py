@@ -1,4 +1,4 @@
-"""What holds: hints as they are named for one run, and where those say nothing, the song's file."""
+"""What applies: the hints given for this run, and where those say nothing, the song's file."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from pulsefind.core.records import Analysis, FloatArray, Settings, Stretch
 
 
 def obeyed(settings: Settings, duration_s: float) -> Settings:
-    """The settings with what the song's file says put where nothing else was named.
+    """The settings, completed by the song's file where nothing else was given.
 
-    Of a part of the recording (duration_s long) only the times within it count. corrections.ones are those left after
-    the first one, which is one_at_s; with counted taps, which say where the 1 is themselves, all of them are left.
+    duration_s is the recording's length; if only a part of it is analysed, only times within that count. The file's
+    first 1 becomes one_at_s and the others stay in corrections.ones; with counted taps, which give the 1 themselves,
+    all stay.
 
     Raises
     ------
@@ -59,7 +60,7 @@ def obeyed(settings: Settings, duration_s: float) -> Settings:
 
 
 def nudged(analysis: Analysis, nudge_ms: float) -> Analysis:
-    """The analysis with its whole grid moved, later if nudge_ms is positive: beats, bars, guides, stretches alone.
+    """The analysis with its whole grid moved, later if nudge_ms is positive: beats, bars, guides, and stretches alone.
 
     Raises
     ------

@@ -2,7 +2,7 @@
 
 midi   a Standard MIDI File, see midi.py
 jams   JAMS (Humphrey et al. 2014): beat_position, beat, tempo and segment_open annotations in one JSON file
-beats  plain text, a beat a line: time in seconds, tab, count
+beats  plain text, one beat per line: time in seconds, tab, count
 csv    three tables: beats, bars, and the guides' hits with their places
 """
 
@@ -41,7 +41,7 @@ _PROGRAM = "pulsefind"
 
 
 def check_formats(text: str) -> tuple[str, ...]:
-    """Read names of formats, parted by commas.
+    """Read names of formats, separated by commas.
 
     Raises
     ------
@@ -70,7 +70,7 @@ def export(analysis: Analysis, kind: str) -> dict[str, bytes]:
 
 
 def write_beats(analysis: Analysis) -> bytes:
-    """A beat a line: seconds with six decimals, tab, count. No beats give an empty file."""
+    """One beat per line: seconds with six decimals, tab, count. No beats give an empty file."""
     rows = zip(analysis.beats.time_s, analysis.bars.count, strict=True)
     return "".join(f"{time_s:.6f}\t{count}\n" for time_s, count in rows).encode()
 
@@ -110,7 +110,7 @@ def _table(head: tuple[str, ...], rows: Iterable[tuple[Any, ...]]) -> bytes:
 
 
 def write_jams(analysis: Analysis) -> bytes:
-    """A JAMS file, valid under the schema of the jams library: beats, tempo a bar, guides' and alone stretches."""
+    """A JAMS file, valid by the schema of the jams library: beats, tempo by bar, stretches with guides and alone."""
     length = round(analysis.track.duration_s, 6)
     parts = [
         _annotation("beat_position", length, _beat_positions(analysis)),
@@ -206,7 +206,7 @@ def _segments(analysis: Analysis) -> list[dict[str, Any]]:
 
 
 def read_beats(path: Path) -> Given:
-    """Read beats that were corrected elsewhere: .mid or .midi, .jams, .csv with time_s and count, else plain text.
+    """Read beats corrected elsewhere: .mid or .midi, .jams, .csv with time_s and count, else plain text.
 
     Raises
     ------

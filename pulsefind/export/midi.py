@@ -3,10 +3,10 @@
 Standard MIDI Files 1.0 (MIDI Manufacturers Association): tempo (FF 51), time signatures (FF 58) and markers (FF 06)
 stand in the first track of a type 1 file; sounds follow on channel 10, General MIDI percussion.
 
-A file starts at tick 0 and at the track's first sample, which is seldom a beat: beats are put before the first one, at
-the tempo that brings it to its time, with a time signature of their own, so that every 1 starts a bar. A tempo is a
-whole number of microseconds a quarter. Each is chosen so that the next beat comes nearest to its true time, not so that
-the interval does: rounding does not add up, and a beat is off by at most half a microsecond times the quarters in it.
+A file starts at tick 0 and at the track's first sample, which is seldom a beat: so extra beats lead up to the first
+one, at a tempo that puts it at its time, with a time signature of their own so that every 1 starts a bar. A tempo is a
+whole number of microseconds per quarter, chosen so that the next beat (not the interval) comes closest to its true
+time: rounding doesn't add up, and a beat is off by at most half a microsecond times the quarters in it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ ONE_NOTE, BEAT_NOTE, GUIDE_NOTE = 76, 77, 70
 """Published, General MIDI percussion map: high and low wood block, maracas."""
 
 FIRST_BEAT, PICKUP, END = "first beat", "pickup", "end"
-"""Markers by which a file that was written here is read back exactly."""
+"""Markers with which a file written here can be read back exactly."""
 
 _LONGEST_TEMPO = 2**24 - 1  # published: three bytes of microseconds a quarter (Standard MIDI Files 1.0)
 _USUAL_TEMPO = 500000  # published: 120 bpm where a file says nothing
@@ -95,7 +95,7 @@ def _conductor(analysis: Analysis) -> list[_Event]:
 
 
 def _tempi(analysis: Analysis) -> list[_Event]:
-    """One tempo a beat, lead included, each aimed at the true time of the next beat."""
+    """One tempo per beat, lead-in included, each aimed at the true time of the next beat."""
     lead = _lead_beats(analysis)
     quarters = quarters_per_beat(analysis)
     quarters = quarters[:1] * lead + quarters
@@ -135,7 +135,7 @@ def _signatures(analysis: Analysis) -> list[_Event]:
 def _signature_message(beats: int, quarters: float) -> mido.MetaMessage:
     """The time signature of bars whose beats last so many quarters: three eighths make a beat of nine and twelve."""
     numerator, denominator = (3 * beats, 8) if quarters == 1.5 else (beats, int(4 / quarters))
-    # A MIDI clock is 1/24 of a quarter: the metronome of the reading program ticks on the counts.
+    # In MIDI clocks of 1/24 quarter, so that the reading program's metronome ticks on the counts.
     clocks = int(24 * quarters)
     return mido.MetaMessage("time_signature", numerator=numerator, denominator=denominator, clocks_per_click=clocks)
 
@@ -186,7 +186,7 @@ def _text(text: str) -> str:
 def read_midi(data: bytes, name: str) -> Given:
     """Beats, counts and meters from the tempo map and time signatures of a MIDI file.
 
-    Beats run from the marker 'first beat' to the marker 'end', where there are such, else over the whole file.
+    Beats run from the marker 'first beat' to the marker 'end' if there are any, else over the whole file.
 
     Raises
     ------
@@ -261,7 +261,7 @@ def _count_pickup(counts: list[int], meters: list[int]) -> None:
 
 
 def _times(ticks: list[int], events: list[_Event], ticks_per_quarter: int) -> list[float]:
-    """Seconds of ticks, summed in whole microseconds so that nothing is lost on the way."""
+    """Ticks as seconds, summed in whole microseconds so that no rounding accumulates."""
     at, tempo, total = [0], [_USUAL_TEMPO], [0]
     for tick, message in events:
         if message.type == "set_tempo":

@@ -1,4 +1,4 @@
-"""The bar as it is counted, with what a guide strikes in brackets: '1 (2&)', never wider than the report."""
+"""The bar as counted, with what a guide strikes in brackets: '1 (2&)', never wider than the report."""
 
 from __future__ import annotations
 
@@ -47,7 +47,9 @@ def _counted(guide: Guide, bar: int, beats: int, within: dict[str, float]) -> tu
 
 
 def _syllables(guide: Guide, slots: int, in_threes: bool) -> set[str]:
-    """Those of one way of counting: the grid's own if it is the coarsest with all places; else all that are needed."""
+    """The same with one way of counting: the grid's own if it is the coarsest with all places, else all
+    counts needed.
+    """
     needed = {place.label.lstrip("0123456789") for place in guide.places} | {""}
     open_ways = [n for n in sorted(SYLLABLES) if not in_threes or n in (1, 3, 6)]
     ways = [set(SYLLABLES[n]) for n in sorted(open_ways, key=lambda n: (len(SYLLABLES[n]), n != slots))]

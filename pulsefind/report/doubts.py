@@ -24,9 +24,8 @@ THE_ONE, THE_BEAT, THE_TEMPO, THE_METER = "the 1", "the beat", "half or double",
 class Doubt:
     """Bars first_bar..last_bar (indices, both included; whole: the whole song) in which something is unsure.
 
-    about names what: 'the 1', 'the beat', 'half or double' or 'the meter'. text says what else it may be, listen what
-    to do to find out, then when the option of the command line in settle puts it right. likely is how likely the
-    reading that is shown is, 0..1.
+    about: 'the 1', 'the beat', 'half or double' or 'the meter'. text: what else it may be; listen: what to do to find
+    out; then: when the command line option in settle puts it right. likely: the probability of the reading shown, 0..1.
     """
 
     first_bar: int
@@ -73,7 +72,7 @@ def sure_words(share: float) -> str:
 
 
 def other_warnings(analysis: Analysis) -> tuple[str, ...]:
-    """The warnings that no doubt says better."""
+    """The warnings that no doubt expresses better."""
     return tuple(warning for warning in analysis.warnings if warning not in (ONE_UNSURE, TEMPO_UNSURE))
 
 
@@ -144,7 +143,7 @@ def _stretch(analysis: Analysis, first: int, last: int) -> Doubt:
 
 
 def _doubtful_stretches(analysis: Analysis) -> list[tuple[int, int]]:
-    """Runs of sections that by themselves put the 1 rather elsewhere; none where the whole track is in doubt."""
+    """Runs of sections that by themselves would put the 1 elsewhere; none if the whole track is in doubt."""
     sections = analysis.confidence.sections
     doubtful = [section for section in sections if section.one < IN_DOUBT]
     if len(doubtful) == len(sections) or analysis.confidence.one < SURE_ENOUGH:

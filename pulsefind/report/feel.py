@@ -1,6 +1,6 @@
 """How a song feels, as drummers say it: which beat is felt, swing, shuffle, half-time, and how the tempo holds.
 
-The words and where one ends and the next begins are common practice, no source, except where a constant says more.
+The words, and where one ends and the next begins, are common practice, no source, except where a constant says more.
 """
 
 from __future__ import annotations
@@ -40,11 +40,10 @@ three per cent, from memory).
 class Feel:
     """How the song feels.
 
-    meter is the usual one as it is written, and other_meters those of odd bars. felt_bpm is the tempo of the beat that
-    is felt (felt_note: 'quarter', 'dotted quarter' ...), felt_beats of them a bar; counted_bpm that of the counts where
-    they are others, else None. low_bpm and high_bpm bound the felt tempo but for the slowest and the quickest bars.
-    styles are half-time, shuffle and the like; notes what lies between the beats; tempo is 'holds', 'wanders' or
-    'changes'.
+    meter: the usual one as written; other_meters: those of odd bars. felt_bpm: the tempo of the felt beat (felt_note:
+    'quarter', 'dotted quarter' ...), of which a bar has felt_beats; counted_bpm: that of the counts if they differ,
+    else None. low_bpm and high_bpm bound the felt tempo, leaving out the slowest and the quickest bars. styles:
+    half-time, shuffle and the like; notes: what lies between the beats; tempo: 'holds', 'wanders' or 'changes'.
     """
 
     meter: str
@@ -187,7 +186,7 @@ def _fills_eighths(guide: Guide) -> bool:
 
 
 def _range(analysis: Analysis) -> tuple[float, float]:
-    """The tempo of all but the slowest and the quickest bars."""
+    """The range of tempo, leaving out the slowest and the quickest bars."""
     bpm = analysis.tempo.bar_bpm
     if not len(bpm):
         return analysis.tempo.bpm, analysis.tempo.bpm

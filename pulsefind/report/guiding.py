@@ -11,13 +11,13 @@ _OFTEN = ((9, 10), (4, 5), (3, 4), (2, 3), (3, 5), (1, 2))  # judged: fractions 
 _ALWAYS = 0.95  # judged: from here on it is every bar
 
 _DEAD_ON_MS = 6.0
-"""Nobody hears less: the smallest displacement that listeners notice (Friberg and Sundberg 1995)."""
+"""The smallest displacement that listeners notice (Friberg and Sundberg 1995)."""
 
 _PLAINLY_OFF_MS = 20.0
 """Between kick, snare and hi-hat, drummers notice 19 to 24 ms (from memory, as in a take's review)."""
 
 EASY_DB, CLEAR_DB = 12.0, 7.0
-"""Levels over what sounded just before, from which a sound is easy to hear, and clear (judged)."""
+"""Levels above what sounded just before from which a sound is easy to hear, and clear (judged)."""
 
 
 def how_often(share: float) -> str:
@@ -77,7 +77,7 @@ def misheard(one: Misreading) -> str:
 
 
 def easiest_and_surest(analysis: Analysis) -> tuple[int, int] | None:
-    """The guide that is the easiest to hear, and the one that tells most about the 1; None if that is one guide."""
+    """The guide that is easiest to hear and the one that says most about the 1; None if they are the same."""
     guides = analysis.guides
     if len(guides) < 2:
         return None
@@ -88,10 +88,10 @@ def easiest_and_surest(analysis: Analysis) -> tuple[int, int] | None:
 
 
 def _first_at_the_top(values: list[float]) -> int:
-    """The first of those that are as good as the best: what differs by less than 3 % is not worth another line."""
+    """The first one as good as the best: a difference below 3 % isn't worth another line."""
     return next(k for k, value in enumerate(values) if value >= 0.97 * max(values))
 
 
 def _telling(settled: str) -> float:
-    """A sound that settles the 1 tells all; each doubt that is left halves it."""
+    """1 for a sound that settles the 1, halved for each doubt that it leaves."""
     return {"the 1": 1.0, "the half bar": 0.5, "the beat": 0.25}.get(settled, 0.125)

@@ -1,4 +1,4 @@
-"""What the page is handed ready to show and to count by, so that it makes no name and no word of its own."""
+"""What the page gets ready to show and to count by, so that it invents no names or words of its own."""
 
 from __future__ import annotations
 

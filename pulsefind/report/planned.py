@@ -15,9 +15,10 @@ from pulsefind.guides.plan import plan_parts
 GUIDE, BAND, ALONE = "guide", "band", "alone"
 
 MOST_CARRIED = 0.5
-"""Where no guide leads but at most this share of the beats lacks a sound of its own, the band still pulses: no one
+"""If no guide leads but at most this share of the beats lacks a sound of its own, the band still pulses: no single
 sound repeats, yet there is something to follow. Judged on seven such stretches of five songs: 0 to 0.36 in six that
-pulse or nearly do, 0.78 and 0.83 in a free opening and a break with a pad only."""
+pulse or nearly do, 0.78 and 0.83 in a free opening and a break with only a pad.
+"""
 
 MOST_ROWS = 16  # judged: a plan that is read at a glance
 _BARS_WIDTH = 19  # characters of 'bars 100-108 0:00?', about (arithmetic)
@@ -47,7 +48,7 @@ class PlanLine:
 
 
 def plan_lines(analysis: Analysis) -> tuple[PlanLine, ...]:
-    """The plan, a line for each stretch with the same guide in the same section; empty without bars."""
+    """The plan, one line for each stretch with one guide in one section; empty without bars."""
     names = called(analysis.guides)
     return tuple(
         _line(analysis, names, first, last, part.guide)
@@ -103,7 +104,7 @@ def leading(analysis: Analysis) -> int | None:
 
 
 def falls(guide: Guide, analysis: Analysis) -> str:
-    """Where a guide falls, as it is said: '2& and 4&', 'every beat', 'every 8th', '1e and 3a, then 2&'.
+    """Where a guide falls, as spoken: '2& and 4&', 'every beat', 'every 8th', '1e and 3a, then 2&'.
 
     The bars of a longer pattern are joined with 'then'; an empty one is 'nothing'.
     """

@@ -1,4 +1,4 @@
-"""The report for the terminal: 80 columns, readable without colour; what one plays comes first."""
+"""The report for the terminal: 80 columns, readable without colour, what to play first."""
 
 from __future__ import annotations
 
@@ -60,14 +60,14 @@ def _one(analysis: Analysis) -> list[str]:
 
 
 def _doubts(analysis: Analysis) -> list[str]:
-    """What all that follows rests on, if it is in doubt."""
+    """Doubts about what everything below rests on."""
     whole = [doubt for doubt in doubts_of(analysis) if doubt.whole]
     lines = [line for doubt in whole for line in field("DOUBT", doubt.sentence)]
     return [*lines, ""] if lines else []
 
 
 def _plan(analysis: Analysis) -> list[str]:
-    """Stretch by stretch what to follow; doubtful bars have a question mark, and are told of below."""
+    """What to follow, stretch by stretch; doubtful bars have a question mark and are explained below."""
     stretches = [doubt for doubt in doubts_of(analysis) if not doubt.whole]
     lines = plan_rows(analysis, "FOLLOW", tuple((doubt.first_bar, doubt.last_bar) for doubt in stretches))
     lines += _never_alone(analysis)

@@ -1,7 +1,8 @@
 """Parts of a song that sound alike, from its harmony: a suggestion of sections for a person to name.
 
 A self-similarity of four-bar blocks (J. Foote, "Visualizing music and audio using self-similarity", ACM Multimedia
-1999): each bar is the mean strength of its pitch classes in its quarters, each class against its own usual strength.
+1999): each bar is described by the mean strength of the pitch classes in its quarters, relative to their usual
+strength.
 """
 
 from __future__ import annotations
@@ -16,14 +17,14 @@ BLOCK_BARS = 4
 """Phrases mostly have four or eight bars (common practice, no source)."""
 
 ALIKE = 0.45
-"""Blocks whose correlation is at least this are one part come back (judged: unrelated ones lie around 0)."""
+"""Blocks with at least this correlation are the same part again (judged: unrelated ones have about 0)."""
 
 _QUARTERS = 4  # judged: parts of a bar whose harmony is compared
 _LETTERS = 26  # of the alphabet (arithmetic)
 
 
 def alike_parts(bars: Bars, harmony: Harmony) -> tuple[Section, ...]:
-    """Sections called A, B, ... in the order in which they come; a part that comes back has its letter again.
+    """Sections called A, B, ... in order of appearance; a part that comes back has the same letter.
 
     bars and harmony count their times from the same moment. Fewer than two blocks of full bars give none.
     """
@@ -53,7 +54,7 @@ def _bar_rows(bars: Bars, harmony: Harmony) -> FloatArray:
 
 
 def _letters(similarity: FloatArray) -> list[int]:
-    """(n_blocks,) the letter of each block: that of the earlier blocks it is most like, else the next one."""
+    """(n_blocks,) the letter of each block: that of the most similar earlier blocks, else the next one."""
     of: list[int] = []
     for block in range(len(similarity)):
         known = sorted(set(of))

@@ -1,4 +1,4 @@
-"""On which line of a TOML text something stands: the standard reader gives values, not places."""
+"""Finds the line of something in a TOML text, since the standard reader gives values without places."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ _HEADER = re.compile(r"\s*\[{1,2}\s*([^\[\]]+?)\s*\]{1,2}\s*(?:#.*)?$")
 
 
 def line_of(text: str, key: str, table: str = "", entry: int = 0, value: object = None) -> int:
-    """The number (from 1) of the line at which a key stands, or of the value in the list behind it.
+    """The number (from 1) of the line with a key, or with a value in the list after it.
 
-    table is the name of the table that holds the key, entry (from 0) which of several tables of that name. A value is
-    looked for from the key's line on, as a text within it. What is not found is taken to stand on line 1.
+    table: the name of the table that holds the key; entry: which of several tables of that name, from 0. A value is
+    looked for from the key's line on, as text. What isn't found counts as on line 1.
     """
     lines = text.splitlines()
     first = _first_of_table(lines, table, entry)
     at = next((k for k in range(first, len(lines)) if _begins(lines[k], key)), None)
     if at is None:
-        # An inline table, or a key whose name is written in an odd way.
+        # An inline table, or a key whose name is written in an unusual way.
         at = next((k for k in range(len(lines)) if _begins(lines[k], table or key)), max(0, first - 1))
     if value is None:
         return at + 1

@@ -1,4 +1,4 @@
-"""Two people's songs' files made one; what they say differently is named, not decided."""
+"""Merges two people's files of one song; what they disagree on is named, not decided."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from pulsefind.song.reading import SongFile, corrections_of
 from pulsefind.song.writing import edited
 
 LISTS = ("notes", "meters", "tempi", "sections", "confirmed")
-"""Keys that hold entries of their own: those of both are kept, in the order of mine, then theirs."""
+"""Keys that hold lists of entries: those of both files are kept, mine first."""
 
 _LONGEST = 60  # judged: characters of a value that are shown
 
 
 def merged(mine: SongFile, theirs: SongFile) -> str:
-    """The text of my file, my comments kept, with what theirs says beside it.
+    """The text of my file, comments included, with what theirs adds.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The short texts of the song's file: bars, meters, tempi and sections as a person writes them.
+"""The short texts in the song's file: bars, meters, tempi and sections as a person writes them.
 
 bars 48-65: 2/4 3/8 3/8 3/8 5/8
 bars 9-: 3+3+2/8
@@ -118,7 +118,7 @@ def _bars(match: re.Match[str]) -> tuple[int, int | None]:
 
 
 def _forms(text: str) -> tuple[BarForm, ...]:
-    """Meters one after the other; 'held on 4 until 1:02.340' belongs to the one before it."""
+    """A sequence of meters; 'held on 4 until 1:02.340' belongs to the one before it."""
     pattern = re.compile(
         r"\s*(?P<meter>\d{1,2}(?:\+\d{1,2})*(?:/\d{1,2})?)(?!\S)"
         r"(?:\s+held\s+on\s+(?P<held>\d{1,2})(?:\s+until\s+(?P<until>[\d:.]+))?(?!\S))?",
@@ -139,7 +139,7 @@ def _forms(text: str) -> tuple[BarForm, ...]:
 
 
 def parse_form(text: str) -> BarForm:
-    """Read '5/8' or '3+3+2/8' as a bar; eighths where no note value stands. 9/8 and 12/8 are counted in threes."""
+    """Read '5/8' or '3+3+2/8' as a bar; without a note value, in eighths. 9/8 and 12/8 are counted in threes."""
     groups, slash, value = text.partition("/")
     beats, unit = sum(int(group) for group in groups.split("+")), int(value) if slash else 8
     if not slash and "+" not in groups:

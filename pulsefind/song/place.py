@@ -1,4 +1,4 @@
-"""Where a song's file lies, and whether it belongs to a recording."""
+"""Where a song's file is, and whether it belongs to a recording."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ from pulsefind.core.corrections import Corrections
 
 ENDING = ".song.toml"
 FOLDER = "PULSEFIND_SONGS"
-"""The environment variable that names a folder of the user's for all songs' files."""
+"""The environment variable that names the user's folder for songs' files."""
 
 SAME_LENGTH_S = 0.1
 """Decoders pad a recording by a few thousand samples at most (judged: an mp3's first 1105, its last frame)."""
 
 
 def song_path(track: Path) -> Path:
-    """The name of a track's file, beside the track."""
+    """The path of a track's song file, next to the track."""
     return track.with_name(track.stem + ENDING)
 
 
 def find_song(track: Path) -> Path | None:
-    """The song's file of a track: beside it, else in the user's folder; None where there is none."""
+    """A track's song file: next to it, else in the user's folder; None if there is none."""
     if not track.name:
         return None
     folder = os.environ.get(FOLDER, "")

@@ -1,6 +1,6 @@
-"""The song's file read: a small TOML text, checked key by key, with the line and the key of what is wrong.
+"""Reads the song's file: a small TOML text, checked key by key, with line and key of whatever is wrong.
 
-Keys that pulsefind doesn't know are left in the file and remarked on where they look like a slip of the pen.
+Keys that pulsefind doesn't know are left alone, with a remark if they look like a typing mistake.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ _Made = TypeVar("_Made")
 
 
 class WrittenFloat(float):
-    """A number that remembers how it was written: 2.240 says the millisecond, 2.24 doesn't."""
+    """A number that remembers how it was written: 2.240 names the millisecond, 2.24 doesn't."""
 
     written: str
 
@@ -75,7 +75,7 @@ class WrittenFloat(float):
 
 @dataclass(frozen=True, slots=True)
 class SongFile:
-    """A song's file as read: what it says, its text, and remarks on what was left out, a line each."""
+    """A song's file as read: what it says, its text, and remarks on what was left out, one line each."""
 
     path: Path
     text: str
@@ -89,7 +89,7 @@ def read_song(path: Path) -> SongFile:
     Raises
     ------
     FormatError
-        if it can't be read, is no TOML, or says what can't be obeyed; the line and the key are named.
+        if it can't be read, isn't TOML, or says something that can't be obeyed; line and key are named.
     """
     text = read_text(path)
     document = document_of(text, path.name)
@@ -97,7 +97,7 @@ def read_song(path: Path) -> SongFile:
 
 
 def corrections_of(text: str, name: str) -> Corrections:
-    """What a song's file says whose text this is; `name` stands in errors.
+    """What the text of a song's file says; `name` appears in errors.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def read_text(path: Path) -> str:
     Raises
     ------
     FormatError
-        if it is none.
+        if it isn't one.
     """
     data = read_given(path, LARGEST_BYTES, "a song's file or a set")
     try:
@@ -129,7 +129,7 @@ def document_of(text: str, name: str) -> dict[str, Any]:
     Raises
     ------
     FormatError
-        if it is no TOML; the line is named.
+        if it isn't TOML; the line is named.
     """
     try:
         return tomllib.loads(text, parse_float=WrittenFloat)
@@ -151,7 +151,7 @@ def unknown_keys(text: str, path: Path, document: dict[str, Any]) -> tuple[str, 
 
 @dataclass(frozen=True, slots=True)
 class _Reader:
-    """A document on its way to Corrections; every complaint names file, line and key."""
+    """A document being turned into Corrections; every complaint names file, line and key."""
 
     text: str
     name: str
@@ -183,7 +183,7 @@ class _Reader:
         )
 
     def wrong(self, key: str, why: str, table: str = "", entry: int = 0, value: object = None) -> FormatError:
-        """The error that names where it stands."""
+        """An error that names file, line and key."""
         line = line_of(self.text, key, table, entry, value)
         named = f"{table}.{key}" if table else key
         return FormatError(f"{self.name}, line {line}, {named}: {_shown(why)}")
@@ -205,7 +205,7 @@ class _Reader:
         return float(value)
 
     def _read(self, key: str, parse: Callable[[str], _Made], option: str) -> _Made:
-        """A value that is typed on the command line in the same way."""
+        """A value written as on the command line."""
         value = self.document[key]
         if not isinstance(value, str):
             raise self.wrong(key, "write it in quotes, as it is typed")
@@ -250,7 +250,7 @@ class _Reader:
         return Belongs(sha256.lower(), float(length_s))
 
     def _time(self, value: object, key: str, table: str = "") -> One:
-        """A time as typed, or as a number; and whether it says the millisecond."""
+        """A time as text or as a number; and whether it names the millisecond."""
         if isinstance(value, WrittenFloat):
             written = value.written
         elif isinstance(value, int) and not isinstance(value, bool):
@@ -366,5 +366,5 @@ def _is_digest(text: str) -> bool:
 
 
 def _shown(text: str) -> str:
-    """A text of somebody's file on a terminal: shown, not obeyed, and on one line."""
+    """Text from somebody's file, for a terminal: shown, not obeyed, and on one line."""
     return "".join(letter if letter.isprintable() else "?" for letter in text)

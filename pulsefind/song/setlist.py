@@ -1,11 +1,11 @@
-"""A set: the songs of a gig in their order, as a small TOML file that a person may change.
+"""A set: the songs of a gig in order, as a small TOML file for a person to edit.
 
     songs = [
       "Paper Harbour.flac",
       "Low Tide Letters.json",
     ]
 
-Names count from the file's own folder.
+Names are relative to the file's own folder.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def read_set(path: Path) -> tuple[Path, ...]:
 
 
 def set_text(songs: Iterable[str]) -> str:
-    """A set's file that lists these names."""
+    """The text of a set's file that lists these names."""
     rows = tomlkit.array()
     rows.extend(songs)
     rows.multiline(True)

@@ -9,7 +9,9 @@ _MOST = 4  # judged: things that a line names
 
 
 def told(known: Corrections) -> str:
-    """All that changes the beats, shortest first, then how many sections are named: 'the 1 at 2.240 s, 2 sections'."""
+    """Everything that changes the beats, shortest first, then the number of sections: 'the 1 at 2.240 s, 2
+    sections'.
+    """
     parts = []
     if known.ones:
         parts.append(_ones(known.ones))

@@ -1,4 +1,4 @@
-"""The song's file written: afresh from what is known, or with single keys set in a text whose comments stay."""
+"""Writes the song's file: afresh from what is known, or by setting single keys in a text whose comments stay."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ HEAD = """\
 
 
 def song_text(corrections: Corrections) -> str:
-    """A song's file that says what the corrections say; reading it gives them back."""
+    """The text of a song's file with these corrections; reading it gives them back."""
     document = tomlkit.parse(HEAD)
     for key, value in values_of(corrections).items():
         document.add(key, _item(key, value))
@@ -35,7 +35,7 @@ def edited(text: str, changes: dict[str, Any], name: str) -> str:
     FormatError
         if the text can't be edited without harm.
     """
-    # A byte order mark belongs to the editor that wrote it.
+    # The byte order mark is kept for the editor that wrote it.
     mark = "\ufeff" if text.startswith("\ufeff") else ""
     whole = text.removeprefix(mark)
     try:
@@ -66,14 +66,14 @@ def _with(text: str, key: str, value: Any) -> str:
     elif isinstance(item, (Table, AoT)) or not any(isinstance(other, (Table, AoT)) for other in document.values()):
         document.add(key, item)
     else:
-        # The library would add it behind the last table, whose key it would become.
+        # The library would add it after the last table, which would then own it.
         at = _before_tables(text)
         return text[:at] + tomlkit.dumps(tomlkit.document().add(key, item)) + text[at:]
     return tomlkit.dumps(document)
 
 
 def _before_tables(text: str) -> int:
-    """Where the first table begins, with the comment that stands right above it."""
+    """Where the first table begins, including the comment right above it."""
     lines = text.splitlines(keepends=True)
     first = next((k for k, line in enumerate(lines) if line.lstrip().startswith("[")), len(lines))
     while first and lines[first - 1].lstrip().startswith("#"):
@@ -82,7 +82,7 @@ def _before_tables(text: str) -> int:
 
 
 def values_of(corrections: Corrections) -> dict[str, Any]:
-    """Keys and plain values of a song's file, in the order in which they are written; what says nothing is left out."""
+    """Keys and plain values of a song's file, in the order of writing; empty ones are left out."""
     known = corrections
     values: dict[str, Any] = {
         "title": known.title,
@@ -108,7 +108,7 @@ def values_of(corrections: Corrections) -> dict[str, Any]:
 
 
 def one_text(one: One) -> str:
-    """A 1 as it is read back: three decimals if it is exact, no more than two if it was found by ear."""
+    """A 1 in a form that is read back alike: three decimals if exact, at most two if found by ear."""
     if one.exact:
         return time_words(one.time_s)
     hundredths = round(100 * one.time_s)
@@ -132,7 +132,7 @@ def _taps(known: Corrections) -> dict[str, Any]:
 
 
 def _item(key: str, value: Any) -> Any:
-    """A value as the library writes it: lists of texts a line each, taps and confirmations as tables."""
+    """A value as the library writes it: lists with one text per line, taps and confirmations as tables."""
     if isinstance(value, list) and value and isinstance(value[0], dict):
         rows = tomlkit.aot()
         for row in value:
