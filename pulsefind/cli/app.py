@@ -34,14 +34,14 @@ class Commands(TyperGroup):
     """The commands; a song without one is found."""
 
     def parse_args(self, ctx: typer.Context, args: list[str]) -> list[str]:  # type: ignore[override]
-        """Put `find` before a song that no command stands before."""
+        """Put `find` before a song that comes without a command."""
         if args and args[0] not in self.commands and _is_song(args[0]):
             args = ["find", *args]
         return super().parse_args(ctx, args)
 
 
 def _is_song(word: str) -> bool:
-    """Is a word a file's name rather than a misspelt command?"""
+    """Is a word the name of a file rather than a misspelt command?"""
     return not word.startswith("-") and (Path(word).suffix != "" or Path(word).exists())
 
 
@@ -64,7 +64,7 @@ def main() -> None:
     warnings.showwarning = _show_warning
     stop_in_order("pulsefind", clear_progress)
     if isinstance(sys.stdout, io.TextIOWrapper):
-        # A name on disk may hold bytes that are no text.
+        # A name on disk may hold bytes that aren't text.
         sys.stdout.reconfigure(errors="backslashreplace")
     try:
         try:
@@ -76,14 +76,14 @@ def main() -> None:
         print(f"pulsefind: {' '.join(str(error).split())}", file=sys.stderr)
         sys.exit(2)
     except BrokenPipeError:
-        # Whoever read our output has heard enough. Python would complain once more at exit.
+        # Whoever reads our output has seen enough. Python would complain again at exit.
         sys.stderr.close()
         sys.exit(1)
     except OSError as error:
-        # A disk that is full, a folder that may not be entered: nothing that a person can't act on.
+        # A full disk, a folder that can't be entered: something a person can act on.
         clear_progress()
         print(f"pulsefind: {error.filename or 'the output'}: {error.strerror or error}", file=sys.stderr)
-        # What couldn't be printed is given up; Python would try once more at exit, and complain.
+        # What couldn't be printed is dropped; Python would try again at exit, and complain.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         sys.exit(2)
 
@@ -96,7 +96,7 @@ def _show_warning(
     file: TextIO | None = None,
     line: str | None = None,
 ) -> None:
-    """Warnings of the libraries that we use tell a drummer nothing; our own are one line."""
+    """Libraries' warnings mean nothing to a drummer; our own are one line."""
     if category.__module__.startswith("pulsefind"):
         clear_progress()
         print(f"pulsefind: {' '.join(str(message).split())}", file=sys.stderr)

@@ -139,7 +139,7 @@ def click(
     if places.swing is not None:
         analysis = swung(analysis, places.swing)
     part = _part(analysis, played)
-    clicks_for(analysis, plan, part)  # Refuses what can't be clicked before the track is decoded.
+    clicks_for(analysis, plan, part)  # Refuses, before the track is decoded, what can't be clicked.
     start_s, end_s = (part.start_s, part.end_s) if part else (None, None)
     with progress("reading"), spooled(track, start_s, end_s, played.speed) as spool:
         practice = Practice(analysis, spool, plan, part, levels)
@@ -152,7 +152,7 @@ def click(
 
 
 def _check_output(song: Path, out: Path | None, ladder: Ladder, force: bool) -> Path:
-    """Where the result goes; refused before any work if it can't."""
+    """Where the result goes, refused before any work if it can't be written."""
     from pulsefind.core.files import check_free
     from pulsefind.practice.encode import check_kind
     from pulsefind.practice.ladder import check_folder

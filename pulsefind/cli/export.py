@@ -44,5 +44,5 @@ def export(
 
 
 def _named(base: Path, ending: str) -> Path:
-    """The base with an ending, which may be there already."""
+    """The base with an ending, unless it has it already."""
     return base if base.name.lower().endswith(ending) else base.with_name(base.name + ending)

@@ -1,4 +1,4 @@
-"""Many songs at once: a line a song as it is found, what needs an ear at the end, and the set as a file."""
+"""Many songs at once: one line per song as it is found, what needs an ear at the end, and the set as a file."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _NAME_WIDTH = 34  # characters: what 80 columns leave beside the findings (arith
 
 @dataclass(frozen=True, slots=True)
 class _Done:
-    """A song that was looked at: its name, its analysis, or why there is none."""
+    """A finished song: its name, its analysis, or why there is none."""
 
     song: Path
     analysis: Analysis | None
@@ -28,7 +28,7 @@ class _Done:
 
 
 def songs_of(given: list[Path]) -> list[Path]:
-    """All songs that are meant: files as they are named, of a folder its recordings by name, of a set its songs.
+    """All songs meant: files as named, a folder's recordings by name, a set's songs.
 
     Raises
     ------
@@ -54,8 +54,8 @@ def songs_of(given: list[Path]) -> list[Path]:
 def find_many(songs: list[Path], hints: Hints, out: Path | None, force: bool) -> int:
     """Find songs one after the other; returns how many couldn't be read.
 
-    With a folder to write to, each analysis lies there as SONG.json as soon as it is made, and one that is there from
-    an earlier run, of the same recording with the same corrections, is taken as it is. The set's order lies there too.
+    With an output folder, each analysis is written there as SONG.json as soon as it is made; one from an earlier run,
+    of the same recording with the same corrections, is used as it is. The set's order goes there too.
     """
     if hints.about_beats or hints.part:
         raise HintError("corrections are for one song; write them into its song's file, SONG.song.toml")
@@ -170,7 +170,7 @@ def _summary(done: list[_Done]) -> str:
 
 
 def _write_set(out: Path, done: list[_Done]) -> None:
-    """The set's order beside the analyses; a file that is there is the person's, and stays."""
+    """Write the set's order next to the analyses; a file that is there already is the person's, and stays."""
     from pulsefind.core.files import write_file
     from pulsefind.song.setlist import NAME, set_text
 

@@ -1,4 +1,4 @@
-"""What a command is given: a recording, or a saved analysis, which the recording may lie beside; both alike."""
+"""What a command is given: a recording, or a saved analysis with its recording perhaps next to it."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ SongArgument = Annotated[
 def opened(song: Path, hints: Hints) -> Analysis:
     """The analysis of a song, with these corrections.
 
-    A saved analysis is taken as it is. Corrections of one mean that its recording, which must lie beside it, is
-    analysed anew: with those it was made with, as far as the new ones don't replace them.
+    A saved analysis is used as it is. Given corrections as well, its recording, which must be next to it, is analysed
+    again: with the corrections it was made with, except those that the new ones replace.
 
     Raises
     ------
     PulsefindError
-        if a file can't be read, or the corrections contradict each other or what the song is.
+        if a file can't be read, or the corrections contradict each other or the song.
     """
     if not is_saved(song):
         return analysed(song, settings_from(hints), hints)
@@ -47,7 +47,7 @@ def opened(song: Path, hints: Hints) -> Analysis:
 
 
 def recording_of(song: Path) -> Path:
-    """The recording of a song: itself, or what a saved analysis names, beside it.
+    """The recording of a song: itself, or the one that a saved analysis names, next to it.
 
     Raises
     ------
@@ -65,7 +65,7 @@ def recording_of(song: Path) -> Path:
 
 
 def check_same(song: Path, analysis: Analysis, audio: Audio) -> None:
-    """Refuse a recording that is another one than the analysis was made of.
+    """Refuse a recording other than the one that the analysis was made from.
 
     Raises
     ------
@@ -77,7 +77,7 @@ def check_same(song: Path, analysis: Analysis, audio: Audio) -> None:
 
 
 def saved_or_found(saved: Path | None, song: Path, hints: Hints) -> Analysis:
-    """The analysis that is named beside the song, if it was made of this sound; without one, the song's."""
+    """The saved analysis given along with the song, if it was made from this sound; without one, the song's own."""
     from pulsefind.listen.audio import load
     from pulsefind.saved import load_analysis
 
@@ -99,7 +99,7 @@ def opened_with_sound(
 ) -> tuple[Path, Analysis, Path]:
     """The recording of a song, its analysis, and where the result goes.
 
-    place names the result's file, given the recording, and refuses one that can't be written: before any long work.
+    place: given the recording, returns the result's file, and refuses one that can't be written before any long work.
     """
     check_saved(saved, hints)
     track = recording_of(song)
@@ -108,7 +108,7 @@ def opened_with_sound(
 
 
 def _joined(before: Settings, now: Settings) -> Settings:
-    """What was known, and what is told now."""
+    """The earlier settings, completed by what is given now."""
     plain = Settings()
     told = {f.name: getattr(now, f.name) for f in fields(Settings) if getattr(now, f.name) != getattr(plain, f.name)}
     return replace(before, **told)

@@ -28,7 +28,7 @@ TrackArgument = Annotated[
 ]
 ForceOption = Annotated[bool, typer.Option("--force", help="Replace a file that exists.")]
 WRITTEN = ("out", "folder")
-"""Names of the parameters whose path a command writes to; every other path is one that it reads."""
+"""Names of parameters with a path that a command writes to; it reads from every other path."""
 
 SavedOption = Annotated[
     Path | None, typer.Option("--analysis", help="Use this analysis of the track, saved by `find --out`.")
@@ -37,7 +37,7 @@ SavedOption = Annotated[
 
 @dataclass(frozen=True)
 class Hints:
-    """What a person tells about a track, and who listens to it, as typed."""
+    """What a person knows about a track, and who listens to it, as typed."""
 
     meter: Annotated[str | None, typer.Option("--meter", help="The meter of every bar, like 7/8.")] = None
     bpm: Annotated[str | None, typer.Option("--bpm", help="The tempo, like 92 or 80:100.")] = None
@@ -70,14 +70,14 @@ class Hints:
 
     @property
     def about_beats(self) -> bool:
-        """Whether any of them says something about the beats of the whole track."""
+        """Whether any of them concerns the beats of the whole track."""
         typed = (self.meter, self.bpm, self.one_at, self.taps, self.taps_by_ear, self.beats_from, self.song_file)
         return any(typed) or self.nudge_ms is not None
 
 
 @dataclass(frozen=True)
 class Without:
-    """Beside a record in an annotation: these fields of it aren't options of the command."""
+    """Next to a record in an annotation: these of its fields aren't options of the command."""
 
     names: tuple[str, ...]
 
@@ -87,9 +87,9 @@ HintsOnTrack = Annotated[Hints, Without(("part",))]
 
 
 def spread(command: Callable[..., None]) -> Callable[..., None]:
-    """Turn each parameter of a command that is a record into one option a field of the record.
+    """Turn each record among a command's parameters into one option for each field of the record.
 
-    Typer reads the options of a command from its signature, so the function that is returned has one of its own. A
+    Typer reads the options of a command from its signature, so the function returned has a signature of its own. A
     field carries its option in its annotation, as a parameter would. No name may occur twice.
 
     Example
@@ -145,7 +145,7 @@ def _paths(typed: Mapping[str, object]) -> Iterator[Path]:
 
 
 def _record_of(annotation: object) -> tuple[type[Any] | None, tuple[str, ...]]:
-    """The record that an annotation names, if it does, and the fields that it leaves out."""
+    """The record that an annotation names, if any, and the fields that it leaves out."""
     left_out: tuple[str, ...] = ()
     if get_origin(annotation) is Annotated:
         annotation, *beside = get_args(annotation)
@@ -197,7 +197,7 @@ def _with_taps(settings: Settings, taps: Path) -> Settings:
 
 
 def analysed(track: Path, settings: Settings, hints: Hints | None = None) -> Analysis:
-    """Analyse a recording as the song's file has it, telling on the terminal how far it is; beats may come from a file.
+    """Analyse a recording, obeying the song's file and showing progress; beats may come from a file.
 
     Raises
     ------
@@ -220,7 +220,7 @@ def analysed(track: Path, settings: Settings, hints: Hints | None = None) -> Ana
 
 
 def check_saved(saved: Path | None, hints: Hints) -> None:
-    """Refuse hints beside a saved analysis, which they could not change."""
+    """Refuse hints along with a saved analysis, which they couldn't change."""
     if saved and hints.about_beats:
         named = "--from, --meter, --bpm, --one-at, --taps, --nudge-ms and --song-file"
         raise HintError(f"--analysis brings its own beats; leave out {named}, or it")
@@ -232,7 +232,7 @@ def is_saved(track: Path) -> bool:
 
 
 def check_ending(out: Path, endings: tuple[str, ...], force: bool) -> None:
-    """Refuse a file to write whose ending says another kind, or that must not be replaced."""
+    """Refuse an output whose ending means another kind of file, or that mustn't be replaced."""
     from pulsefind.core.files import check_free
 
     if out.suffix.lower() not in endings:

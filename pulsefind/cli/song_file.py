@@ -1,4 +1,4 @@
-"""The song's file as every command meets it: found beside the track, read, said in a line, obeyed."""
+"""The song's file as every command uses it: found next to the track, read, mentioned in a line, obeyed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def song_of(track: Path, hints: Hints) -> SongFile | None:
-    """The song's file that holds for a track: the one that was named, else the one that lies beside it.
+    """The song's file that applies to a track: the one named, else the one next to it.
 
     Raises
     ------
@@ -30,7 +30,7 @@ def song_of(track: Path, hints: Hints) -> SongFile | None:
 
     beside = find_song(track)
     if beside is not None:
-        note_given(beside)  # Left alone, it isn't written over either.
+        note_given(beside)  # Even if it is ignored, it mustn't be overwritten.
     path = None if hints.no_song_file else hints.song_file or beside
     return None if path is None else read_song(path)
 
@@ -63,7 +63,7 @@ def with_song(settings: Settings, song: SongFile | None, audio: Audio, hints: Hi
 
 
 def _overruled(known: Corrections, hints: Hints) -> str:
-    """What of the file doesn't hold, because something else was typed."""
+    """What in the file doesn't apply because something else was typed."""
     pairs = (
         ("--one-at", hints.one_at, known.ones, "the_1"),
         ("--bpm", hints.bpm, known.bpm_low, "bpm"),
@@ -77,7 +77,7 @@ def _overruled(known: Corrections, hints: Hints) -> str:
 
 
 def keep_hints(track: Path, hints: Hints, analysis: Analysis) -> None:
-    """Write what was typed into the song's file, which is made if there is none; all else in it stays.
+    """Write what was typed into the song's file, creating it if need be; everything else in it stays.
 
     Raises
     ------
@@ -123,7 +123,7 @@ def _kept(hints: Hints, analysis: Analysis) -> dict[str, Any]:
 
 
 def say_if_older(saved: Path, track: Path, analysis: Analysis, hints: Hints) -> None:
-    """A line on stderr where the song's file says something else than it did when an analysis was saved."""
+    """A line on stderr if the song's file says something different from when an analysis was saved."""
     song = song_of(track, hints)
     if song is not None and song.corrections != analysis.settings.corrections:
         say(f"{saved.name} was analysed without what {song.path.name} says now; analyse the recording again")

@@ -1,4 +1,4 @@
-"""The command `take`: what it is told, handed to the review; what the review says, printed."""
+"""The command `take`: passes what it is told to the review, and prints what the review says."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def take(
     if how_late:
         print(_how_late(track, recording, starts_at_s or 0.0))
         return
-    # These are read first: if one can't be, the long work on the track is spared.
+    # These are read first: if one of them can't be, the long work on the track is saved.
     earlier = read_history(history) if history is not None else ()
     hits, take_audio = read_take(recording)
     analysis, track_audio = _track(track, hints)
@@ -97,7 +97,7 @@ def _signed_time(text: str) -> float:
 
 
 def _track(track: Path, hints: Hints) -> tuple[Analysis, Audio | None]:
-    """The analysis of a track and its sound; where only a saved analysis is there, no sound to look for in the take."""
+    """The analysis of a track and its sound: None with a saved analysis without its recording."""
     from pulsefind.listen.audio import load
 
     analysis = opened(track, hints)

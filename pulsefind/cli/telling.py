@@ -1,4 +1,4 @@
-"""How the commands that make sound say what they made: in words, with levels if asked for, and the caution."""
+"""How commands that make sound say what they made: in words, with levels on request, and the caution."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _SAID = "cautioned"
 
 @dataclass(frozen=True)
 class Telling:
-    """How much is told."""
+    """How much is said."""
 
     verbose: Annotated[
         bool, typer.Option("--verbose", "-v", help="Tell loudness and true peak as well, by EBU R 128.")
@@ -61,7 +61,7 @@ def levels_json(done: tuple[Rendered, ...]) -> str:
 
 
 def warn(analysis: Analysis) -> None:
-    """Say what the clicks rest on if it is in doubt, and the caution on hearing if it wasn't said today."""
+    """Say if what the clicks rest on is in doubt, and the caution about hearing if it wasn't said today."""
     from pulsefind.practice.ladder import CAUTION
 
     doubts(analysis)
@@ -80,7 +80,7 @@ def doubts(analysis: Analysis) -> None:
 
 
 def _first_today() -> bool:
-    """Was the caution not said for a session's time? Where that can't be remembered, it is said."""
+    """Is it a session's time since the caution was last said? If that can't be remembered, it is said."""
     from pulsefind.core.cache import remembered
 
     return not remembered(_SAID, SESSION_S, time.time())

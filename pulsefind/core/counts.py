@@ -1,8 +1,8 @@
 """Places in the bar and their spoken counts.
 
 Common practice, no source: sixteenths are counted `1 e & a`, eighths `1 &`, triplets `1 trip let`; in 6/8 the
-eighths are counted `1 2 3 4 5 6` and their halves `&`. For six parts of a beat there is no settled way
-to count; here the triplet syllables stay, with `ta`, `&` and `da` between them.
+eighths are counted `1 2 3 4 5 6` and their halves `&`. There is no settled way to
+count sixths of a beat; here the triplet syllables stay, with `ta`, `&` and `da` between them.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def label(count: int, slot: int, slots_per_beat: int) -> str:
 
 
 def slot_positions(section: GridSection) -> FloatArray:
-    """(slots_per_beat,) where the slots lie in a beat (0..1), swing included.
+    """(slots_per_beat,) where the slots lie within a beat (0..1), swing included.
 
     With a swing ratio r : 1 the second of two slots lies at r / (1 + r) of the pair; with four slots the pair is
     half a beat.
@@ -51,9 +51,9 @@ _SIXTHS = {"ta": 1 / 6, "trip": 1 / 3, "let": 2 / 3, "da": 5 / 6}  # of a beat (
 def within_beat(section: GridSection, syllable: str) -> float:
     """Where a syllable lies in the beat (0..1) on the grid of a section, swing included.
 
-    A syllable that the grid lacks is put where it would be counted: sixteenths halve the eighths as these are played,
-    so that e lies in the middle of a long swung eighth (at 2 : 1 a third into the beat) and a in the middle of the
-    short one; thirds and sixths stay even (common practice, no source).
+    A syllable that the grid lacks goes where it would be counted: sixteenths halve the eighths as played, so that e
+    lies in the middle of a long swung eighth (at 2 : 1 a third into the beat) and a in the middle of the short one;
+    thirds and sixths stay even (common practice, no source).
     """
     names = SYLLABLES[section.slots_per_beat]
     if syllable in names:
@@ -80,7 +80,7 @@ def parse_label(text: str) -> tuple[int, str]:
 
 
 def place_at(beats_from_one: float, beats_per_bar: int, slots_per_beat: int) -> str:
-    """The count nearest to a distance from the 1, in beats, on a straight grid: place_at(1.5, 4, 2) is '2&'."""
+    """The count nearest to a given distance from the 1, in beats, on a straight grid: place_at(1.5, 4, 2) is '2&'."""
     slot = round(beats_from_one * slots_per_beat) % (beats_per_bar * slots_per_beat)
     return label(slot // slots_per_beat + 1, slot % slots_per_beat, slots_per_beat)
 
@@ -91,7 +91,7 @@ the bars 1, 5, 9 ... (Teachers' practice, no source.)"""
 
 
 def every_so_many(on: str) -> int:
-    """How many bars lie from click to click: 4 for '1 every 4', 1 where nothing is said of it."""
+    """How many bars lie from click to click: 4 for '1 every 4', 1 by default."""
     _, every, bars = on.partition(" every ")
     return int(bars) if every else 1
 
@@ -119,7 +119,7 @@ class Slot:
 
 
 def full_bars(bars: Bars) -> NDArray[np.bool_]:
-    """The bars that hold all their beats and have the track's usual meter: only these can be laid on each other."""
+    """The bars with all their beats and the track's usual meter: only these can be folded."""
     full: NDArray[np.bool_] = (bars.beats == bars.beats_per_bar) & (bars.beats_per_bar == bars.usual_beats)
     if len(bars.beat_quarters):
         which = np.unique(bars.beat_quarters, return_inverse=True)[1]

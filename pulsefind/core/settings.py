@@ -1,4 +1,4 @@
-"""What a person knows about a track, and how it is to be listened to."""
+"""What a person knows about a track, and how to listen to it."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class Settings:
 
     @property
     def told_meter(self) -> tuple[int, int] | None:
-        """The meter of every bar as it was named, here or in the song's file."""
+        """The meter given for every bar, here or in the song's file."""
         return self.meter or self.corrections.meter
 
     @property
@@ -81,7 +81,7 @@ class Settings:
 
     @property
     def beats_per_bar(self) -> int | None:
-        """How many beats a bar is counted in, if the meter is known: four for 12/8."""
+        """How many beats a bar counts, if the meter is known: four for 12/8."""
         if self.told_meter is None:
             return None
         return self.told_meter[0] // 3 if self.in_threes else self.told_meter[0]

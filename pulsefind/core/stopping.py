@@ -1,4 +1,4 @@
-"""Told to stop (Ctrl-C, kill, a terminal that closes): one line, and the exit code that shells use for it."""
+"""Requests to stop (Ctrl-C, kill, a closed terminal): one line, and the exit code that shells use for it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _AGAIN_S = 0.01  # judged: Python drops an exit that is raised while it imports
 
 
 def stop_at_once(program: str) -> None:
-    """From now on, end at once when told to: for the time in which a program is still loading."""
+    """From now on, end at once when told to: for use while a program is still loading."""
 
     def leave(number: int, _: object) -> None:
         os.write(2, f"{program}: stopped\n".encode())
@@ -23,9 +23,9 @@ def stop_at_once(program: str) -> None:
 
 
 def stop_in_order(program: str, before: Callable[[], None] = lambda: None) -> None:
-    """From now on, end in order when told to: temporary files go, children end. Told again while it does, it goes on.
+    """From now on, end cleanly when told to: temporary files go, children end; further requests change nothing.
 
-    `before` is called before the line is said.
+    `before` is called before the line is printed.
     """
 
     def stop(number: int, _: object) -> None:
@@ -40,8 +40,8 @@ def stop_in_order(program: str, before: Callable[[], None] = lambda: None) -> No
 
 
 def _exit_for_certain(code: int) -> None:
-    """Raise SystemExit, and once more where Python drops it: what its own callbacks raise, those of an import among
-    them, is only reported, and the program would go on.
+    """Raise SystemExit, and again if Python drops it: exceptions from its own callbacks, such as those of an import,
+    are only reported, and the program would go on.
     """
 
     def again(dropped: sys.UnraisableHookArgs) -> None:

@@ -11,10 +11,10 @@ from pulsefind.core.records import IntArray
 
 
 def strongest(at: NDArray[Any], strength: NDArray[Any], apart: float) -> IntArray:
-    """Indices (n,), rising, of what is left when no value may follow the one kept before it by less than `apart`.
+    """Indices (n,), rising, of the values left if none may follow the one kept before it by less than `apart`.
 
-    at (n,) is sorted, in any unit, and apart in the same; of two that lie too close the stronger stays, of equals the
-    first. Nothing gives nothing.
+    at (n,) is sorted, in the same unit as apart; of two values too close together the stronger one stays, of equals the
+    first. Empty input gives an empty array.
     """
     kept: list[int] = []
     for k in range(len(at)):

@@ -1,4 +1,4 @@
-"""What is said in words wherever something is told: times, bars, places, grids; and lines of a report."""
+"""The wording shared by everything that reports: times, bars, places, grids; and lines of a report."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _JOINED = "\N{NO-BREAK SPACE}"
 ENDS_EARLY = "the end of the recording is missing"
 ONE_UNSURE = "the place of the 1 is uncertain; check it by ear"
 TEMPO_UNSURE = "half or double the tempo may be meant; tap along to find out"
-"""Warnings of an analysis that a report says better, as doubts."""
+"""Warnings of an analysis that a report expresses better, as doubts."""
 
 
 def time_text(time_s: float) -> str:
@@ -28,12 +28,12 @@ def time_text(time_s: float) -> str:
 
 
 def field(name: str, text: str, head: str = "") -> list[str]:
-    """A line of the report, wrapped: its name at the left, beside it a column for the head and one for the text."""
+    """A line of the report, wrapped: its name on the left, then a column for the head and one for the text."""
     return wrapped(text, name.ljust(INDENT) + head, " " * (INDENT + len(head)))
 
 
 def wrapped(text: str, first: str = "", others: str = "") -> list[str]:
-    """Text in lines for a terminal, behind these indents; an option and its value stay together, and words whole."""
+    """Text in lines for a terminal, with these indents; an option stays with its value, and words stay whole."""
     whole = re.sub(r"(--[a-z][a-z-]*) (?=[\w'\"])", rf"\1{_JOINED}", text)
     lines = textwrap.wrap(whole, WIDTH, initial_indent=first, subsequent_indent=others, break_on_hyphens=False)
     return [line.replace(_JOINED, " ") for line in lines]
@@ -45,13 +45,13 @@ def clock(time_s: float) -> str:
 
 
 def clipped(text: str, width: int) -> str:
-    """Text for one line: what can't be printed becomes '?', what doesn't fit '...'."""
+    """Text for one line: unprintable characters become '?', what doesn't fit '...'."""
     shown = "".join(c if c.isprintable() else "?" for c in text)
     return shown if len(shown) <= width else shown[: width - 3] + "..."
 
 
 def listed(words: list[str]) -> str:
-    """Words in a row: 'a', 'a and b', 'a, b and c'."""
+    """A list in words: 'a', 'a and b', 'a, b and c'."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 

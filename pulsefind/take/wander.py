@@ -25,7 +25,7 @@ MOTOR_SHARES = (0.02, 0.1, 0.3, 1.0, 3.0)
 """The ratios tried of motor noise to wandering, as variances (judged)."""
 
 _LEAST_SPREAD_MS = 2.0  # judged: nobody wanders less
-_FREEDOM = 10  # degrees of freedom, of 5 and 10 tried: with 5, four slips in ten pass for the usual wandering
+_FREEDOM = 10  # judged, of 5 and 10 degrees of freedom: with 5, four slips in ten pass for the usual wandering
 
 
 @dataclass(frozen=True, slots=True)
