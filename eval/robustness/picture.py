@@ -25,7 +25,7 @@ def take_picture(path: Path = PATH) -> Path:
     samples, _ = make_song()
     audio = from_samples(samples, RATE_HZ)
     analysis = analyse(audio, Settings(use_cache=False))
-    html = page_html(analysis, audio, Recording(samples, "Low Tide Letters", "The Tin Kites"), "song.flac", "song.html")
+    html = page_html(analysis, audio, Recording(samples, "Low Tide Letters", "the Copper Herons"), "song.flac", "song.html")
     path.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="pulsefind-") as folder, sync_playwright() as running:
         page_path = Path(folder) / "song.html"
