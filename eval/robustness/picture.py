@@ -9,7 +9,7 @@ from playwright.sync_api import sync_playwright
 
 from pulsefind.analysis import analyse
 from pulsefind.core.records import Settings
-from pulsefind.demo import RATE_HZ, make_song
+from pulsefind.demo import BAND, RATE_HZ, TITLE, make_song
 from pulsefind.listen.audio import from_samples
 from pulsefind.page.page import Recording, page_html
 from pulsefind.page.pdf import find_browser
@@ -25,7 +25,7 @@ def take_picture(path: Path = PATH) -> Path:
     samples, _ = make_song()
     audio = from_samples(samples, RATE_HZ)
     analysis = analyse(audio, Settings(use_cache=False))
-    html = page_html(analysis, audio, Recording(samples, "Low Tide Letters", "the Copper Herons"), "song.flac", "song.html")
+    html = page_html(analysis, audio, Recording(samples, TITLE, BAND), "song.flac", "song.html")
     path.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix="pulsefind-") as folder, sync_playwright() as running:
         page_path = Path(folder) / "song.html"
