@@ -211,7 +211,7 @@ def _better_beat_phase(heard: Heard, reading: Reading, settings: Settings) -> _B
     share = beat_phase_share(log_odds if stays else -log_odds)
     settled = hinted or share > _SETTLED
     chosen, left = (reading, moved) if stays else (moved, reading)
-    return _BeatPhase(chosen, share, () if settled else _other_half(left, 1 - share, heard))
+    return _BeatPhase(chosen, share, () if settled else _other_phase(left, 1 - share, heard))
 
 
 def _means_first(heard: Heard, first: Reading, second: Reading, log_odds: float, settings: Settings) -> bool:
@@ -232,7 +232,7 @@ def _meant(heard: Heard, reading: Reading, settings: Settings) -> tuple[int, flo
     return meant(time_s, count, shares, settings.one_at_s, settings.one_exact)
 
 
-def _other_half(left: Reading, probability: float, heard: Heard) -> tuple[Alternative, ...]:
+def _other_phase(left: Reading, probability: float, heard: Heard) -> tuple[Alternative, ...]:
     """The beat phase that wasn't chosen, with the hint that names its first 1; nothing if it has none."""
     ones_s = times_s(heard, left.path)[left.bars.count == 1]
     if not len(ones_s):

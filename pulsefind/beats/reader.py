@@ -58,8 +58,8 @@ def packaged_weights() -> Weights:
 def one_log_odds(rows: FloatArray) -> FloatArray:
     """(n_beats,) log odds that each beat is a 1, from beatwise's rows (n_beats, n_columns). No beats give none."""
     places = place_log_probability(rows, packaged_weights())
-    odds: FloatArray = logsumexp(places[:, _IS_ONE], axis=1) - logsumexp(places[:, ~_IS_ONE], axis=1)
-    return odds
+    log_odds: FloatArray = logsumexp(places[:, _IS_ONE], axis=1) - logsumexp(places[:, ~_IS_ONE], axis=1)
+    return log_odds
 
 
 def place_log_probability(rows: FloatArray, weights: Weights) -> FloatArray:

@@ -104,9 +104,9 @@ def _ones(heard: Heard, path: BeatPath, times: FloatArray) -> FloatArray:
     The reader counts only where our own networks listened.
     """
     change = np.clip(chord_change(heard.harmony, times), -HARMONY_LIMIT, HARMONY_LIMIT)
-    odds: FloatArray = heard.downbeat_log_odds[path.frame] + HARMONY_WEIGHT * change
+    log_odds: FloatArray = heard.downbeat_log_odds[path.frame] + HARMONY_WEIGHT * change
     rows = beat_rows(heard.struck, heard.harmony, times)
-    return DAMPING * (odds + READER_WEIGHT * one_log_odds(rows)) if len(rows) else odds
+    return DAMPING * (log_odds + READER_WEIGHT * one_log_odds(rows)) if len(rows) else log_odds
 
 
 def usual_meter(bars: BarPath) -> int:

@@ -18,8 +18,8 @@ OWN, STOCK = "own", "stock"
 _FRAME_RATE_HZ = 100.0  # that of madmom's networks; our own are interpolated to it (published)
 _LOG_ODDS_REACH = 2  # frames, 20 ms: judged
 _LOG_ODDS_FLOOR = 0.005  # judged: below it a network's output is noise
-_HALF_REACH = 3  # frames, 30 ms: judged
-_HALF_FLOOR = 1e-4  # judged: so that log odds stay finite
+_PHASE_REACH = 3  # frames, 30 ms: judged
+_PHASE_FLOOR = 1e-4  # judged: so that log odds stay finite
 
 
 def activations(
@@ -51,8 +51,8 @@ def _activations(audio: Audio, heard: tuple[FloatArray, ...], struck: FloatArray
     """heard: (n_frames, 2) of the whole, and of whatever else tells the two beat phases apart."""
     phases = np.mean([phase_log_odds(values) for values in heard], axis=0)
     values = np.asarray(heard[0], np.float64)
-    odds = downbeat_log_odds(values)
-    return Activations(within_music(values, audio), odds, phases, _FRAME_RATE_HZ, struck)
+    ones = downbeat_log_odds(values)
+    return Activations(within_music(values, audio), ones, phases, _FRAME_RATE_HZ, struck)
 
 
 def _beat_log_odds(values: FloatArray, floor: float) -> FloatArray:
@@ -62,7 +62,7 @@ def _beat_log_odds(values: FloatArray, floor: float) -> FloatArray:
     return log_odds
 
 
-def _one_odds(values: FloatArray, floor: float) -> FloatArray:
+def _one_log_odds(values: FloatArray, floor: float) -> FloatArray:
     """(n_frames,) log odds of a downbeat against another beat."""
     log_odds: FloatArray = np.log(values[:, 1] + floor) - np.log(values[:, 0] + floor)
     return log_odds
@@ -71,10 +71,10 @@ def _one_odds(values: FloatArray, floor: float) -> FloatArray:
 def downbeat_log_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of downbeat against other beat, from the highest activations within 20 ms."""
     near = maximum_filter1d(values, 2 * _LOG_ODDS_REACH + 1, axis=0, mode="nearest")
-    return _one_odds(near, _LOG_ODDS_FLOOR)
+    return _one_log_odds(near, _LOG_ODDS_FLOOR)
 
 
 def phase_log_odds(values: FloatArray) -> FloatArray:
     """(n_frames,) log odds of any beat, the highest within 30 ms."""
-    log_odds: FloatArray = maximum_filter1d(_beat_log_odds(values, _HALF_FLOOR), 2 * _HALF_REACH + 1, mode="nearest")
+    log_odds: FloatArray = maximum_filter1d(_beat_log_odds(values, _PHASE_FLOOR), 2 * _PHASE_REACH + 1, mode="nearest")
     return log_odds

@@ -44,7 +44,7 @@ KINDS = (
 practice, no source.
 """
 
-LEAST_ODDS = -3.0
+LEAST_LOG_ODDS = -3.0
 """Hits down to this many log odds below the threshold are kept as doubtful (judged): the folded bars may decide."""
 
 EXPLAINED, EXPLAINED_S = 0.75, 0.03
@@ -62,7 +62,7 @@ def taught_groups(heard: Float32Array, spectrum: Spectrogram) -> list[Group]:
 
 def _group(kind: Kind, likely: Float32Array, spectrum: Spectrogram) -> Group | None:
     log_odds = logit(np.clip(likely, 1e-4, 1 - 1e-4).astype(np.float64)) - logit(kind.least)
-    frame = np.flatnonzero((likely == maximum_filter1d(likely, 5)) & (log_odds > LEAST_ODDS))
+    frame = np.flatnonzero((likely == maximum_filter1d(likely, 5)) & (log_odds > LEAST_LOG_ODDS))
     sure = log_odds[frame] >= 0
     if sure.sum() < MIN_HITS:
         return None

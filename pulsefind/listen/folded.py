@@ -83,7 +83,7 @@ class _Folded:
 
 
 @dataclass(frozen=True, slots=True)
-class _Figure:
+class _FoldedSound:
     """One sound: its rise and power in each kind of cell, and its places (n_places,)."""
 
     rise: tuple[FloatArray, ...]
@@ -111,12 +111,12 @@ def find_folded(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: Gr
         _folded(semitones, _semitone_cells(audio, between), USUAL_LEVEL[1]),
     ]
     groups = []
-    for figure in _figures(kinds):
-        attack_s, strength = _struck(spectrum, place_s[:, figure.places], figure.rise[0], _floor(mel))
+    for sound in _sounds(kinds):
+        attack_s, strength = _struck(spectrum, place_s[:, sound.places], sound.rise[0], _floor(mel))
         if len(attack_s) >= MIN_HITS:
             attack = np.round(attack_s * spectrum.frame_rate_hz).astype(np.int64)
             attack = np.clip(attack, 0, len(spectrum.magnitude) - 1)
-            groups.append(Group(attack, strength, _weight(figure.power[0])))
+            groups.append(Group(attack, strength, _weight(sound.power[0])))
     return hits_of(audio, spectrum, groups)
 
 
@@ -189,7 +189,7 @@ def _folded(here: _Cells, between: _Cells, usual: float) -> _Folded:
     )
 
 
-def _figures(kinds: list[_Folded]) -> list[_Figure]:
+def _sounds(kinds: list[_Folded]) -> list[_FoldedSound]:
     """The sounds of all places, each set of places once."""
     alive = np.sum([folded.rise.sum(axis=1) for folded in kinds], axis=0) > LEAST_RISE
     examples = np.flatnonzero(alive)
@@ -197,7 +197,7 @@ def _figures(kinds: list[_Folded]) -> list[_Figure]:
         e: alive & _holds(kinds, [f.rise[e] for f in kinds], [f.power[e] for f in kinds], (ALIKE_LACKING,) * 2)
         for e in examples
     }
-    found: dict[bytes, _Figure] = {}
+    found: dict[bytes, _FoldedSound] = {}
     for e in examples:
         alike = [s for s in examples if holds[e][s] and holds[s][e]]
         if e not in alike:
@@ -206,7 +206,7 @@ def _figures(kinds: list[_Folded]) -> list[_Figure]:
         power = [np.median(folded.power[alike], axis=0) for folded in kinds]
         places = alive & _holds(kinds, rise, power, LACKING)
         places[alike] = True
-        found.setdefault(places.tobytes(), _Figure(tuple(rise), tuple(power), places))
+        found.setdefault(places.tobytes(), _FoldedSound(tuple(rise), tuple(power), places))
     return list(found.values())
 
 
