@@ -402,3 +402,16 @@ def test_the_player_s_grid_is_taken_from_where_there_is_something_to_follow():
         rows += [(float(beat_s) + k * 0.6 / parts, "hat", 70) for k in range(parts)]
     found = match(track, played(rows), np.array([t for t, _, _ in rows]))
     assert {section.slots_per_beat for section in found.player_grid.sections} == {2}
+
+
+def test_a_fill_in_sixteenths_has_places_where_the_groove_is_in_eighths():
+    # 40 bars of eighths at 100 bpm, one of them struck in sixteenths: each stroke is on a place, at its own time.
+    track = make_track(100.0, 40)
+    eighths = [(1.0 + 2.4 * bar + 0.3 * k, "hat") for bar in range(40) if bar != 20 for k in range(8)]
+    fill = [(1.0 + 2.4 * 20 + 0.15 * k, "tom" if k > 3 else "snare") for k in range(16)]
+    rows = sorted(eighths + fill)
+    time_s = np.array([row[0] for row in rows])
+    hits = TakeHits(time_s, tuple(row[1] for row in rows), np.full(len(rows), 90.0), "velocity", 100.0, "midi")
+    matched = match(track, hits, time_s)
+    assert len(matched.played.time_s) == len(rows) and np.abs(matched.played.offset_ms).max() < 1.0
+    assert [(run.first_bar, run.slots_per_beat) for run in matched.grid] == [(0, 2), (20, 4), (21, 2)]

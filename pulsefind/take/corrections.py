@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pulsefind.core.arrays import runs
 from pulsefind.core.records import Analysis, FloatArray, IntArray
@@ -25,6 +26,7 @@ _SETTLED_NOTES = 6  # judged: so many notes near the usual offset say that the p
 _FEWEST_NOTES, _MOST_NOTES = 5, 96  # one more than are fitted (arithmetic); judged: every pair of notes is tried
 _FITTED = 4  # parameters of a ramp: two levels, beginning and end (arithmetic)
 _LEAST_NOISE_MS = 1.0  # judged: nobody plays tighter
+_THROWN_IN = 1e-6  # what a stroke counts beside one that tells: it decides only where there is no other
 _ABOUT = 0.2  # judged: a correction "over the whole bar" may be a fifth shorter or longer
 
 
@@ -40,14 +42,17 @@ class Course:
     place: tuple[str, ...]
 
 
-def course_of(played: Played, usual_ms: FloatArray) -> Course:
-    """Strokes on the same place, joined to their mean; usual_ms (n,) is the habit of each hit's place and kind."""
+def course_of(played: Played, usual_ms: FloatArray, telling: NDArray[np.bool_] | None = None) -> Course:
+    """Strokes on the same place, joined to their mean; usual_ms (n,) is the habit of each hit's place and kind.
+
+    telling (n,): which strokes count where a place has several; None: all.
+    """
     if not len(played.time_s):
         nothing = np.zeros(0)
         return Course(nothing, nothing, np.zeros(0, np.int64), ())
     nominal, index = np.unique(played.nominal_s, return_inverse=True)
-    count = np.bincount(index)
-    residual = np.bincount(index, played.offset_ms - usual_ms) / count
+    weight = np.ones(len(index)) if telling is None else np.where(telling, 1.0, _THROWN_IN)
+    residual = np.bincount(index, weight * (played.offset_ms - usual_ms)) / np.bincount(index, weight)
     first = np.array([int(np.flatnonzero(index == k)[0]) for k in range(len(nominal))])
     return Course(nominal, residual, played.bar[first], tuple(played.place[k] for k in first))
 

@@ -22,6 +22,9 @@ RATE_HZ = 200.0
 LOW_BELOW_HZ = 400.0
 """Bass and low toms lie below it, what sounds with snares and cymbals above (common practice, no source)."""
 
+SCATTERED = 0.3
+"""The share of strokes that answer nothing in the track (judged on real takes)."""
+
 _WINDOW = 1024  # samples, 23 ms at 44.1 kHz: judged
 _EDGES_HZ = (0.0, 150.0, 400.0, 1000.0, 2500.0, 6000.0, 16000.0)  # judged: some one and a half octaves a band
 _LEVEL = 1000.0

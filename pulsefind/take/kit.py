@@ -1,8 +1,9 @@
-"""Strokes named by the kit network: it says what was struck, the signal says when to the millisecond.
+"""Strokes named and timed by the kit network, with the attacks in which it names nothing kept as faint.
 
 The rises of eight bands find every attack, but a gated room or a ringing snare rises too, and a snare in a big room
-looks like a kick. The network that hears drums in songs (listen/drums.py) hears them in a take as well. Its own times
-are only as good as its frames and filters, so each of its strokes is moved to the attack found nearby.
+looks like a kick. The network that hears drums in songs (listen/drums.py) hears them in a take as well, each drum for
+itself, so that two drums struck together have a time each. An attack in which it names nothing may still be a soft
+stroke under a ringing one: the player's own pattern decides (faint).
 """
 
 from __future__ import annotations
@@ -11,10 +12,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from pulsefind.core.nearest import nearest
-from pulsefind.core.records import Audio, FloatArray
+from pulsefind.core.nearest import distance
+from pulsefind.core.records import Audio
 from pulsefind.listen.hits import find_hits
 from pulsefind.take.records import TakeHits
+
+Stroke = tuple[float, str, float]
+"""When, what kind, and how loud in dB."""
 
 KIND_OF_DRUM = {"bass drum": "kick", "snare": "snare", "tom": "snare", "hi-hat": "cymbal", "cymbal": "cymbal"}
 
@@ -28,8 +32,8 @@ FAINT_LOG_ODDS = 2.0
 """Up to this far below, it may have been a stroke, and is taken for one where the player keeps striking (judged)."""
 
 SAME_ATTACK_S = 0.025
-"""An attack this close is the stroke's own: half a network frame and the filters' delay, with room to spare
-(judged).
+"""Strokes of one kind this close together are one stroke, and an attack this close to a stroke is its own: half a
+network frame and the filters' delay, with room to spare (judged).
 """
 
 KNOWN_SHARE = 0.25
@@ -39,49 +43,59 @@ KNOWN_SHARE = 0.25
 
 
 def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
-    """Strokes found by their rises, renamed by the kit network; kinds that it doesn't know keep their names."""
+    """Strokes found by their rises, named and timed anew by the kit network; kinds it doesn't know stay as they are."""
     heard = find_hits(audio)
-    attack_s = np.unique(np.r_[hits.time_s, hits.faint.time_s if hits.faint is not None else []])
     kind_of_sound = np.array([KIND_OF_DRUM.get(sound.drum, "") for sound in heard.sounds] or [""])
     kind = kind_of_sound[heard.sound] if len(heard.sound) else np.zeros(0, dtype=str)
-    sure: list[tuple[float, str, float]] = []
-    faint: list[tuple[float, str, float]] = []
+    sure: list[Stroke] = []
+    faint: list[Stroke] = []
+    known = set()
     for name, least in LEAST_LOG_ODDS.items():
         member = np.flatnonzero(kind == name)
         struck = member[heard.log_odds[member] >= least]
-        named = [k for k, plain in enumerate(hits.kind) if plain == name]
+        named = [row for row in _rows(hits) if row[1] == name]
         if len(struck) < max(1, KNOWN_SHARE * len(named)):
-            sure += [(float(hits.time_s[k]), name, float(hits.level[k])) for k in named]
+            sure += named
             continue
+        known.add(name)
         loud_db = float(np.percentile(heard.level_db[struck], 90))
         maybe = member[(heard.log_odds[member] < least) & (heard.log_odds[member] >= least - FAINT_LOG_ODDS)]
         for index, rows in ((struck, sure), (maybe, faint)):
-            moved_s = _to_attacks(heard.time_s[index], attack_s)
             level = heard.level_db[index] - loud_db
-            rows += [(float(t), name, float(db)) for t, db in zip(moved_s, level, strict=True)]
+            rows += [(float(t), name, float(db)) for t, db in zip(heard.time_s[index], level, strict=True)]
     if not sure:
         return hits
+    faint += _unnamed([row for row in _rows(hits) if row[1] in known], sure + faint)
     return replace(_as_hits(_one_each(sure), hits), faint=_as_hits(_one_each(faint), hits))
 
 
-def _to_attacks(time_s: FloatArray, attack_s: FloatArray) -> FloatArray:
-    """(n,) times moved to the nearest attack, where one is near."""
-    if not len(time_s) or not len(attack_s):
-        return time_s
-    near_s = attack_s[nearest(attack_s, time_s)]
-    moved: FloatArray = np.where(np.abs(near_s - time_s) <= SAME_ATTACK_S, near_s, time_s)
-    return moved
+def _rows(hits: TakeHits) -> list[Stroke]:
+    return list(zip(hits.time_s.tolist(), hits.kind, hits.level.tolist(), strict=True))
 
 
-def _one_each(rows: list[tuple[float, str, float]]) -> list[tuple[float, str, float]]:
+def _unnamed(attacks: list[Stroke], named: list[Stroke]) -> list[Stroke]:
+    """The attacks beside which the network named nothing, not even faintly."""
+    if not attacks:
+        return []
+    away_s = distance(np.unique([row[0] for row in named]), np.array([row[0] for row in attacks]))
+    return [attack for attack, away in zip(attacks, away_s, strict=True) if away > SAME_ATTACK_S]
+
+
+def _one_each(rows: list[Stroke]) -> list[Stroke]:
     """In order of time; of two strokes of one kind on one attack, the louder."""
-    best: dict[tuple[float, str], float] = {}
-    for time_s, kind, level in rows:
-        key = (time_s, kind)
-        best[key] = max(level, best.get(key, level))
-    return sorted((time_s, kind, level) for (time_s, kind), level in best.items())
+    kept: list[Stroke] = []
+    last: dict[str, int] = {}
+    for row in sorted(rows):
+        before = last.get(row[1])
+        if before is not None and row[0] - kept[before][0] < SAME_ATTACK_S:
+            if row[2] > kept[before][2]:
+                kept[before] = row
+            continue
+        last[row[1]] = len(kept)
+        kept.append(row)
+    return sorted(kept)
 
 
-def _as_hits(rows: list[tuple[float, str, float]], like: TakeHits) -> TakeHits:
+def _as_hits(rows: list[Stroke], like: TakeHits) -> TakeHits:
     time_s, level = np.array([row[0] for row in rows]), np.array([row[2] for row in rows])
     return TakeHits(time_s, tuple(row[1] for row in rows), level, "dB", like.duration_s, "audio", like.notes)

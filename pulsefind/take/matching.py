@@ -36,6 +36,8 @@ a sixteenth at 125 bpm).
 _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0  # of an accent's level; common practice, no source for how far below
 _SWING_APART_MS = 30.0  # judged: a player whose swung notes lie further from the track's keeps a grid of their own
 _COMING_BACK_BARS = 8  # judged: bars after a stretch alone in which a player may still be off
+_CROWDED = 1.3  # judged: strokes in a bar for each of its places; two notes too many are no fill in a bar of eighths
+_FINER = {1: 2, 2: 4, 3: 6}
 _ROUNDS = 4  # judged: rounds in which the level settles
 _BESIDE_MS = 20.0  # judged: drummers notice from about here
 
@@ -76,6 +78,7 @@ def match(analysis: Analysis, hits: TakeHits, time_s: FloatArray, faint_s: Float
         _section_for(analysis, bar, analysis.grid.at(bar), player_grid.at(bar))
         for bar in range(len(analysis.bars.beats))
     ]
+    used = _finer_where_crowded(used, analysis, time_s - usual_s)
     slots = lay_slots(analysis, used)
     # Without their slow course, the hits lie where those of a player who stays with the track would.
     course_s = follow(slots, edges_s, time_s, of_kind, _pull(analysis)) / 1000
@@ -126,6 +129,29 @@ def _section_for(analysis: Analysis, bar: int, track: GridSection, player: GridS
     beat_ms = 60000.0 / float(analysis.tempo.bar_bpm[bar])
     apart = np.abs(slot_positions(track) - slot_positions(player)).max() * beat_ms
     return player if apart > _SWING_APART_MS else track
+
+
+def _finer_where_crowded(used: list[GridSection], analysis: Analysis, time_s: FloatArray) -> list[GridSection]:
+    """Every bar's section, twice as fine where far more is struck than it has places: a fill that runs in sixteenths.
+
+    A bar's fill would otherwise be laid on the places of the groove, and every second stroke read as off by half a
+    place.
+    """
+    struck_s = np.unique(time_s)
+    struck_s = struck_s[np.diff(struck_s, prepend=-np.inf) >= FLAM_MS / 1000]
+    beat_s = np.diff(analysis.edges_s)[analysis.bars.first_beat]
+    finer = []
+    for bar, section in enumerate(used):
+        # A stroke just before the bar's 1 is that 1.
+        early_s = 0.5 * float(beat_s[bar]) / (2 * section.slots_per_beat)
+        low, high = np.searchsorted(
+            struck_s, [float(analysis.bars.start_s[bar]) - early_s, float(analysis.bars.ends_s[bar]) - early_s]
+        )
+        places = section.slots_per_beat * int(analysis.bars.beats[bar])
+        if section.slots_per_beat in _FINER and high - low >= _CROWDED * places:
+            section = GridSection(bar, bar, _FINER[section.slots_per_beat], 1.0)  # noqa: PLW2901
+        finer.append(section)
+    return finer
 
 
 def _settled_pairs(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from pulsefind.core.records import Analysis, FloatArray, GridSection, IntArray
 from pulsefind.take.corrections import Course, course_of, find_corrections
 from pulsefind.take.matching import Matched
+from pulsefind.take.pattern import RARE_RATE
 from pulsefind.take.places import alone_bars
 from pulsefind.take.records import (
     Drift,
@@ -54,7 +56,9 @@ def measure(matched: Matched, analysis: Analysis, level_unit: str) -> Measures:
     """Measure matched hits, of which there must be some."""
     played, alone = matched.played, alone_bars(analysis)
     habit_ms = habits(played, alone, matched.fills)
-    course = course_of(played, habit_ms)
+    # A stroke thrown in beside those of the pattern says nothing of the player's course; within a fill all is new.
+    in_fill = np.isin(played.bar, matched.fills)
+    course = course_of(played, habit_ms, in_fill | of_pattern(played, ~in_fill))
     drifts = drifts_of(course, analysis)
     timing = Timing(
         summary(played.offset_ms),
@@ -88,7 +92,8 @@ def is_kind(names: tuple[str, ...], name: str) -> NDArray[np.bool_]:
 def habits(played: Played, alone: IntArray, fills: IntArray) -> FloatArray:
     """(n_hits,) the usual offset of each hit's place and kind, shrunk towards the kind's where the place is rare.
 
-    Only bars with something to follow and without fills count, or all bars if those are too few.
+    Only bars with something to follow and without fills count, or all bars if those are too few; and of each kind only
+    the places it uses: strokes thrown in between may lie anywhere, and a kind with no others has the whole's habit.
     """
     steady = ~np.isin(played.bar, np.r_[alone, fills])
     if steady.sum() < 0.3 * len(steady):
@@ -96,8 +101,9 @@ def habits(played: Played, alone: IntArray, fills: IntArray) -> FloatArray:
     whole = float(np.median(played.offset_ms[steady]))
     habit = np.empty(len(steady))
     keys = list(zip(played.place, played.kind, strict=True))
-    for key in set(keys):
-        member = np.array([k == key for k in keys])
+    members = {key: np.array([k == key for k in keys]) for key in set(keys)}
+    steady &= of_pattern(played, steady)
+    for key, member in members.items():
         of_kind = is_kind(played.kind, key[1]) & steady
         kind_ms = float(np.median(played.offset_ms[of_kind])) if of_kind.any() else whole
         here = played.offset_ms[member & steady]
@@ -105,6 +111,15 @@ def habits(played: Played, alone: IntArray, fills: IntArray) -> FloatArray:
         own_ms = float(np.median(here)) if len(here) else kind_ms
         habit[member] = (len(here) * own_ms + _HABIT_HITS * kind_ms) / (len(here) + _HABIT_HITS)
     return habit
+
+
+def of_pattern(played: Played, steady: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n_hits,) which lie on places that their kind uses in the steady bars; all where it uses none so often."""
+    keys = list(zip(played.place, played.kind, strict=True))
+    struck = Counter(key for key, counts in zip(keys, steady, strict=True) if counts)
+    fewest = RARE_RATE * len(np.unique(played.bar[steady]))
+    used = np.array([struck[key] >= fewest for key in keys], np.bool_)
+    return used if used.any() else np.ones(len(keys), np.bool_)
 
 
 def noticeable(played: Played) -> float:
