@@ -60,6 +60,7 @@ class Actions:
         if not isinstance(ids, list) or not all(isinstance(one, str) for one in ids):
             raise RefusedError(400, "the set is a list of songs")
         await self._board.put_in_order([checked_id(one) for one in ids])
+        await self._board.look()
         return Response(status_code=204)
 
     async def again(self, request: Request) -> Response:
