@@ -15,6 +15,7 @@ import warnings
 from typing import IO, Any
 
 from pulsefind.cli.app import app
+from pulsefind.core.child import end_with_parent
 from pulsefind.core.errors import PulsefindError
 from pulsefind.room.jobs import JOBS, Hands
 
@@ -49,6 +50,7 @@ class _Terminal(io.TextIOBase):
 
 def main() -> None:
     """Do one task after the other until the room ends."""
+    end_with_parent()
     if hasattr(os, "nice"):
         os.nice(_NICE)
     # The pipe belongs to the lines; whatever a library prints goes nowhere.

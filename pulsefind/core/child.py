@@ -104,9 +104,11 @@ class Child:
 
 @contextlib.contextmanager
 def running(command: Sequence[str], limits: Limits, talk: bool = False) -> Iterator[Child]:
-    """Run a program for the length of the block; its standard input is empty, or with talk a pipe.
+    """Run a program for the length of the block; its standard input is empty.
 
-    On Linux a child is also ended with the thread that started it, so that thread must be the one that stays with it.
+    With talk it is a worker of our own, whose standard input is a pipe and which calls `end_with_parent` itself:
+    several threads start such workers at a time, and then no Python may run between fork and exec. On Linux it ends
+    with the thread that started it, which must be the one that stays with it.
 
     Raises
     ------
@@ -119,7 +121,7 @@ def running(command: Sequence[str], limits: Limits, talk: bool = False) -> Itera
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         start_new_session=True,
-        preexec_fn=_bounded(limits),  # noqa: PLW1509 - it calls setrlimit and prctl, and takes no lock
+        preexec_fn=None if talk else _bounded(limits),  # noqa: PLW1509 - it calls setrlimit and prctl, and takes no lock
     )
     child = Child(process, limits)
     try:
@@ -164,6 +166,13 @@ def _held_signals() -> Iterator[Callable[[], None]]:
         yield release
     finally:
         release()
+
+
+def end_with_parent() -> None:
+    """From now on end when the process that started this one does, where the kernel offers that."""
+    watch = _death_watch()
+    if watch is not None:
+        watch(os.getppid())
 
 
 def _serve(parent: int, watch: Callable[[int], None] | None) -> None:

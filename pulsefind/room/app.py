@@ -114,15 +114,20 @@ async def _life(opening: Opening, app: Starlette, server: uvicorn.Server) -> Asy
     app.router.routes.extend(_routes(views, actions))
     work.start()
     tasks = [asyncio.create_task(board.keep_looking()), asyncio.create_task(_watch(windows, work, actions, server))]
+    for task in tasks:
+        # Neither ends before the room does; if one breaks, a room that stands still would be worse than none.
+        task.add_done_callback(lambda _: setattr(server, "should_exit", True))
     try:
         yield
     finally:
         for task in tasks:
             task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        broken = [one for one in await asyncio.gather(*tasks, return_exceptions=True) if isinstance(one, Exception)]
         await asyncio.to_thread(work.end)
         await board.end()
         making.clear()
+        if broken:
+            raise broken[0]
 
 
 async def _watch(windows: Windows, work: Work, actions: Actions, server: uvicorn.Server) -> None:
