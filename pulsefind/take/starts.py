@@ -14,7 +14,7 @@ from scipy.ndimage import maximum_filter1d
 
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Analysis, FloatArray
-from pulsefind.take.heard import RATE_HZ, Heard
+from pulsefind.take.heard import RATE_HZ, SCATTERED, Heard
 from pulsefind.take.leak import CLOCK_PPM
 from pulsefind.take.places import Slots, alone_bars, every_slot
 from pulsefind.take.records import TakeHits
@@ -33,7 +33,6 @@ _MOST_PEAKS, _MOST_HEARD = 500, 40  # judged: starts that are scored, the highes
 _LOOSENESS = SPREAD_S**2 / WITNESS / (1e-6 * CLOCK_SIGMA_PPM) ** 2  # ridge of a normal prior (arithmetic)
 _ROUNDS = 4  # judged: rounds of reweighting
 _ENOUGH_GUIDED = 0.3  # judged: of the places; with fewer to follow, all of them are used
-_SCATTERED = 0.3  # judged: share of strokes that match nothing in the track
 _HEARD_APART_S = 0.1  # judged: peaks closer than this are one start
 
 
@@ -144,7 +143,7 @@ def heard_starts(heard: Heard, hits: TakeHits) -> list[tuple[float, float]]:
     total = np.zeros(size)
     for density, mine in ((heard.low, kick), (heard.high, ~kick)):
         played = np.bincount(np.round(hits.time_s[mine] * RATE_HZ).astype(np.int64), minlength=reach)
-        ratio = np.log(_SCATTERED + (1 - _SCATTERED) * density)
+        ratio = np.log(SCATTERED + (1 - SCATTERED) * density)
         total += irfft(rfft(ratio, size) * np.conj(rfft(played.astype(np.float64), size)), size)
     row = np.r_[total[size - reach :], total[:n]]
     half = int(_HEARD_APART_S * RATE_HZ)
