@@ -58,7 +58,7 @@ class Room {
     );
     $("set-section").hidden = !state.set.length;
     $("beside-section").hidden = !beside.length;
-    $("beside-head").textContent = beside.every(({ state: at }) => at !== "ready")
+    $("beside-head").textContent = beside.some(({ state: at }) => at === "waiting" || at === "hearing")
       ? "On their way"
       : "Beside the set";
     this.#words(state, songs);
