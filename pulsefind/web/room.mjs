@@ -139,6 +139,7 @@ class Room {
   }
 
   async #close() {
+    this.talk.end();
     await this.#try(() => this.talk.post("close"));
     this.closed();
   }

@@ -12,6 +12,7 @@ export class Talk {
     this.closed = closed;
     this.version = "";
     this.missed = 0;
+    this.isOver = false;
     this.window = crypto.randomUUID();
     this.state = null;
     window.addEventListener("pagehide", () => this.#leave());
@@ -19,7 +20,14 @@ export class Talk {
     document.addEventListener("visibilitychange", () => this.#askAgain());
   }
 
+  // The room ends: it isn't asked any more.
+  end() {
+    this.isOver = true;
+    clearTimeout(this.timer);
+  }
+
   #leave() {
+    if (this.isOver) return;
     navigator.sendBeacon(`${this.root}leave?window=${this.window}`);
   }
 
@@ -35,6 +43,7 @@ export class Talk {
 
   async #news() {
     clearTimeout(this.timer);
+    if (this.isOver) return;
     try {
       const answer = await fetch(`${this.root}news?window=${this.window}&since=${this.version}`);
       if (answer.status === 403) throw new Error("another run");
@@ -47,7 +56,9 @@ export class Talk {
     } catch {
       this.missed += 1;
     }
+    if (this.isOver) return;
     if (this.missed >= GIVEN_UP) {
+      this.end();
       this.closed();
       return;
     }
