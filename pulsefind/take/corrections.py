@@ -26,7 +26,7 @@ _SETTLED_NOTES = 6  # judged: so many notes near the usual offset say that the p
 _FEWEST_NOTES, _MOST_NOTES = 5, 96  # one more than are fitted (arithmetic); judged: every pair of notes is tried
 _FITTED = 4  # parameters of a ramp: two levels, beginning and end (arithmetic)
 _LEAST_NOISE_MS = 1.0  # judged: nobody plays tighter
-_THROWN_IN = 1e-6  # what a stroke counts beside one that tells: it decides only where there is no other
+_THROWN_IN = 1e-6  # judged: weight of a stroke thrown in, so that it decides only where there is no other
 _ABOUT = 0.2  # judged: a correction "over the whole bar" may be a fifth shorter or longer
 
 

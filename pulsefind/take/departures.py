@@ -17,7 +17,7 @@ from pulsefind.core.records import Analysis, FloatArray
 from pulsefind.take.heard import RATE_HZ, SCATTERED, Heard
 from pulsefind.take.records import TakeHits
 
-_PARTS = 96  # of a bar: eighths of a sixteenth, in 4/4
+_PARTS = 96  # judged: of a bar, so six to a sixteenth of 4/4
 _AROUND_BARS = 4  # judged: bars before and after that show what is usual
 _SAME_PLACE_S = 0.05  # judged: half a sixteenth at 150 bpm
 

@@ -37,7 +37,7 @@ _GHOST_VELOCITY_SHARE, _GHOST_DB = 0.45, -13.0  # of an accent's level; common p
 _SWING_APART_MS = 30.0  # judged: a player whose swung notes lie further from the track's keeps a grid of their own
 _COMING_BACK_BARS = 8  # judged: bars after a stretch alone in which a player may still be off
 _CROWDED = 1.3  # judged: strokes in a bar for each of its places; two notes too many are no fill in a bar of eighths
-_FINER = {1: 2, 2: 4, 3: 6}
+_FINER = {1: 2, 2: 4, 3: 6}  # slots a beat, halved (arithmetic)
 _ROUNDS = 4  # judged: rounds in which the level settles
 _BESIDE_MS = 20.0  # judged: drummers notice from about here
 
