@@ -19,9 +19,6 @@ from pulsefind.core.child import end_with_parent
 from pulsefind.core.errors import PulsefindError
 from pulsefind.room.jobs import JOBS, Hands
 
-_NICE = 5
-"""How much the window goes before the work (judged)."""
-
 
 class _Terminal(io.TextIOBase):
     """What stands for the terminal: progress becomes stages, and lines become remarks."""
@@ -51,8 +48,6 @@ class _Terminal(io.TextIOBase):
 def main() -> None:
     """Do one task after the other until the room ends."""
     end_with_parent()
-    if hasattr(os, "nice"):
-        os.nice(_NICE)
     # The pipe belongs to the lines; whatever a library prints goes nowhere.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
