@@ -12,8 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from pulsefind.core.nearest import distance
-from pulsefind.core.records import Audio
+from pulsefind.core.nearest import distance, nearest
+from pulsefind.core.records import Audio, FloatArray
 from pulsefind.listen.hits import find_hits
 from pulsefind.take.records import TakeHits
 
@@ -61,12 +61,23 @@ def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
         loud_db = float(np.percentile(heard.level_db[struck], 90))
         maybe = member[(heard.log_odds[member] < least) & (heard.log_odds[member] >= least - FAINT_LOG_ODDS)]
         for index, rows in ((struck, sure), (maybe, faint)):
+            time_s = _to_attacks(heard.time_s[index], hits) if name == "kick" else heard.time_s[index]
             level = heard.level_db[index] - loud_db
-            rows += [(float(t), name, float(db)) for t, db in zip(heard.time_s[index], level, strict=True)]
+            rows += [(float(t), name, float(db)) for t, db in zip(time_s, level, strict=True)]
     if not sure:
         return hits
     faint += _unnamed([row for row in _rows(hits) if row[1] in known], sure + faint)
     return replace(_as_hits(_one_each(sure), hits), faint=_as_hits(_one_each(faint), hits))
+
+
+def _to_attacks(time_s: FloatArray, hits: TakeHits) -> FloatArray:
+    """(n,) times moved to the nearest attack, where one is close: a kick's narrow band rises early."""
+    attack_s = np.unique(np.r_[hits.time_s, hits.faint.time_s if hits.faint is not None else []])
+    if not len(time_s) or not len(attack_s):
+        return time_s
+    near_s = attack_s[nearest(attack_s, time_s)]
+    moved: FloatArray = np.where(np.abs(near_s - time_s) <= SAME_ATTACK_S, near_s, time_s)
+    return moved
 
 
 def _rows(hits: TakeHits) -> list[Stroke]:
