@@ -134,7 +134,8 @@ def _listened(analysis: Analysis, hits: TakeHits, track_audio: Audio | None) -> 
 
 def _follows(fits: list[Fit], recorded: bool) -> bool:
     """Do the hits follow the track at all, on its grid or by everything that was heard?"""
-    return fits[0].per_hit >= FITS or (recorded and max(fit.against_chance for fit in fits) > 0)
+    best = max(fits, key=lambda fit: fit.against_chance)
+    return best.per_hit >= FITS or (recorded and best.against_chance > 0)
 
 
 def _with_origins(
