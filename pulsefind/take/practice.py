@@ -65,7 +65,7 @@ def practice_of(track: Path, timing: Timing, movement: Movement) -> Practice:
     if best is None or size < 1.0:
         return Practice(
             NOTHING_SPECIAL,
-            "no place, stretch or correction stands out by more than a listener notices",
+            "nothing in this take stands out to a listener",
             f"pulsefind click {name} --ladder",
         )
     return best
