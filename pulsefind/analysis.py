@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
@@ -35,7 +34,7 @@ from pulsefind.core.records import (
     Track,
 )
 from pulsefind.core.settings import NETWORKS
-from pulsefind.core.words import ONE_UNSURE, TEMPO_UNSURE
+from pulsefind.core.words import ONE_UNSURE, TEMPO_UNSURE, name_text
 from pulsefind.guides.finding import alone_stretches, find_guides
 from pulsefind.guides.misreadings import find_misreadings
 from pulsefind.guides.plan import plan_for
@@ -245,8 +244,7 @@ def _shifted(record: _Timed, start_s: float, track: Track) -> _Timed:
 
 
 def _track(audio: Audio, start_s: float, end_s: float) -> Track:
-    # A name on disk may hold bytes that aren't text.
-    name = os.fsencode(audio.path.name).decode("utf-8", "replace") if audio.path else "recording"
+    name = name_text(audio.path.name) if audio.path else "recording"
     return Track(name, audio.duration_s, start_s, end_s, audio.channels, audio.source_rate_hz, audio.sha256)
 
 

@@ -18,6 +18,7 @@ from pulsefind.core.as_json import json_text, plain
 from pulsefind.core.corrections import QUARTERS
 from pulsefind.core.errors import FormatError
 from pulsefind.core.given import note_given, read_given
+from pulsefind.core.limits import CLOSEST_BEATS_S, LONGEST_BAR, LONGEST_BEAT_S, LONGEST_PATTERN, LONGEST_S
 from pulsefind.core.records import FEWEST_FOR_TEMPO, Analysis, Bars, FloatArray, Guide, IntArray, Place
 from pulsefind.guides.plan import plan_for
 
@@ -63,6 +64,8 @@ def to_json(analysis: Analysis) -> str:
     document: dict[str, Any] = {"schema": SCHEMA, "program": "pulsefind"}
     for field in dataclasses.fields(analysis):
         document[field.name] = plain(getattr(analysis, field.name))
+    # Whether a run kept its results for the next has nothing to do with what it found.
+    del document["settings"]["use_cache"]
     document["beats"]["count"] = plain(analysis.bars.count)
     del document["bars"]["count"]
     document["bars"]["meter"] = [analysis.meter(k) for k in range(len(analysis.bars.beats))]
@@ -148,6 +151,7 @@ def _unspread(document: dict[str, Any]) -> dict[str, Any]:
     data = {field.name: document[field.name] for field in dataclasses.fields(Analysis) if field.name in document}
     data.setdefault("plan", [])
     beats, bars = dict(data["beats"]), dict(data["bars"])
+    data["settings"] = {name: value for name, value in data["settings"].items() if name != "use_cache"}
     bars["count"] = beats.pop("count")
     bars.pop("meter")
     # Saved before bars had note values of their own.
@@ -269,7 +273,7 @@ def _need(holds: bool | np.bool_, what: str) -> None:
 
 def _check_track(analysis: Analysis) -> None:
     track, sure, settings = analysis.track, analysis.confidence, analysis.settings
-    _need(0 <= track.start_s <= track.end_s <= track.duration_s < 1e6, "track: its times")
+    _need(0 <= track.start_s <= track.end_s <= track.duration_s <= LONGEST_S + 1, "track: its times")
     _need(track.channels >= 0 and track.rate_hz > 0, "track: its channels or rate")
     shares = [sure.one, sure.octave, sure.meter, sure.half, *(other.probability for other in analysis.alternatives)]
     shares += [share for section in sure.sections for share in (section.one, section.half)]
@@ -294,11 +298,12 @@ def _check_bars(analysis: Analysis) -> None:
         return
     time_s = beats.time_s
     _need(time_s[0] >= 0 and time_s[-1] <= analysis.track.duration_s + 1.0, "beats: time_s")
+    _need((np.diff(time_s) >= CLOSEST_BEATS_S).all(), "beats: how close they are")
     _need(np.diff(bars.number).tolist() == [1] * (n - 1) and bars.number[0] == int(bars.count[0] == 1), "bars: number")
     _need((bars.beats >= 1).all() and (bars.beats <= bars.beats_per_bar).all(), "bars: beats")
-    _need((bars.beats_per_bar <= 255).all(), "bars: beats_per_bar")
+    _need((bars.beats_per_bar <= LONGEST_BAR).all(), "bars: beats_per_bar")
     _need(np.array_equal(bars.start_s, time_s[bars.first_beat]), "bars: start_s")
-    _need(time_s[-1] < bars.end_s <= 2e6, "bars: end_s")
+    _need(time_s[-1] < bars.end_s <= time_s[-1] + LONGEST_BEAT_S, "bars: end_s")
     first_count = np.repeat(bars.count[bars.first_beat], bars.beats)
     within = np.arange(len(time_s)) - np.repeat(bars.first_beat, bars.beats)
     _need(np.array_equal(bars.count, first_count + within), "beats: count")
@@ -320,14 +325,16 @@ def _check_grid(analysis: Analysis) -> None:
 
 def _check_guide(guide: Guide, bars: Bars, where: str) -> None:
     n = len(bars.beats)
-    _need(1 <= guide.pattern_bars <= 64 and len(guide.places) > 0, f"{where}: its pattern")
+    _need(1 <= guide.pattern_bars <= LONGEST_PATTERN and len(guide.places) > 0, f"{where}: its pattern")
     for place in guide.places:
         _need(1 <= place.bar <= guide.pattern_bars, f"{where}: a place's bar")
         _need(-1 <= place.position_beats <= 256, f"{where}: position_beats")
         _need(0 <= place.hit_rate <= 1 and place.spread_ms >= 0, f"{where}: hit_rate or spread_ms")
     if len(guide.hits.bar):
         _need(guide.hits.bar.min() >= 0 and guide.hits.bar.max() < n, f"{where}: hits.bar")
-        _need(guide.hits.time_s[0] >= 0 and guide.hits.time_s[-1] < 2e6, f"{where}: hits.time_s")
+        _need(
+            guide.hits.time_s[0] >= 0 and guide.hits.time_s[-1] <= bars.end_s + LONGEST_BEAT_S, f"{where}: hits.time_s"
+        )
     _need(bool(guide.coverage), f"{where}: its coverage")
     _check_stretches(guide.coverage, bars, where)
     _need(guide.sound.centre_hz > 0 and guide.sound.decay_ms >= 0, f"{where}: its sound")
@@ -339,5 +346,5 @@ def _check_stretches(stretches: tuple[Any, ...], bars: Bars, where: str) -> None
     last = -1
     for stretch in stretches:
         _need(last < stretch.first_bar <= stretch.last_bar < len(bars.beats), f"{where}: a stretch of bars")
-        _need(0 <= stretch.start_s <= stretch.end_s <= 2e6, f"{where}: times of a stretch")
+        _need(0 <= stretch.start_s <= stretch.end_s <= bars.end_s + LONGEST_BEAT_S, f"{where}: times of a stretch")
         last = stretch.last_bar

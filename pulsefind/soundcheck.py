@@ -20,6 +20,7 @@ from pulsefind.analysis import analyse
 from pulsefind.core import cache
 from pulsefind.core.child import Limits, running
 from pulsefind.core.errors import PulsefindError
+from pulsefind.core.leftovers import temporary_file, temporary_folder
 from pulsefind.core.records import Settings
 from pulsefind.demo import BPM, RATE_HZ, make_song
 from pulsefind.listen.audio import from_samples, load
@@ -124,8 +125,8 @@ def _ffmpeg() -> str:
     program = shutil.which("ffmpeg")
     if program is None:
         raise _FailedError("ffmpeg is not installed")
-    with tempfile.TemporaryDirectory(prefix="pulsefind-") as name:
-        source, target = Path(name) / "tone.wav", Path(name) / "tone.m4a"
+    with temporary_folder(Path(tempfile.gettempdir())) as place:
+        source, target = place / "tone.wav", place / "tone.m4a"
         soundfile.write(source, _TONE, RATE_HZ)
         command = [program, "-nostdin", "-v", "error", "-i", f"file:{source}", "-c:a", "aac", f"file:{target}"]
         with running(command, Limits(time_s=60)) as child:
@@ -144,8 +145,8 @@ def _browser() -> str:
 
 
 def _writes(folder: Path) -> str:
-    with tempfile.NamedTemporaryFile(dir=folder, prefix=".pulsefind-") as file:
-        file.write(b"sound check")
+    with temporary_file(folder) as file:
+        file.write_bytes(b"sound check")
     return f"{folder.absolute()}, {shutil.disk_usage(folder).free / 1e9:.1f} GB free"
 
 

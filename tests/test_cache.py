@@ -12,8 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pulsefind.analysis import analyse
 from pulsefind.core import cache
 from pulsefind.core.cache import CacheWarning
+from pulsefind.core.records import Settings
+from pulsefind.demo import RATE_HZ, make_song
+from pulsefind.listen.audio import from_samples
+from pulsefind.saved import to_json
 
 
 def entries():
@@ -55,7 +60,9 @@ def test_what_is_kept_is_made_once_and_without_the_cache_each_time(monkeypatch, 
         made.append(1)
         return (np.array([len(made)]),)
 
-    assert [int(cache.kept("key", make, use_cache)[0][0]) for use_cache in (True, True, False, True)] == [1, 1, 2, 1]
+    check = cache.shaped((1,))
+    found = [cache.kept("key", make, use_cache, check) for use_cache in (True, True, False, True)]
+    assert [int(one[0][0]) for one in found] == [1, 1, 2, 1]
 
 
 def test_a_change_of_any_file_changes_the_version_of_the_code(tmp_path):
@@ -165,14 +172,85 @@ def test_a_new_folder_is_ours_alone_and_foreign_files_in_it_stay(monkeypatch, tm
     assert cache.size_bytes() == 0
 
 
-def test_what_a_killed_run_left_goes_after_an_hour(monkeypatch, tmp_path):
+def test_what_a_killed_run_left_goes_at_the_next_write(monkeypatch, tmp_path):
     fresh(monkeypatch, tmp_path)
     cache.write("key", (np.ones((50, 2)),))
-    for name in ("tmpold.part", "tmpyoung.part"):
-        (cache.folder() / name).write_bytes(b"half")
-    os.utime(cache.folder() / "tmpold.part", (1, 1))
+    (cache.folder() / ".pulsefind-abcdefgh.part").write_bytes(b"half")
     cache.write("key", (np.ones((50, 2)),))
-    assert entries() == ["key.activations", "tmpyoung.part"]
+    assert entries() == ["key.activations"]
+
+
+def test_an_entry_that_can_not_be_what_was_asked_for_is_made_again(monkeypatch, tmp_path):
+    """Its checksum is right: shapes, kinds and numbers are asked as well, and the name that it was stored under."""
+    fresh(monkeypatch, tmp_path)
+    good = (np.ones((5, 2)), np.arange(5))
+    check = cache.shaped(("n", 2), ("n",))
+    wrong: tuple[tuple[np.ndarray, ...], ...] = (
+        (np.ones((5, 3)), np.arange(5)),
+        (np.ones((5, 2)), np.arange(4)),
+        (np.ones((5, 2)),),
+        (np.array([["a", "b"]] * 5), np.arange(5)),
+        (np.full((5, 2), np.nan), np.arange(5)),
+        (np.ones(10), np.arange(5)),
+    )
+    for arrays in wrong:
+        cache.write("key", arrays)
+        with pytest.warns(CacheWarning, match="is damaged; it is computed again"):
+            assert all(map(np.array_equal, cache.kept("key", lambda: good, True, check), good))
+        assert all(map(np.array_equal, cache.kept("key", lambda: (), True, check), good))
+    (cache.folder() / "other.activations").write_bytes((cache.folder() / "key.activations").read_bytes())
+    with pytest.warns(CacheWarning, match=r"other\.activations: is damaged"):
+        assert cache.read("other") is None
+
+
+def test_an_entry_with_a_checksum_over_no_arrays_is_damaged(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    cache.write("key", (np.ones((5, 2)),))
+    body = b"no array at all"
+    (cache.folder() / "key.activations").write_bytes(cache._digest("key", body) + body)
+    with pytest.warns(CacheWarning, match="is damaged"):
+        assert cache.read("key") is None
+
+
+def test_each_kind_of_entry_is_checked_where_it_is_read(monkeypatch, tmp_path, capsys):
+    """All entries of a run overwritten by arrays of no use, with checksums that hold: the answer stays the same."""
+    fresh(monkeypatch, tmp_path)
+    song, _ = make_song()
+    audio = from_samples(song[: 12 * RATE_HZ], RATE_HZ)
+    first = to_json(analyse(audio, Settings()))
+    names = entries()
+    assert {name.split("-")[0] for name in names} == {"beats", "harmony", "hits", "own"}
+    for arrays in ((np.ones((3, 3, 3)),), tuple(np.zeros((2, 2)) for _ in range(8)), ()):
+        for name in names:
+            cache.write(name.removesuffix(".activations"), arrays)
+        with pytest.warns(CacheWarning, match="is damaged; it is computed again"):
+            assert to_json(analyse(audio, Settings())) == first
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="no permissions")
+@pytest.mark.parametrize("mode", [0o770, 0o702])
+def test_a_folder_that_others_may_write_is_left_alone(mode, monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    cache.write("key", (np.ones((50, 2)),))
+    cache.folder().chmod(mode)
+    with pytest.warns(CacheWarning, match="may be written by others, so nothing is kept there"):
+        assert cache.read("key") is None
+    with pytest.warns(CacheWarning, match="may be written by others"):
+        cache.write("other", (np.ones((50, 2)),))
+    assert entries() == ["key.activations"]
+
+
+def test_a_user_without_a_home_has_no_cache(monkeypatch, tmp_path):
+    """A number that no list of users knows, and no HOME: as in many a container."""
+    monkeypatch.delenv("PULSEFIND_CACHE", raising=False)
+
+    def homeless(*_, **__):
+        raise RuntimeError("could not determine the home directory")
+
+    monkeypatch.setattr(cache, "user_cache_path", homeless)
+    cache.write("key", (np.ones((50, 2)),))
+    assert cache.read("key") is None
+    assert not cache.remembered("said", 100.0, 1000.0)
 
 
 def test_a_full_disk_leaves_nothing_in_the_store(monkeypatch, tmp_path):

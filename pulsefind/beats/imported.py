@@ -10,14 +10,11 @@ from pulsefind.beats.taps import MISSED, step_s, tapped_meter
 from pulsefind.core.corrections import FEWEST_TAPS
 from pulsefind.core.errors import FormatError, HintError
 from pulsefind.core.hints import MOST_BEATS
+from pulsefind.core.limits import LONGEST_BAR, LONGEST_BEAT_S, MOST_BEATS_IN_ALL, SHORTEST_BEAT_S
 from pulsefind.core.records import FloatArray, IntArray, Pulse, Settings
 
 USUAL_UNIT = 4  # common practice, no source
 UNITS = (1, 2, 4, 8, 16, 32)  # powers of two, as in notation (common practice, no source)
-LONGEST_BAR = 64  # judged: far beyond any bar that is counted
-
-SHORTEST_BEAT_S, LONGEST_BEAT_S = 0.05, 50.0
-"""Half the shortest beat that anybody counts, and a long fermata (judged)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +97,8 @@ def _check_tapped_counts(time_s: FloatArray, count: IntArray, settings: Settings
 def _check_times(time_s: FloatArray, name: str) -> None:
     if len(time_s) < 2:
         raise FormatError(f"{name}: holds {len(time_s)} beats; at least 2 are needed")
+    if len(time_s) > MOST_BEATS_IN_ALL:
+        raise FormatError(f"{name}: holds {len(time_s)} beats; up to {MOST_BEATS_IN_ALL} can be counted")
     bad = ~np.isfinite(time_s) | (time_s < 0)
     if bad.any():
         raise FormatError(f"{name}: the time of beat {int(np.argmax(bad)) + 1} isn't a time in the recording")

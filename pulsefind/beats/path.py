@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
-from pulsefind.core.cache import code_version, kept
+from pulsefind.core.cache import code_version, kept, shaped
 from pulsefind.core.records import FloatArray, IntArray
 
 TEMPO_STIFFNESS = 100.0  # published: Krebs et al. 2015, as madmom has it
@@ -73,7 +73,7 @@ def kept_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...], u
         path = best_path(values, interval, meters)
         return path.frame, path.interval, np.array([path.log_likelihood])
 
-    frame, chosen, log_likelihood = kept(key, search, use_cache)
+    frame, chosen, log_likelihood = kept(key, search, use_cache, shaped(("n",), ("n",), (1,)))
     return BeatPath(frame, chosen, float(log_likelihood[0]))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import os
 import sys
 import warnings
@@ -28,6 +27,7 @@ from pulsefind.cli.soundcheck import soundcheck
 from pulsefind.cli.take import take
 from pulsefind.core.errors import PulsefindError
 from pulsefind.core.stopping import stop_in_order
+from pulsefind.core.streams import one_line, shown
 
 
 class Commands(TyperGroup):
@@ -63,9 +63,11 @@ def main() -> None:
     """Run the command line; errors that a person can act on become one line and exit code 2."""
     warnings.showwarning = _show_warning
     stop_in_order("pulsefind", clear_progress)
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        # A name on disk may hold bytes that aren't text.
-        sys.stdout.reconfigure(errors="backslashreplace")
+    with shown():
+        _run()
+
+
+def _run() -> None:
     try:
         try:
             app(standalone_mode=True)
@@ -73,7 +75,7 @@ def main() -> None:
             sys.stdout.flush()
     except PulsefindError as error:
         clear_progress()
-        print(f"pulsefind: {' '.join(str(error).split())}", file=sys.stderr)
+        print(f"pulsefind: {one_line(str(error))}", file=sys.stderr)
         sys.exit(2)
     except BrokenPipeError:
         # Whoever reads our output has seen enough. Python would complain again at exit.
@@ -82,7 +84,8 @@ def main() -> None:
     except OSError as error:
         # A full disk, a folder that can't be entered: something a person can act on.
         clear_progress()
-        print(f"pulsefind: {error.filename or 'the output'}: {error.strerror or error}", file=sys.stderr)
+        told = f"{error.filename or 'the output'}: {error.strerror or error}"
+        print(f"pulsefind: {one_line(told)}", file=sys.stderr)
         # What couldn't be printed is dropped; Python would try again at exit, and complain.
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         sys.exit(2)
@@ -99,7 +102,7 @@ def _show_warning(
     """Libraries' warnings mean nothing to a drummer; our own are one line."""
     if category.__module__.startswith("pulsefind"):
         clear_progress()
-        print(f"pulsefind: {' '.join(str(message).split())}", file=sys.stderr)
+        print(f"pulsefind: {one_line(str(message))}", file=sys.stderr)
 
 
 def _version(wanted: bool) -> None:

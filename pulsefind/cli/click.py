@@ -182,7 +182,7 @@ def _part(analysis: Analysis, played: Played) -> Part | None:
         start_s, end_s = parse_range(played.play) if played.play else (None, None)
         end_s = analysis.track.duration_s if end_s is None else min(end_s, analysis.track.duration_s)
         part = Part(start_s or 0.0, end_s, played.times)
-    check_part(part, analysis.track.duration_s)
+    check_part(part, analysis.track.duration_s, played.speed)
     return part
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from pulsefind.cli.options import Hints, analysed, is_saved, settings_from
 from pulsefind.core.errors import HintError, OutputError, PulsefindError
 from pulsefind.core.given import SOUNDS, is_folder, note_given, recordings_in
-from pulsefind.core.words import WIDTH
+from pulsefind.core.words import WIDTH, name_text
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
@@ -180,7 +180,11 @@ def _write_set(out: Path, done: list[_Done]) -> None:
     if path.exists():
         print(f"{path}: stays as it is")
         return
-    names = (str(one.song.absolute()) if is_saved(one.song) else f"{one.song.stem}.json" for one in done)
+    names = [str(one.song.absolute()) if is_saved(one.song) else f"{one.song.stem}.json" for one in done]
+    odd = next((name for name in names if name != name_text(name)), None)
+    if odd is not None:
+        print(f"{path}: not written; {odd} has a name that is no text, rename its song")
+        return
     write_file(path, set_text(names).encode(), False)
     print(f"{path}: the songs in their order, for sheet and page")
 

@@ -19,6 +19,7 @@ from pulsefind.core.errors import HintError, OutputError
 from pulsefind.core.given import kept_safe, note_given
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
 from pulsefind.core.records import Settings
+from pulsefind.core.streams import terminal
 
 if TYPE_CHECKING:
     from pulsefind.core.records import Analysis
@@ -243,13 +244,13 @@ def check_ending(out: Path, endings: tuple[str, ...], force: bool) -> None:
 def show_progress(stage: str) -> None:
     """Say on the terminal what is being done; nothing where stderr is a file or a pipe."""
     if sys.stderr.isatty():
-        print(f"\r\x1b[K{stage} ...", end="", file=sys.stderr, flush=True)
+        print(f"\r\x1b[K{stage} ...", end="", file=terminal(), flush=True)
 
 
 def clear_progress() -> None:
     """Take what `show_progress` said off the terminal."""
     if sys.stderr.isatty():
-        print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+        print("\r\x1b[K", end="", file=terminal(), flush=True)
 
 
 @contextmanager

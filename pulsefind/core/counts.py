@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pulsefind.core.errors import HintError
+from pulsefind.core.hints import parse_whole
 from pulsefind.core.records import Bars, Beats, FloatArray, Grid, GridSection
 
 SYLLABLES = {
@@ -74,9 +75,10 @@ def parse_label(text: str) -> tuple[int, str]:
     digits = len(text) - len(text.lstrip("0123456789"))
     syllable = text[digits:]
     known = {name for names in SYLLABLES.values() for name in names}
-    if digits == 0 or syllable not in known or int(text[:digits]) < 1:
+    count = parse_whole(text[:digits])
+    if not count or syllable not in known:
         raise HintError(f"'{text}' is no count; say for example 1, 2&, 3e, 4a, 1trip or 2let")
-    return int(text[:digits]), syllable
+    return count, syllable
 
 
 def place_at(beats_from_one: float, beats_per_bar: int, slots_per_beat: int) -> str:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-import tempfile
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 from pulsefind.core.errors import OutputError
 from pulsefind.core.given import is_given
+from pulsefind.core.leftovers import temporary_file
 
 
 def write_file(path: Path, data: bytes, force: bool) -> None:
@@ -56,20 +57,14 @@ def new_file(path: Path, force: bool) -> Iterator[Path]:
 
 @contextlib.contextmanager
 def _written(path: Path, force: bool) -> Iterator[Path]:
-    temporary: Path | None = None
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".pulsefind-", suffix=".part")
-        os.close(handle)
-        temporary = Path(name)
-        yield temporary
-        temporary.chmod(0o666 & ~umask())
-        _settle(temporary)
-        _put(temporary, path, force)
+        with temporary_file(path.parent) as temporary:
+            yield temporary
+            temporary.chmod(0o666 & ~umask())
+            _settle(temporary)
+            _put(temporary, path, force)
     except OSError as error:
         raise _not_writable(path, error) from None
-    finally:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)
 
 
 def _settle(path: Path) -> None:
@@ -135,6 +130,13 @@ def _check_place(path: Path) -> os.stat_result | None:
 
 def _not_writable(path: Path, error: OSError) -> OutputError:
     return OutputError(f"{path}: can't be written ({error.strerror}); choose another place")
+
+
+def sound_name(path: Path) -> str | bytes:
+    """A path as libsndfile takes it: absolute, as it takes a file called "-" for the standard input, and in the bytes
+    that the disk has, as those of a name may be no text.
+    """
+    return str(path.absolute()) if sys.platform == "win32" else os.fsencode(path.absolute())
 
 
 def umask() -> int:

@@ -11,6 +11,11 @@ _UNITS = (2, 4, 8, 16)  # note values of beats (common practice, no source)
 _BPM_RANGE = (20.0, 400.0)  # judged: beyond, nobody counts
 
 
+def parse_whole(text: str) -> int | None:
+    """Read a whole number, of bars for example, of at most six digits; None for any other text."""
+    return int(text) if re.fullmatch(r"\s*[0-9]{1,6}\s*", text) else None
+
+
 def parse_meter(text: str) -> tuple[int, int]:
     """Read '7/8' as (7, 8). Bars of 2 to 7 beats, and 9/8 and 12/8, which are counted in beats of three.
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 import textwrap
+from pathlib import Path
 
 from pulsefind.core.records import Analysis, Stretch
 
@@ -19,6 +21,11 @@ ENDS_EARLY = "the end of the recording is missing"
 ONE_UNSURE = "the place of the 1 is uncertain; check it by ear"
 TEMPO_UNSURE = "half or double the tempo may be meant; tap along to find out"
 """Warnings of an analysis that a report expresses better, as doubts."""
+
+
+def name_text(path: str | Path) -> str:
+    """A path as text that can be saved: bytes that are none become the replacement character."""
+    return os.fsencode(path).decode("utf-8", "replace")
 
 
 def time_text(time_s: float) -> str:

@@ -20,6 +20,7 @@ import numpy as np
 
 from pulsefind.beats.imported import Given
 from pulsefind.core.errors import FormatError
+from pulsefind.core.limits import MOST_BEATS_IN_ALL
 from pulsefind.core.records import Analysis, FloatArray, IntArray
 from pulsefind.guides.called import called
 
@@ -35,7 +36,6 @@ _LONGEST_TEMPO = 2**24 - 1  # published: three bytes of microseconds a quarter (
 _USUAL_TEMPO = 500000  # published: 120 bpm where a file says nothing
 _VELOCITY, _ONE_VELOCITY = 90, 110  # judged: plain and accented, of 127
 _NOTE_TICKS = 60  # judged: a 64th; the length of a percussion note isn't heard
-_MOST_BEATS = 100_000  # judged: beyond four hours of quick beats
 
 _Event = tuple[int, mido.Message]
 
@@ -228,8 +228,8 @@ def _beat_ticks_in(file: mido.MidiFile, events: list[_Event], name: str) -> tupl
     units: list[int] = []
     for start, stop in zip(starts, [*starts[1:], end], strict=True):
         beats, unit, step = _meter_of(signatures.get(start), file.ticks_per_beat)
-        if (stop - start) / step > _MOST_BEATS:
-            raise FormatError(f"{name}: holds more than {_MOST_BEATS} beats; it seems to be damaged")
+        if len(ticks) + (stop - start) / step > MOST_BEATS_IN_ALL:
+            raise FormatError(f"{name}: holds more than {MOST_BEATS_IN_ALL} beats; it seems to be damaged")
         section = np.arange(start, min(stop, end), step)
         ticks += [round(tick) for tick in section]
         counts += [k % beats + 1 for k in range(len(section))]

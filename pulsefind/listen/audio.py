@@ -16,6 +16,7 @@ import soxr
 from numpy.typing import NDArray
 
 from pulsefind.core.errors import AudioError
+from pulsefind.core.limits import LONGEST_S
 from pulsefind.core.mapped import gathered, pieces
 from pulsefind.core.records import Audio
 from pulsefind.core.words import ENDS_EARLY, clock
@@ -25,7 +26,6 @@ from pulsefind.listen.decoding import BLOCK, BrokenOffError, Decoded, Samples, c
 RATE_HZ = 44100
 """The rate that every stage works at (judged: that of most recordings)."""
 
-LONGEST_S = 4 * 3600  # judged: an evening's concert
 
 LOUDEST = 2.0**31
 """Samples beyond this are damage (judged: some programs write 32-bit integers as floats)."""

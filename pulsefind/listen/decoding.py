@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pulsefind.core.child import Child, Limits, running
 from pulsefind.core.errors import AudioError
+from pulsefind.core.files import sound_name
 from pulsefind.core.given import note_given
 from pulsefind.listen.claims import claim_of
 
@@ -76,8 +77,7 @@ def decoded(path: Path) -> Iterator[Decoded]:
             yield found
         return
     try:
-        # An absolute name: libsndfile takes a file called "-" for the standard input.
-        file = soundfile.SoundFile(path.absolute())
+        file = soundfile.SoundFile(sound_name(path))
     except (soundfile.LibsndfileError, RuntimeError, ValueError, TypeError, OSError):
         with from_ffmpeg(path) as found:
             yield found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pulsefind.core.cache import code_version, kept
+from pulsefind.core.cache import code_version, kept, shaped
 from pulsefind.core.mapped import let_go
 from pulsefind.core.records import Audio, FloatArray, Harmony, IntArray
 from pulsefind.listen.audio import resampled
@@ -21,7 +21,7 @@ _LOW_HZ, _HIGH_HZ = 40.0, 2500.0  # judged: from a bass's low E to where overton
 def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
     """Strength of the twelve pitch classes, below and above A3, 20 times a second. No sound gives no frames."""
     key = f"harmony-{code_version(__file__)}-{audio.sha256}"
-    (strength,) = kept(key, lambda: (_strength(audio),), use_cache)
+    (strength,) = kept(key, lambda: (_strength(audio),), use_cache, shaped(("n", 24)))
     return Harmony(strength.astype(np.float64), RATE_HZ / HOP)
 
 

@@ -25,7 +25,7 @@ def find_hits(audio: Audio, use_cache: bool = False, kit: Float32Array | None = 
     handful of attacks, gives no hits.
     """
     key = f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{audio.sha256}"
-    return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache, kit)), use_cache))
+    return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache, kit)), use_cache, _from_arrays))
 
 
 def _as_arrays(hits: Hits) -> Arrays:

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import rfft
 
-from pulsefind.core.cache import code_version, kept
+from pulsefind.core.cache import code_version, kept, shaped
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import Audio
 from pulsefind.listen.audio import resampled, rms
@@ -36,6 +36,9 @@ BASS_BANDS = 29
 """The bands below 250 Hz (judged; what hearing them alone gains is measured in MODEL_CARD.md)."""
 PULSE, KIT = "pulse-1", "kit-1"
 """The networks whose weights come with the package: one for beats, one for what is struck."""
+
+_OUTPUTS = {PULSE: 9, KIT: 10}
+"""How many each has, as the model cards list them."""
 
 _WEIGHTS = Path(__file__).parent.parent / "weights"
 _LOW_HZ, _HIGH_HZ = 30.0, 10500.0  # of the lowest and the highest band (as trained)
@@ -293,7 +296,8 @@ def _heard(audio: Audio, weights: Weights | str, choices: tuple[int, ...], use_c
     if not isinstance(weights, str):
         return listen()
     name = "-".join(map(str, choices))
-    return kept(f"own-{version(weights)}-{name}-{audio.sha256}", listen, use_cache)
+    heard = shaped(*[("n", _OUTPUTS[weights])] * len(choices))
+    return kept(f"own-{version(weights)}-{name}-{audio.sha256}", listen, use_cache, heard)
 
 
 def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[np.float64]:

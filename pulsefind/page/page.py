@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pulsefind.core.as_json import plain
 from pulsefind.core.counts import slot_positions
+from pulsefind.core.files import sound_name
 from pulsefind.core.records import Analysis, Audio, FloatArray, Guide, Settings
 from pulsefind.guides.misreadings import HITS_AS_BEATS
 from pulsefind.guides.plan import phrase_bars
@@ -64,8 +65,7 @@ def read_recording(path: Path, audio: Audio) -> Recording:
 def _tags(path: Path) -> tuple[str, str]:
     """Title and artist, empty where libsndfile finds none."""
     try:
-        # An absolute name: libsndfile takes a file called "-" for the standard input.
-        with soundfile.SoundFile(path.absolute()) as file:
+        with soundfile.SoundFile(sound_name(path)) as file:
             return file.title, file.artist
     except (soundfile.LibsndfileError, RuntimeError, TypeError):
         return "", ""

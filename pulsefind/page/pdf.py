@@ -9,6 +9,7 @@ from pathlib import Path
 
 from pulsefind.core.child import Limits, running
 from pulsefind.core.errors import OutputError
+from pulsefind.core.leftovers import temporary_folder
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 """Program names under which such browsers are installed."""
@@ -36,8 +37,8 @@ def pdf_of(html: str) -> bytes:
             "a PDF needs Chromium (or a browser of its family) on this machine, and none is there; "
             "write the sheet as .html and print it from any browser"
         )
-    with tempfile.TemporaryDirectory(prefix="pulsefind-") as folder:
-        source, target = Path(folder) / "sheet.html", Path(folder) / "sheet.pdf"
+    with temporary_folder(Path(tempfile.gettempdir())) as folder:
+        source, target = folder / "sheet.html", folder / "sheet.pdf"
         source.write_text(html, encoding="utf-8")
         command = [browser, "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
         command += ["--disable-component-update", "--disable-sync", "--disable-extensions", "--no-pdf-header-footer"]
@@ -46,16 +47,16 @@ def pdf_of(html: str) -> bytes:
         # Chromium refuses to sandbox a process that runs as root; the file that it opens is our own.
         command += ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
         command += [f"--user-data-dir={folder}/profile", f"--print-to-pdf={target}", source.as_uri()]
-        reason = _told(command)
+        reason = _told(command, folder)
         if reason or not target.is_file():
             raise OutputError(f"{browser} could not print the PDF ({reason or 'no file came'}); write .html instead")
         return target.read_bytes()
 
 
-def _told(command: list[str]) -> str | None:
-    """Run the browser: None if all went well, else the reason."""
+def _told(command: list[str], folder: Path) -> str | None:
+    """Run the browser, all of whose temporary files go to a folder: None if all went well, else the reason."""
     try:
-        with running(command, LIMITS) as child:
+        with running(command, LIMITS, told={"TMPDIR": str(folder)}) as child:
             while child.stdout.read(2**16):
                 pass
             return child.finish()

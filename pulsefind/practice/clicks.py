@@ -16,13 +16,12 @@ from numpy.typing import NDArray
 
 from pulsefind.core.counts import FADING, SYLLABLES, backbeat, count_in_beat_s, every_so_many, parse_label, within_beat
 from pulsefind.core.errors import HintError
+from pulsefind.core.hints import parse_whole
+from pulsefind.core.limits import LONGEST_PATTERN
 from pulsefind.core.records import Analysis, Bars, FloatArray, Guide, IntArray
 
 SAME_CLICK_S = 0.005
 """Two clicks closer than this are one (judged)."""
-
-LONGEST_PATTERN = 16
-"""Bars that a typed pattern may have (judged)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,15 +101,16 @@ def _refuse_old_ways(text: str) -> None:
 
 def _parse_bar(words: list[str], number: int, n_bars: int) -> Iterator[Asked]:
     """The places of one bar of a pattern; 'every 4' after them spreads them over so many bars."""
-    every = None
+    of = n_bars
     if "every" in words:
         at = words.index("every")
         words, every = words[:at], words[at + 1 :]
         if n_bars > 1:
             raise HintError("--on: every so many bars, or bars joined with then, not both")
-        if len(every) != 1 or not (every[0].isascii() and every[0].isdigit() and 1 <= int(every[0]) <= LONGEST_PATTERN):
+        spread = parse_whole(every[0]) if len(every) == 1 else None
+        if spread is None or not 1 <= spread <= LONGEST_PATTERN:
             raise HintError(f"--on: write '1 every 2' or '1 every 4', up to '1 every {LONGEST_PATTERN}'")
-    of = int(every[0]) if every else n_bars
+        of = spread
     for word in words:
         yield _parse_place(word, number, of)
 
@@ -234,11 +234,12 @@ def parse_gap(text: str, seed: int | None) -> Gap:
         if it can't be understood or either side is zero.
     """
     on, colon, off = text.partition(":")
-    if not colon or not all(side.isascii() and side.strip().isdigit() for side in (on, off)):
+    n_on, n_off = parse_whole(on), parse_whole(off)
+    if not colon or n_on is None or n_off is None:
         raise HintError(f"--clickless {text}: write bars with and bars without clicks, like 4:4")
-    if int(on) < 1 or int(off) < 1:
+    if n_on < 1 or n_off < 1:
         raise HintError(f"--clickless {text}: both sides need at least one bar")
-    return Gap(int(on), int(off), seed)
+    return Gap(n_on, n_off, seed)
 
 
 def with_gaps(clicks: Clicks, bars: Bars, first_bar: int, gap: Gap) -> Clicks:
@@ -334,9 +335,9 @@ def parse_bars(text: str, bars: Bars) -> tuple[int, int]:
         if it can't be understood, is empty, or names a bar that the track lacks.
     """
     start, dash, end = text.partition("-")
-    if not all(side.strip().isascii() and side.strip().isdigit() for side in ((start, end) if dash else (start,))):
+    first, last = parse_whole(start), parse_whole(end if dash else start)
+    if first is None or last is None:
         raise HintError(f"--bars {text}: write it like 9-16")
-    first, last = int(start), int(end if dash else start)
     if last < first:
         raise HintError(f"--bars {text}: the range is empty; the first bar comes first, like 9-16")
     return bar_index(bars, first), bar_index(bars, last)

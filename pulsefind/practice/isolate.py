@@ -122,6 +122,8 @@ def _best_round(analysis: Analysis, guide: Guide) -> _Round:
         raise HintError(f"the guide ({guide.name}) is struck nowhere in this track; choose another with --guide")
     bars, p = analysis.bars, guide.pattern_bars
     firsts = [k for k in range(len(bars.start_s) - p + 1) if bars.number[k] >= 1 and (bars.number[k] - 1) % p == 0]
+    if not firsts:
+        raise HintError(f"the guide ({guide.name}) repeats every {p} bars, and the track has fewer; choose another")
     middle = float(np.median(bar))
     struck = {k: int(((bar >= k) & (bar < k + p)).sum()) for k in firsts}
     wanted = len(guide.places)

@@ -7,8 +7,6 @@ with the 1 alone; learn the guide for what it is; find it in the track; be check
 from __future__ import annotations
 
 import contextlib
-import shutil
-import tempfile
 import textwrap
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -19,6 +17,7 @@ import numpy as np
 from pulsefind.core.errors import OutputError
 from pulsefind.core.files import check_free, umask, write_file
 from pulsefind.core.given import holds_given
+from pulsefind.core.leftovers import alone_in, temporary_folder
 from pulsefind.core.records import Analysis
 from pulsefind.core.words import WIDTH, clock, field, stretches_text
 from pulsefind.guides.called import called, guide_index, likeness
@@ -163,7 +162,7 @@ def write_ladder(
     with _work_folder(folder) as work:
         done = _write_rungs(practice, all_rungs, work, ending, progress)
         write_file(work / CUE_SHEET, cue_sheet(practice, all_rungs, done).encode(), force=False)
-        _move(work, folder)
+        _move(work, folder, force)
     return tuple(replace(one, path=folder / one.path.name) for one in done)
 
 
@@ -233,29 +232,35 @@ def check_folder(folder: Path, force: bool) -> None:
 @contextlib.contextmanager
 def _work_folder(folder: Path) -> Iterator[Path]:
     """A temporary folder next to the wanted one, removed at the end of the block."""
-    try:
-        work = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".pulsefind-"))
-    except OSError as error:
-        raise OutputError(f"{folder}: can't be made ({error.strerror}); choose another place") from None
-    try:
-        yield work
-    except OutputError as error:
-        # Name the folder that was asked for, not the temporary one.
-        raise OutputError(str(error).replace(str(work), str(folder))) from None
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
+    with contextlib.ExitStack() as opened:
+        try:
+            work = opened.enter_context(temporary_folder(folder.parent))
+        except OSError as error:
+            raise OutputError(f"{folder}: can't be made ({error.strerror}); choose another place") from None
+        try:
+            yield work
+        except OutputError as error:
+            # Name the folder that was asked for, not the temporary one.
+            raise OutputError(str(error).replace(str(work), str(folder))) from None
 
 
-def _move(work: Path, folder: Path) -> None:
-    """Move the work into place: in one step if the folder is new, else file by file, the cue sheet last."""
+def _move(work: Path, folder: Path, force: bool) -> None:
+    """Move the work into place: in one step if the folder is new, else file by file, the cue sheet last.
+
+    Of two ladders at once into one folder the second is refused, or with --force laid over the first whole.
+    """
     try:
         if not folder.exists():
             work.chmod(0o777 & ~umask())
-            work.rename(folder)
-            return
-        for path in work.iterdir():
-            check_free(folder / path.name, force=True)
-        for path in sorted(work.iterdir(), key=lambda path: path.name == CUE_SHEET):
-            path.replace(folder / path.name)
+            # One that another run made in this moment is not empty, and stays.
+            with contextlib.suppress(OSError):
+                work.rename(folder)
+                return
+        check_folder(folder, force)
+        with alone_in(folder):
+            for path in work.iterdir():
+                check_free(folder / path.name, force=True)
+            for path in sorted(work.iterdir(), key=lambda path: path.name == CUE_SHEET):
+                path.replace(folder / path.name)
     except OSError as error:
         raise OutputError(f"{folder}: can't be written ({error.strerror}); choose another place") from None

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pulsefind.core import fades
 from pulsefind.core.errors import HintError, OutputError
-from pulsefind.core.files import new_file
+from pulsefind.core.files import new_file, sound_name
 from pulsefind.core.records import FloatArray
 from pulsefind.listen.decoding import BLOCK
 from pulsefind.practice import click_sound as clicksound
@@ -245,5 +245,5 @@ def _measure(blocks: Iterator[Samples], channels: int, rate_hz: int) -> tuple[fl
 
 
 def _read(path: Path) -> Iterator[Samples]:
-    with soundfile.SoundFile(path) as file:
+    with soundfile.SoundFile(sound_name(path)) as file:
         yield from file.blocks(BLOCK, dtype="float32", always_2d=True)

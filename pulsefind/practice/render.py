@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from pulsefind.core.errors import HintError
+from pulsefind.core.limits import LONGEST_S
 from pulsefind.core.records import Analysis, Bars, FloatArray
 from pulsefind.guides.called import guide_index
 from pulsefind.practice.clicks import (
@@ -81,14 +82,20 @@ def bars_part(bars: Bars, first: int, last: int, times: int) -> Part:
     return Part(float(bars.start_s[first]), end_s, times)
 
 
-def check_part(part: Part | None, duration_s: float) -> None:
-    """Refuse an empty part, or one outside the track.
+def check_part(part: Part | None, duration_s: float, speed: float = 1.0) -> None:
+    """Refuse an empty part, one outside the track, and practice audio that would go on for hours.
 
     Raises
     ------
     HintError
         if it is.
     """
+    length_s = duration_s if part is None else (part.end_s - part.start_s) * part.times
+    if length_s / speed > LONGEST_S:
+        hours = length_s / speed / 3600
+        raise HintError(
+            f"that would sound for {hours:.1f} hours; up to {LONGEST_S // 3600} can be written; play less of it"
+        )
     if part is None:
         return
     if part.end_s <= part.start_s or part.start_s >= duration_s:

@@ -31,6 +31,7 @@ from pulsefind.core.corrections import (
 from pulsefind.core.errors import FormatError, HintError, PulsefindError
 from pulsefind.core.given import read_given
 from pulsefind.core.hints import parse_bpm, parse_meter, parse_range, parse_time
+from pulsefind.core.limits import LONGEST_S
 from pulsefind.core.records import Settings
 from pulsefind.song.lines import line_of
 from pulsefind.song.notation import parse_passage, parse_section, parse_tempo
@@ -40,7 +41,6 @@ LARGEST_BYTES = 2**20
 
 MOST_ENTRIES = 30_000  # judged: the beats of four hours
 LONGEST_TEXT = 2_000  # judged: characters of a note
-LONGEST_S = 4 * 3600.0  # as in listen/audio.py (judged there)
 
 KEYS = (
     "title",

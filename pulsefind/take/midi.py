@@ -10,8 +10,8 @@ import numpy as np
 
 from pulsefind.core.errors import FormatError
 from pulsefind.core.given import read_given
+from pulsefind.core.limits import LONGEST_S
 from pulsefind.export.formats import LARGEST_BYTES
-from pulsefind.listen.audio import LONGEST_S
 from pulsefind.take.records import TakeError, TakeHits
 
 _DRUM_CHANNEL = 9  # channel 10, counted from 0: published, General MIDI Level 1

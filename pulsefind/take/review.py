@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from pulsefind.core.records import Analysis, Audio
+from pulsefind.core.words import name_text
 from pulsefind.take.advice import findings_of
 from pulsefind.take.alignment import align
 from pulsefind.take.cautions import cautions_of
@@ -88,7 +89,8 @@ def review_take(
 
 
 def _subject(analysis: Analysis, hits: TakeHits, recording: Path) -> Subject:
-    return Subject(analysis.track.name, analysis.track.sha256, recording.name, hits.source, hits.level_unit)
+    name = name_text(recording.name)
+    return Subject(analysis.track.name, analysis.track.sha256, name, hits.source, hits.level_unit)
 
 
 def _check(analysis: Analysis, hits: TakeHits, recording: Path) -> None:

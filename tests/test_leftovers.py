@@ -1,0 +1,110 @@
+"""What a killed run leaves goes with the next run, and only that: what a live run holds stays."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pulsefind.core.files import write_file
+from pulsefind.core.leftovers import sweep, temporary_file, temporary_folder
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no locks of this kind")
+
+HOLD = """\
+import sys, time
+from pathlib import Path
+from pulsefind.core.leftovers import temporary_file, temporary_folder
+with temporary_file(Path(sys.argv[1])) as one, temporary_folder(Path(sys.argv[1])) as other:
+    one.write_bytes(b"half")
+    (other / "inside").write_bytes(b"half")
+    print("ready", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture
+def holder(tmp_path):
+    """A live run that holds a temporary file and a folder in tmp_path."""
+    with subprocess.Popen([sys.executable, "-c", HOLD, str(tmp_path)], stdout=subprocess.PIPE, text=True) as run:
+        assert run.stdout is not None and run.stdout.readline() == "ready\n"
+        yield run
+        run.kill()
+
+
+def names(folder):
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_what_a_live_run_holds_stays_and_goes_once_it_was_killed(holder, tmp_path):
+    held = names(tmp_path)
+    assert len(held) == 2
+    write_file(tmp_path / "a.json", b"{}", force=False)
+    assert names(tmp_path) == sorted([*held, "a.json"])
+    holder.send_signal(signal.SIGKILL)
+    holder.wait()
+    assert names(tmp_path) == sorted([*held, "a.json"])
+    write_file(tmp_path / "b.json", b"{}", force=False)
+    assert names(tmp_path) == ["a.json", "b.json"]
+
+
+def test_only_our_own_kind_of_name_is_swept_and_no_link_is_followed(tmp_path):
+    mine = tmp_path / "precious"
+    mine.mkdir()
+    (mine / "song.wav").write_bytes(b"the only copy")
+    for name in (".pulsefind-notes", ".pulsefind-abcdefgh", "x.pulsefind-abcdefgh.part", ".pulsefind-ABCDEFGH.part"):
+        (tmp_path / name).write_bytes(b"mine")
+    (tmp_path / ".pulsefind-linkaaaa.part").symlink_to(mine)
+    os.mkfifo(tmp_path / ".pulsefind-pipeaaaa.part")
+    before = names(tmp_path)
+    (tmp_path / ".pulsefind-abcd_123.part").write_bytes(b"half")
+    sweep(tmp_path)
+    assert names(tmp_path) == before
+    assert names(mine) == ["song.wav"]
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="no numbers of users")
+def test_what_is_another_users_stays(tmp_path, monkeypatch):
+    theirs = tmp_path / ".pulsefind-abcd_123.part"
+    theirs.write_bytes(b"half")
+    monkeypatch.setattr(os, "geteuid", lambda: os.getuid() + 1)
+    sweep(tmp_path)
+    assert theirs.exists()
+
+
+def test_one_that_was_swept_before_it_was_locked_is_made_again(tmp_path, monkeypatch):
+    """Between its making and its lock another run may sweep it: here the first one is."""
+    import fcntl
+
+    lock = fcntl.flock
+    gone: list[Path] = []
+
+    def late(handle, how):
+        if not gone and how == fcntl.LOCK_EX:
+            gone.extend(tmp_path.iterdir())
+            gone[0].unlink()
+        lock(handle, how)
+
+    monkeypatch.setattr(fcntl, "flock", late)
+    with temporary_file(tmp_path) as path:
+        assert gone and path != gone[0] and path.exists()
+    assert names(tmp_path) == []
+
+
+def test_a_disk_without_locks_will_do_and_nothing_is_swept_there(tmp_path, monkeypatch):
+    import fcntl
+
+    def no_locks(*_):
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(fcntl, "flock", no_locks)
+    (tmp_path / ".pulsefind-abcd_123.part").write_bytes(b"half")
+    with temporary_file(tmp_path) as path, temporary_folder(tmp_path) as folder:
+        assert path.exists() and folder.exists()
+    assert names(tmp_path) == [".pulsefind-abcd_123.part"]
+
+
+def test_a_folder_that_may_not_be_looked_into_is_no_error():
+    sweep(Path("/nonexistent"))
