@@ -52,6 +52,9 @@ def run(
     batch: Annotated[int | None, typer.Option(help="Excerpts a step.")] = None,
     seed: Annotated[int | None, typer.Option(help="Draws the songs.")] = None,
     steps: Annotated[int | None, typer.Option(help="Most steps.")] = None,
+    excerpts: Annotated[Path | None, typer.Option(help="What `gather` wrote.")] = None,
+    recordings: Annotated[float | None, typer.Option(help="Share of excerpts out of recordings.")] = None,
+    anchor: Annotated[float | None, typer.Option(help="How much made songs keep of what was known before.")] = None,
     pictures: Annotated[int | None, typer.Option(help="Channels of the front.")] = None,
     width: Annotated[int | None, typer.Option(help="Channels of the body.")] = None,
 ) -> None:
@@ -74,13 +77,27 @@ def run(
         "batch": batch,
         "seed": seed,
         "steps": steps,
+        "recordings": recordings,
+        "anchor": anchor,
         "pictures": pictures,
         "width": width,
     }
     told = {name: value for name, value in numbers.items() if value is not None}
     plan = replace(Plan(), aim=aim.value, without=frozenset(without or ()), **told)  # type: ignore[arg-type]
-    train(folder, plan, out, resume)
+    train(folder, plan, out, resume, excerpts)
     export(out, out / f"{aim.value}.npz", folder, AIMS[aim.value])
+
+
+@app.command()
+def gather(
+    folders: Annotated[list[Path], typer.Argument(help="Folders of recordings nobody annotated.")],
+    out: Annotated[Path, typer.Option(help="Where excerpts and their beats are put.")],
+) -> None:
+    """Take excerpts of recordings whose whole says surely how they are counted."""
+    from eval.train.recordings import gather as take
+
+    for line in take(folders, out):
+        print(line, flush=True)
 
 
 @app.command()

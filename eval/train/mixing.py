@@ -25,7 +25,7 @@ _AFTER_END_S = 1.5
 
 
 class Pool:
-    """Songs kept on the device; once full, new songs replace the oldest, except the first (for validation)."""
+    """Songs kept on the device; once full, new ones replace the oldest, but for the first (recordings, validation)."""
 
     def __init__(self, size: int, kept: int, device: str) -> None:
         """Reserve room for size songs, of which the first kept ones stay."""
@@ -37,6 +37,7 @@ class Pool:
         self.hit_s = torch.full((size, MOST_HITS), _FAR, device=device)
         self.hit_kind = torch.zeros((size, MOST_HITS), dtype=torch.long, device=device)
         self.end_s = torch.zeros(size, device=device)
+        self.hits_known = torch.ones(size, device=device)
 
     @property
     def filled(self) -> int:
@@ -57,6 +58,7 @@ class Pool:
         self.hit_s[row, : len(hits)] = torch.tensor(hits[:, 0], dtype=torch.float32, device=self.device)
         self.hit_kind[row, : len(hits)] = torch.tensor(hits[:, 1], dtype=torch.long, device=self.device)
         self.end_s[row] = song.end_s
+        self.hits_known[row] = float(song.hits_known)
         self.count += 1
         self.seconds += song.end_s
 
@@ -119,7 +121,6 @@ class Mixer:
         if varied:
             x = self._masked(x)
             x, limited = self._limited(x)
-            weights = weights.clone()
             weights[limited, 2:] = 0
         return x, Truth(targets, weights, *self._pace(rows, start_s, speed))
 
@@ -269,7 +270,8 @@ class Mixer:
             targets[:, output] *= heard[:, stem, None]
         until = (self.pool.end_s[rows] - start_s) / speed + _AFTER_END_S
         frame_s = torch.arange(self.frames, device=self.device) * (HOP / RATE_HZ)
-        weights = (frame_s[None] < until[:, None]).float()[:, None].expand_as(targets)
+        weights = (frame_s[None] < until[:, None]).float()[:, None].repeat(1, len(OUTPUTS), 1)
+        weights[:, 2:] *= self.pool.hits_known[rows, None, None]
         return targets, weights
 
 

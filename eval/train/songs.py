@@ -40,13 +40,18 @@ def _less(ingredients: Ingredients, without: frozenset[str]) -> Ingredients:
 
 @dataclass(frozen=True, slots=True)
 class Song:
-    """stems (4, n) int16; beats (n, 2) of time_s, count; hits (n, 2) of time_s, kind; end_s; what it is."""
+    """One song.
+
+    stems (4, n) int16; beats (n, 2) of time_s, count; hits (n, 2) of time_s, kind, where they are known; end_s; what
+    it is.
+    """
 
     stems: NDArray[np.int16]
     beats: NDArray[np.float64]
     hits: NDArray[np.float64]
     end_s: float
     style: str
+    hits_known: bool = True
 
 
 class SongMaker:

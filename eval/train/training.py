@@ -17,6 +17,7 @@ from threadpoolctl import threadpool_limits
 from eval.train.aims import AIMS
 from eval.train.ingredients import load, own_sounds_only
 from eval.train.learning import Learning, average_into, rate_at, say, take_step
+from eval.train.recordings import taught
 from eval.train.songs import Song, SongMaker
 
 VALIDATION_SONGS = 64
@@ -24,7 +25,12 @@ VALIDATION_SONGS = 64
 
 @dataclass(frozen=True, slots=True)
 class Plan(Learning):
-    """How long and how large a run is. seconds counts from the start, making the first songs included."""
+    """How long and how large a run is.
+
+    seconds counts from the start, making the first songs included. recordings: the share of excerpts that come out
+    of recordings, where there are any. anchor: how much of what a made song should give is what the network gave
+    before the run, so that learning from recordings does not cost what it knew (Li and Hoiem 2016).
+    """
 
     seconds: float = 560.0
     pool: int = 7000
@@ -37,6 +43,8 @@ class Plan(Learning):
     aim: str = "pulse"
     pace_weight: float = 0.02
     without: frozenset[str] = frozenset()
+    recordings: float = 0.5
+    anchor: float = 0.0
 
 
 def _make_songs(folder: Path | None, plan: Plan, first_seed: int, songs: Any, stop: Any) -> None:
@@ -67,19 +75,23 @@ def start_makers(folder: Path | None, plan: Plan) -> tuple[Any, Any, list[Any]]:
     return songs, stop, makers
 
 
-def train(folder: Path | None, plan: Plan, out: Path, resume: Path | None = None) -> dict[str, float]:
+def train(
+    folder: Path | None, plan: Plan, out: Path, resume: Path | None = None, excerpts: Path | None = None
+) -> dict[str, float]:
     """Train for plan.seconds, write out/state.npz (averaged weights) and out/run.json; returns the last figures."""
     began = time.monotonic()
     songs, stop, makers = start_makers(folder, plan)
     try:
-        return _learn(songs, plan, out, resume, began)
+        return _learn(songs, plan, out, resume, excerpts, began)
     finally:
         stop.set()
         for maker in makers:
             maker.terminate()
 
 
-def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float) -> dict[str, float]:
+def _learn(
+    songs: Any, plan: Plan, out: Path, resume: Path | None, excerpts: Path | None, began: float
+) -> dict[str, float]:
     import torch
     import torch.nn.functional as F  # noqa: N812  (PyTorch's own habit)
 
@@ -90,8 +102,11 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
     torch.manual_seed(plan.seed)
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = torch.backends.cudnn.benchmark = True
     kept = min(VALIDATION_SONGS, plan.first // 2)
-    pool = Pool(plan.pool, kept, device)
-    while pool.count < plan.first:
+    real = list(taught(excerpts)) if excerpts else []
+    pool = Pool(plan.pool + len(real), kept + len(real), device)
+    for song in real:
+        pool.add(song)
+    while pool.count < plan.first + len(real):
         pool.add(songs.get(timeout=120))
     say(began, f"{pool.count} songs to begin with")
     aim = AIMS[plan.aim]
@@ -102,6 +117,8 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
             network.load_state_dict(grown({k: torch.from_numpy(stored[k]) for k in stored.files}, network))
     average = PulseNetwork(plan.pictures, plan.width, aim.dilations).to(device).eval()
     average.load_state_dict(network.state_dict())
+    before = PulseNetwork(plan.pictures, plan.width, aim.dilations).to(device).eval()
+    before.load_state_dict(network.state_dict())
     quick = torch.compile(network) if device == "cuda" else network
     optimiser = torch.optim.AdamW(network.parameters(), lr=plan.rate, weight_decay=1e-2, betas=(0.9, 0.98))
     say(began, f"{sum(p.numel() for p in network.parameters())} parameters on {device}")
@@ -119,7 +136,7 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
 
     def validation() -> list[float]:
         with torch.no_grad():
-            rows = torch.arange(kept, device=device)
+            rows = len(real) + torch.arange(kept, device=device)
             parts = [loss_of(average(x), t)[1] for r in rows.split(16) for x, t in [mixer.batch(r, varied=False)]]
         return [round(float(v), 4) for v in torch.stack(parts).mean(0)]
 
@@ -129,8 +146,14 @@ def _learn(songs: Any, plan: Plan, out: Path, resume: Path | None, began: float)
         done = max((time.monotonic() - learning) / max(1.0, plan.seconds - (learning - began)), step / plan.steps)
         rate = rate_at(plan.rate, step, min(1.0, done))
         network.train()
-        rows = torch.randint(kept, pool.filled, (plan.batch,), device=device)
+        rows = torch.randint(kept + len(real), pool.filled, (plan.batch,), device=device)
+        drawn = round(plan.recordings * plan.batch) if real else 0
+        rows[:drawn] = torch.randint(len(real), (drawn,), device=device) if drawn else rows[:0]
         x, truth = mixer.batch(rows, varied=True)
+        if plan.anchor:
+            with torch.no_grad(), torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+                known = before(x[drawn:]).float()[:, : HEADS[0]].sigmoid()
+            truth.events[drawn:].lerp_(known, plan.anchor)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             logits = quick(x)
         loss, _ = loss_of(logits, truth)
