@@ -19,6 +19,8 @@ _BACKWARDS = (0x61C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x20
 """Signs that turn the direction of writing: published (Unicode, UAX 9)."""
 
 _ORDERS = {*range(0x20), *range(0x7F, 0xA0), *_BACKWARDS} - {ord("\n"), ord("\t")}
+"""What a terminal would obey: control characters, published (ISO/IEC 6429), and those signs."""
+
 _SHOWN = {order: f"\\u{order:04x}" for order in _ORDERS}
 _LONGEST_WORD = 300  # judged: the name of a file has up to 255 bytes
 _ERRORS = "pulsefind.escaped"

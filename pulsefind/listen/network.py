@@ -38,7 +38,7 @@ PULSE, KIT = "pulse-1", "kit-1"
 """The networks whose weights come with the package: one for beats, one for what is struck."""
 
 _OUTPUTS = {PULSE: 9, KIT: 10}
-"""How many each has, as the model cards list them."""
+"""How many each has (as trained; the model cards list them)."""
 
 _WEIGHTS = Path(__file__).parent.parent / "weights"
 _LOW_HZ, _HIGH_HZ = 30.0, 10500.0  # of the lowest and the highest band (as trained)

@@ -31,7 +31,7 @@ KINDS = {
 LOSSY = (".ogg", ".mp3")
 
 _TURNED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
-"""Every byte with its bits the other way round."""
+"""Every byte with its bits the other way round (arithmetic)."""
 
 _WAV_LIMIT_BYTES = 2**32 - 2**16  # published: wav has sizes of 32 bits; less room for the header
 
