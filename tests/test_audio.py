@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import socket
 import subprocess
 import tempfile
 
@@ -291,3 +292,22 @@ def test_a_recording_starts_after_the_same_silence_whatever_it_had():
     assert with_lead(hissing)[1] == start_s
     for audio in (from_samples(np.zeros(RATE_HZ), RATE_HZ), from_samples([], RATE_HZ)):
         assert with_lead(audio) == (audio, 0.0)
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="needs ffmpeg")
+def test_a_decoder_that_read_lists_would_still_ask_no_server(tmp_path, monkeypatch):
+    """Should a format that names others ever be let in, the list of protocols still holds: nobody is asked."""
+    monkeypatch.setattr(decoding, "FFMPEG_FORMATS", (*decoding.FFMPEG_FORMATS, "hls"))
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+        songs = tmp_path / "song.m3u8"
+        songs.write_text(
+            f"#EXTM3U\n#EXT-X-TARGETDURATION:9\n#EXTINF:9,\nhttp://127.0.0.1:{port}/a.ts\n#EXT-X-ENDLIST\n"
+        )
+        asked = subprocess.run(decoding.ffmpeg_command(songs), capture_output=True, timeout=20, check=False)
+        server.settimeout(0.2)
+        with pytest.raises(TimeoutError):
+            server.accept()
+    assert asked.returncode != 0
+    # Without our own list ffmpeg's of files holds, which lets data and crypto in; seen to fail so.
+    assert b"not on whitelist 'file,pipe'" in asked.stderr

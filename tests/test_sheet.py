@@ -242,3 +242,13 @@ def test_page_command_writes_one_file(tmp_path, write_wav):
     assert 'data-light="bright"' in html and 'class="recording"' in html and "quiet one" in html
     assert "the recording is silent" in run.output
     assert sorted(path.name for path in Path(tmp_path).iterdir()) == ["page.html", "quiet one.wav"]
+
+
+def test_a_sheet_may_load_nothing_and_ask_nobody():
+    policy = re.search(r'http-equiv="Content-Security-Policy" content="([^"]*)"', sheet_html([song()]))
+    assert policy is not None
+    rules = dict(rule.strip().partition(" ")[::2] for rule in unescape(policy[1]).split(";"))
+    # Whatever isn't named falls back to default-src (W3C Content Security Policy Level 3, 6.8.3).
+    assert rules["default-src"] == "'none'"
+    assert set(rules) == {"default-src", "style-src", "base-uri", "form-action"}
+    assert re.fullmatch(r"'sha256-[A-Za-z0-9+/=]+'", rules["style-src"])
