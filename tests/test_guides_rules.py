@@ -282,7 +282,7 @@ def test_the_score_is_the_weighted_geometric_mean_of_its_parts():
     (played,) = guides_on(a_pulse, dataclasses.replace(hits, sounds=(bass,)))
     assert scoring.score_of(played, 4) == pytest.approx(0.75 * guide.score)
     # Without a drum kit the score is a chance: the logistic function of a sum.
-    log_odds = -5.5 + 1.0 + 0.95 * 0.8 + 1.1 + 1.9 * 0.8 + 0.25 * 2 / 4
+    log_odds = -5.5 + 1.0 + 0.95 * 0.8 + 1.1 + 1.9 * 0.8 + 0.25 * 2 / 4 + 1.65 / 3
     assert played.score == pytest.approx(1 / (1 + exp(-log_odds)))
 
 

@@ -44,7 +44,8 @@ class ChanceWeights:
     bass, plucked: notes of that kind, beside sounds that no network was taught; folded: a sound of the folded bars
     alone; accents: what is stressed in a run, and gap, for each unit by which it is; clarity, coverage: shares, 0..1;
     alike: for each other sound with just these places; struck: share of its bars in which the place that is missed most
-    is struck; per_beat: for each place a beat; longer: a figure of two or four bars.
+    is struck; per_beat: for each place a beat; open: share of the beats that could be the 1 as well; longer: a figure
+    of two or four bars.
     """
 
     start: float
@@ -58,6 +59,7 @@ class ChanceWeights:
     alike: float
     struck: float
     per_beat: float
+    open: float
     longer: float
 
 
@@ -73,13 +75,12 @@ CHANCE = ChanceWeights(
     alike=0.4,
     struck=1.9,
     per_beat=0.25,
+    open=1.65,
     longer=-1.5,
 )
 """Fitted by logistic regression to the guides of 300 made songs without drums, with beats found: their instruments are
 doubled, reverberant and loosely played, in 71 of them every bar differs. Of guides of songs left out of the fit the
-first was exact in 179 (by score_of 152), of the first three 353 of 892 (301 of 893). How far a figure leaves the 1 open
-was fitted along, at +1.65, and is left out (measured in eval/sets/NOTES.md): plain figures are heard more surely, but
-what settles the 1 must not come after what doesn't.
+first was exact in 179 (by score_of 152), of the first three 353 of 892 (301 of 893).
 """
 
 MOST_ALIKE = 6  # as fitted: more sounds with the same places prove no more
@@ -112,6 +113,7 @@ def chance_of(guide: Guide, beats_per_bar: int, alike: int, folded: bool = False
     log_odds += weights.clarity * guide.clarity + weights.coverage * guide.coverage_share
     log_odds += weights.struck * min(place.hit_rate for place in guide.places)
     log_odds += weights.per_beat * len(guide.places) / guide.pattern_bars / max(1, beats_per_bar)
+    log_odds += weights.open * _open(guide, beats_per_bar)
     if gap is None:
         return float(expit(log_odds))
     return ACCENTS_LATER * float(expit(log_odds + weights.accents + weights.gap * gap))
