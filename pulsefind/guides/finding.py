@@ -2,15 +2,11 @@
 
 Each sound's hits are laid on the bars (placing), its patterns are found (patterns), and each pattern that stands out
 becomes a guide with a score (scoring). What several sounds show twice is listed once.
-
-Without a drum kit hardly any sound is one instrument's alone. What notes stress (accents) is then a guide as well, and
-the order is by how likely the places are those of one instrument.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,11 +26,10 @@ from pulsefind.core.records import (
     Sound,
     Stretch,
 )
-from pulsefind.guides.accents import accents_of
 from pulsefind.guides.naming import describe
 from pulsefind.guides.patterns import LEAST_CLARITY, MIN_BARS, Pattern, clarity_of, falls_on, find_pattern, pattern_bar
 from pulsefind.guides.placing import NOTE_RATE, PLACE_RATE, Placed, lay, without_doubtful
-from pulsefind.guides.scoring import chance_of, score_of
+from pulsefind.guides.scoring import score_of
 
 SECTION_CLARITY = 0.3
 """How far the places of a section's pattern must stand out (judged): almost anything stands out less somewhere."""
@@ -60,23 +55,6 @@ NEARLY_THE_SAME = 0.8
 the same sound, found once more (judged: one place in five may be missing).
 """
 
-KIT_COVERAGE = 0.5
-"""A drum kit plays if a drum is a guide in this share of the bars (judged): so it is in 37 of 40 made songs with drums,
-and in 2 of 302 without.
-"""
-
-LEAST_CHANCE = 0.05
-"""Guides less likely than this to be one instrument's are left out, but for the best (judged: wrong 19 times of 20)."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A guide; folded: its sound shows only in the folded bars; gap: how far accents stand over the other places."""
-
-    guide: Guide
-    folded: bool = False
-    gap: float | None = None
-
 
 def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits | None = None) -> tuple[Guide, ...]:
     """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple.
@@ -89,10 +67,6 @@ def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits |
     ahead_ms = lean_of_ms(hits.certain().time_s, beats.time_s)
     found = _guides_of(hits, beats, bars, grid, ahead_ms)
     under = _guides_of(folded, beats, bars, grid, ahead_ms, folded=True) if folded else []
-    if not any(guide.sound.drum and guide.coverage_share >= KIT_COVERAGE for guide in found):
-        recurring = {guide.sound for guide in found}
-        stressed = _accents_of(hits, recurring, beats, bars, grid, ahead_ms)
-        return _without_kit(found, under, stressed, bars.usual_beats)
     clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
     under = [guide for guide in under if not _one_hit_of(guide, clear)]
     found = [guide for guide in found if guide.sound.taught or _says_more(guide, under)] + under
@@ -122,47 +96,6 @@ def _guides_of(hits: Hits, beats: Beats, bars: Bars, grid: Grid, ahead_ms: float
                 found.append(guide)
             remaining = remaining & ~pattern.covered
     return found
-
-
-def _accents_of(
-    hits: Hits, recurring: set[Sound], beats: Beats, bars: Bars, grid: Grid, ahead_ms: float
-) -> list[_Found]:
-    """What is stressed in the notes of each sound that recurs: played freely, no place stands out but by chance."""
-    full, slots = full_bars(bars), slots_of(bars, grid)
-    found = []
-    for k, sound in enumerate(hits.sounds):
-        if not sound.instrument or sound not in recurring:
-            continue
-        placed = lay(hits, k, beats, bars, grid, slots, ahead_ms)
-        for accents in accents_of(placed, bars, full, len(slots)):
-            guide = _guide(sound, placed, accents.pattern, slots, bars, full)
-            if min(place.hit_rate for place in guide.places) >= LEAST_HIT_RATE:
-                found.append(_Found(replace(guide, name=f"accented {guide.name}"), gap=accents.gap))
-    return found
-
-
-def _without_kit(
-    found: list[Guide], under: list[Guide], stressed: list[_Found], beats_per_bar: int
-) -> tuple[Guide, ...]:
-    """The guides of a song without a drum kit, those that are most likely one instrument's first; no figure twice."""
-    clear = [_Found(guide) for guide in found if guide.sound.taught or _says_more(guide, under)]
-    every = clear + [_Found(guide, folded=True) for guide in under] + stressed
-    sounds: dict[frozenset[tuple[str, int]], set[Sound]] = defaultdict(set)
-    for one in every:
-        sounds[_places_of(one.guide)].add(one.guide.sound)
-    chances = []
-    for one in every:
-        alike = len(sounds[_places_of(one.guide)] - {one.guide.sound}) if one.guide.pattern_bars == 1 else 0
-        chances.append(chance_of(one.guide, beats_per_bar, alike, one.folded, one.gap))
-    # Of two equally likely ones the easier to follow comes first.
-    order = sorted(range(len(every)), key=lambda k: (-chances[k], -every[k].guide.score))
-    kept: list[Guide] = []
-    for guide in (replace(every[k].guide, score=chances[k]) for k in order):
-        if kept and guide.score < LEAST_CHANCE:
-            break
-        if all(_shared(guide, other) <= NEARLY_THE_SAME for other in kept):
-            kept.append(guide)
-    return tuple(kept[:MAX_GUIDES])
 
 
 def _one_hit_of(guide: Guide, drums: list[Guide]) -> bool:
@@ -244,19 +177,11 @@ def _without_twins(guides: list[Guide]) -> list[Guide]:
 
 def _same(guide: Guide, other: Guide) -> bool:
     """Is a guide the same sound as a better one: a part of it, or struck together with it throughout?"""
-    if _shared(guide, other) < (1.0 if guide.sound.taught else NEARLY_THE_SAME):
+    places, others = ({(place.label, place.bar) for place in one.places} for one in (guide, other))
+    shared = len(places & others) / len(places | others)
+    if shared < (1.0 if guide.sound.taught else NEARLY_THE_SAME):
         return False
     a, b = guide.hits.time_s[guide.hits.on_pattern], other.hits.time_s[other.hits.on_pattern]
     if not len(a) or not len(b):
         return True
     return float(np.mean(distance(b, a) < TWIN_S)) >= TWIN_HITS
-
-
-def _shared(guide: Guide, other: Guide) -> float:
-    """Share of all places of two guides that both have: 1 if they are the same."""
-    places, others = _places_of(guide), _places_of(other)
-    return len(places & others) / len(places | others)
-
-
-def _places_of(guide: Guide) -> frozenset[tuple[str, int]]:
-    return frozenset((place.label, place.bar) for place in guide.places)

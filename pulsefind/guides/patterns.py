@@ -88,7 +88,7 @@ def _throughout(
         if not struck.any():
             continue
         score = _information_score(table, Pattern(struck, allowed), phase) - (LONGER_GAINS if length > 1 else 0.0)
-        pattern = Pattern(struck, allowed & followed(table, struck, phase))
+        pattern = Pattern(struck, allowed & _followed(table, struck, phase))
         holds = 2 * pattern.covered.sum() >= allowed.sum()
         stands_out = drum and length == 1 and clarity_of(placed, pattern, bars, table.shape[1]) >= LEAST_CLARITY
         least = ON_PATTERN_THROUGHOUT if length == 1 else ON_PATTERN
@@ -152,7 +152,7 @@ def _settle(
             return None
         # While places are being found, each bar is judged by itself; the slow search over all bars runs once, at the
         # end.
-        played = _evidence(table, struck, phase) > 0 if step < _ROUNDS - 1 else followed(table, struck, phase)
+        played = _evidence(table, struck, phase) > 0 if step < _ROUNDS - 1 else _followed(table, struck, phase)
         covered = allowed & played
         if covered.sum() < min(MIN_BARS, max(2, allowed.sum())):
             return None
@@ -160,7 +160,7 @@ def _settle(
     return Pattern(struck, covered)
 
 
-def followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> NDArray[np.bool_]:
+def _followed(table: NDArray[np.bool_], struck: NDArray[np.bool_], phase: IntArray) -> NDArray[np.bool_]:
     """Bars in which the pattern is played: the likelier path through two states, with a cost for each change."""
     evidence = _evidence(table, struck, phase).tolist()
     rests, plays = 0.0, evidence[0]

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit
 
 from pulsefind.core.records import FloatArray, Guide
 
@@ -36,60 +34,6 @@ LEFT_OPEN = 0.1
 0 does as well).
 """
 
-
-@dataclass(frozen=True, slots=True)
-class ChanceWeights:
-    """What each thing known of a guide adds to the log odds that its places are just those of one instrument.
-
-    bass, plucked: notes of that kind, beside sounds that no network was taught; folded: a sound of the folded bars
-    alone; accents: what is stressed in a run, and gap, for each unit by which it is; clarity, coverage: shares, 0..1;
-    alike: for each other sound with just these places; struck: share of its bars in which the place that is missed most
-    is struck; per_beat: for each place a beat; open: share of the beats that could be the 1 as well; longer: a figure
-    of two or four bars.
-    """
-
-    start: float
-    bass: float
-    plucked: float
-    folded: float
-    accents: float
-    gap: float
-    clarity: float
-    coverage: float
-    alike: float
-    struck: float
-    per_beat: float
-    open: float
-    longer: float
-
-
-CHANCE = ChanceWeights(
-    start=-5.5,
-    bass=1.0,
-    plucked=0.4,
-    folded=-0.45,
-    accents=-0.8,
-    gap=0.3,
-    clarity=0.95,
-    coverage=1.1,
-    alike=0.4,
-    struck=1.9,
-    per_beat=0.25,
-    open=1.65,
-    longer=-1.5,
-)
-"""Fitted by logistic regression to the guides of 300 made songs without drums, with beats found: their instruments are
-doubled, reverberant and loosely played, in 71 of them every bar differs. Of guides of songs left out of the fit the
-first was exact in 179 (by score_of 152), of the first three 353 of 892 (301 of 893).
-"""
-
-MOST_ALIKE = 6  # as fitted: more sounds with the same places prove no more
-
-ACCENTS_LATER = 0.5
-"""What is stressed in a run comes later than a figure of the same chance: it is harder to follow (judged; with factors
-1, 0.7, 0.5 and 0.35 the first guide of 302 made songs was exact in 173, 177, 180 and 179).
-"""
-
 _SAME_PLACE_BEATS = 0.1  # judged: less than half a sixteenth
 
 
@@ -99,24 +43,6 @@ def score_of(guide: Guide, beats_per_bar: int, folded: bool = False) -> float:
     folded: the sound shows only in the folded bars.
     """
     return _parts_score(guide, folded) * (1.0 - LEFT_OPEN * _open(guide, beats_per_bar))
-
-
-def chance_of(guide: Guide, beats_per_bar: int, alike: int, folded: bool = False, gap: float | None = None) -> float:
-    """How likely the places are just those of one instrument, 0..1, in a song without a drum kit.
-
-    alike: how many other sounds have just these places; gap: of accents, how far they stand over the other places.
-    """
-    weights = CHANCE
-    log_odds = weights.start + weights.alike * min(alike, MOST_ALIKE)
-    log_odds += {"bass": weights.bass, "": 0.0}.get(guide.sound.instrument, weights.plucked)
-    log_odds += weights.folded * folded + weights.longer * (guide.pattern_bars > 1)
-    log_odds += weights.clarity * guide.clarity + weights.coverage * guide.coverage_share
-    log_odds += weights.struck * min(place.hit_rate for place in guide.places)
-    log_odds += weights.per_beat * len(guide.places) / guide.pattern_bars / max(1, beats_per_bar)
-    log_odds += weights.open * _open(guide, beats_per_bar)
-    if gap is None:
-        return float(expit(log_odds))
-    return ACCENTS_LATER * float(expit(log_odds + weights.accents + weights.gap * gap))
 
 
 def _parts_score(guide: Guide, folded: bool = False) -> float:
