@@ -151,7 +151,9 @@ def _unspread(document: dict[str, Any]) -> dict[str, Any]:
     data = {field.name: document[field.name] for field in dataclasses.fields(Analysis) if field.name in document}
     data.setdefault("plan", [])
     beats, bars = dict(data["beats"]), dict(data["bars"])
-    data["settings"] = {name: value for name, value in data["settings"].items() if name != "use_cache"}
+    data["settings"] = dict(data["settings"])
+    # Saved before the cache was none of the answer's business.
+    data["settings"].pop("use_cache", None)
     bars["count"] = beats.pop("count")
     bars.pop("meter")
     # Saved before bars had note values of their own.
