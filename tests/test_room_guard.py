@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 import uvicorn
@@ -139,7 +140,9 @@ def asked(app, path, method="GET", headers=(), pieces=(b"",)):
     async def send(message):
         sent.append(message)
 
-    asyncio.run(app(scope, receive, send))
+    # In a thread of its own: the browser of other tests keeps a loop running in this one.
+    with ThreadPoolExecutor(1) as alone:
+        alone.submit(lambda: asyncio.run(app(scope, receive, send))).result()
     return sent[0]["status"], b"".join(message.get("body", b"") for message in sent[1:])
 
 
