@@ -10,7 +10,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from eval.train.ingredients import RATE_HZ
-from eval.train.recordings import SHORTEST_S, SURE, is_sure, middle, taught, written
+from eval.train.recordings import SHORTEST_S, SURE, is_sure, stretch_of, taught, written
 from eval.train.rendering import STEMS
 from eval.train.songs import LENGTH_S
 from pulsefind.core.records import Pulse
@@ -41,9 +41,9 @@ def test_only_what_is_sure_is_taught(pulse: Pulse) -> None:
 def test_short_and_silent_recordings_are_left_out(tmp_path: Path) -> None:
     for name, samples in (("short", _clicks(SHORTEST_S - 1, 8000)), ("silent", np.zeros(8000 * 60, np.float32))):
         soundfile.write(tmp_path / f"{name}.wav", samples, 8000)
-        assert middle(tmp_path / f"{name}.wav") is None
+        assert stretch_of(tmp_path / f"{name}.wav") is None
     soundfile.write(tmp_path / "long.wav", _clicks(200, 8000), 8000)
-    found = middle(tmp_path / "long.wav")
+    found = stretch_of(tmp_path / "long.wav")
     assert found is not None
     assert len(found[0]) == 150 * 8000
     assert np.abs(found[0]).max() == pytest.approx(0.9)

@@ -28,7 +28,7 @@ from pulsefind.listen.audio import with_lead
 from pulsefind.listen.harmony import harmony_of
 
 SHORTEST_S, LONGEST_S = 45.0, 150.0
-"""Shorter ones are jingles; of longer ones the middle tells enough (judged)."""
+"""Shorter ones are jingles; of longer ones so much, after the first seconds, tells enough (judged)."""
 
 SURE = 0.85
 """Of octave, beat phase, meter and the 1 together (judged)."""
@@ -36,11 +36,12 @@ SURE = 0.85
 EXCERPTS, FEWEST_BEATS = 3, 12  # judged: of one song; of an excerpt
 _AUDIBLE = 1e-3  # of full scale, judged
 _HEARD_RATE_HZ = 44_100
+# What libsndfile reads; core.given.SOUNDS has what needs ffmpeg, too.
 _ENDINGS = {".ogg", ".oga", ".opus", ".flac", ".mp3", ".wav"}
 
 
-def middle(path: Path) -> tuple[NDArray[np.float32], int] | None:
-    """At most LONGEST_S out of the middle of a recording, mono, with its rate; None where it is too short or silent."""
+def stretch_of(path: Path) -> tuple[NDArray[np.float32], int] | None:
+    """At most LONGEST_S of a recording, mono, with its rate; None where it is too short or silent."""
     info = soundfile.info(path)
     if info.duration < SHORTEST_S:
         return None
@@ -72,7 +73,7 @@ def gather(folders: Sequence[Path], out: Path) -> Iterator[str]:
     out.mkdir(parents=True, exist_ok=True)
     beats: dict[str, list[list[float]]] = {}
     for path in sorted(p for folder in folders for p in folder.rglob("*") if p.suffix.lower() in _ENDINGS):
-        sound = middle(path)
+        sound = stretch_of(path)
         if sound is None:
             continue
         pulse = counted(*sound)

@@ -148,7 +148,8 @@ def _learn(
         network.train()
         rows = torch.randint(kept + len(real), pool.filled, (plan.batch,), device=device)
         drawn = round(plan.recordings * plan.batch) if real else 0
-        rows[:drawn] = torch.randint(len(real), (drawn,), device=device) if drawn else rows[:0]
+        if drawn:
+            rows[:drawn] = torch.randint(len(real), (drawn,), device=device)
         x, truth = mixer.batch(rows, varied=True)
         if plan.anchor:
             with torch.no_grad(), torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
