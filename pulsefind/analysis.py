@@ -11,7 +11,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from pulsefind.beats.bars import lay_bars, tempo_of
-from pulsefind.beats.decode import decode
+from pulsefind.beats.decode import decode, search
 from pulsefind.beats.grid import find_grid, swing_warnings
 from pulsefind.beats.passages import with_passages
 from pulsefind.beats.placing import place_beats
@@ -34,17 +34,19 @@ from pulsefind.core.records import (
     Track,
 )
 from pulsefind.core.settings import NETWORKS
+from pulsefind.core.shared import Once, shared
 from pulsefind.core.words import ONE_UNSURE, TEMPO_UNSURE, name_text
 from pulsefind.guides.finding import alone_stretches, find_guides
 from pulsefind.guides.misreadings import find_misreadings
 from pulsefind.guides.plan import plan_for
 from pulsefind.listen import audio as recordings
-from pulsefind.listen.activations import OWN, STOCK, activations
+from pulsefind.listen.activations import ACTIVATIONS_HZ, OWN, STOCK, activations, own_activations, own_beats
 from pulsefind.listen.decoding import BLOCK
+from pulsefind.listen.features import Spectrogram, spectrogram_of
 from pulsefind.listen.folded import find_folded
 from pulsefind.listen.harmony import harmony_of
 from pulsefind.listen.hits import find_hits
-from pulsefind.listen.network import KIT, network_outputs
+from pulsefind.listen.network import BASS_BANDS, KIT, PULSE, network_outputs, spectra_of
 
 _UNSURE = 0.6
 """A less likely answer is wrong often enough to be checked by ear before playing to it (judged)."""
@@ -110,19 +112,20 @@ def _analysed(
 ) -> Analysis:
     progress("reading")
     part, start_s, track, settings = _read(path_or_audio, asked)
+    spectrum = Once(lambda: spectrogram_of(part))
     if beats_from is None:
-        pulse, beats, hits = _heard(part, settings, start_s, progress)
+        pulse, beats, hits = _heard(part, spectrum, settings, start_s, progress)
         pulse, beats = _shifted(pulse, start_s, track), _shifted(beats, start_s, track)
     else:
         progress("finding hits")
         pulse, beats = _given(beats_from, track)
-        hits = find_hits(part, settings.use_cache)
+        hits = find_hits(part, settings.use_cache, spectrum=spectrum)
     hits = _shifted(hits, start_s, track)
     bars = lay_bars(pulse, beats)
     grid = find_grid(beats, bars, hits, settings.in_threes)
     progress("looking for guides")
-    folded = _shifted(find_folded(part, start_s, beats, bars, grid), start_s, track)
-    guides = find_guides(hits, beats, bars, grid, folded)
+    with Beside(lambda: find_folded(part, start_s, beats, bars, grid, spectrum())) as folding:
+        guides = find_guides(hits, beats, bars, grid, lambda: _shifted(folding.result(), start_s, track))
     tempo = tempo_of(beats, bars)
     analysis = Analysis(
         track=track,
@@ -162,23 +165,33 @@ def _read(path_or_audio: str | Path | Audio, asked: Settings) -> tuple[Audio, fl
     return led, start_s + lead_s, track, settings
 
 
-def _heard(part: Audio, settings: Settings, start_s: float, progress: Progress) -> tuple[Pulse, Beats, Hits]:
+def _heard(
+    part: Audio, spectrum: Once[Spectrogram], settings: Settings, start_s: float, progress: Progress
+) -> tuple[Pulse, Beats, Hits]:
     """Beats and hits of a part that starts at start_s of the recording, in seconds of the part."""
     hints = _from_there(settings, start_s)
     progress("listening")
     # The stock networks' worker processes must start before there is a second thread.
     stock = None if settings.network == OWN else activations(part, STOCK, settings.use_cache)
+    for_beats, for_bass, for_hits = shared(spectra_of(part), 3)
+    kit = Once(lambda: network_outputs(part, KIT, settings.use_cache, for_hits))
     with (
-        Beside(lambda: network_outputs(part, KIT, settings.use_cache)) as listening,
-        Beside(lambda: find_hits(part, settings.use_cache, listening.result())) as hitting,
+        Beside(lambda: find_hits(part, settings.use_cache, kit, spectrum)) as hitting,
+        Beside(lambda: harmony_of(part, settings.use_cache)) as harmonising,
+        Beside(spectrum),
+        Beside(lambda: network_outputs(part, PULSE, settings.use_cache, for_bass, BASS_BANDS)) as in_the_bass,
     ):
         if stock is not None and settings.network == STOCK:
-            frames = stock
+            frames, searched = stock, search(stock.values, stock.frame_rate_hz, hints)
         else:
-            frames = activations(part, OWN, settings.use_cache, listening.result)
+            whole = network_outputs(part, PULSE, settings.use_cache, for_beats)
+            # The search takes longest, and needs nothing that the other threads are at.
+            values = own_beats(part, whole)
+            searched = search(values, ACTIVATIONS_HZ, hints)
+            frames = own_activations(values, part.duration_s, whole, in_the_bass.result(), kit())
         progress("counting")
-        harmony = harmony_of(part, settings.use_cache)
-        heard = decode(frames, harmony, hints)
+        harmony = harmonising.result()
+        heard = decode(frames, harmony, hints, searched=searched)
         pulse = with_passages(with_taps_in_place(heard, hints), frames, harmony, hints)
         progress("finding hits")
         hits = hitting.result()

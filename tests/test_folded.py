@@ -8,6 +8,7 @@ from pulsefind.core.counts import slot_positions
 from pulsefind.core.records import Grid, GridSection
 from pulsefind.listen import folded as figures
 from pulsefind.listen.audio import from_samples
+from pulsefind.listen.features import spectrogram_of
 from pulsefind.listen.folded import _LOWEST_HZ, _SEMITONE_WINDOW, _semitone_bank, find_folded
 
 BPM, BARS = 100.0, 12
@@ -20,7 +21,11 @@ def eighths(a_pulse):
 
 def figures_of(mix, start_s=0.0):
     a_pulse = pulse(BARS * 4, bpm=BPM)
-    return find_folded(from_samples(mix, RATE_HZ), start_s, beats_of(a_pulse), bars_of(a_pulse), eighths(a_pulse))
+    return folded_of(from_samples(mix, RATE_HZ), start_s, a_pulse, eighths(a_pulse))
+
+
+def folded_of(audio, start_s, a_pulse, grid):
+    return find_folded(audio, start_s, beats_of(a_pulse), bars_of(a_pulse), grid, spectrogram_of(audio))
 
 
 def place_sets(hits, start_s=0.0):
@@ -87,7 +92,7 @@ def test_nothing_gives_nothing(mix):
 def test_three_bars_are_too_few():
     a_pulse = pulse(12, bpm=BPM)
     mix = band(np.random.default_rng(3), (1.5, 3.5), 0.3, (0.0,))
-    hits = find_folded(from_samples(mix, RATE_HZ), 0.0, beats_of(a_pulse), bars_of(a_pulse), eighths(a_pulse))
+    hits = folded_of(from_samples(mix, RATE_HZ), 0.0, a_pulse, eighths(a_pulse))
     assert hits.sounds == ()
 
 
@@ -109,7 +114,7 @@ def test_a_swung_grid_has_its_own_places():
     times = at_places(a_pulse, [1 + late, 3 + late])
     mix = render(LENGTH_S, (times, noise_burst(rng, 2000, 9000, 0.1, 0.03), 0.4))
     audio = from_samples(mix + rng.normal(0, 0.002, len(mix)), RATE_HZ)
-    hits = find_folded(audio, 0.0, beats_of(a_pulse), bars_of(a_pulse), Grid((section,)))
+    hits = folded_of(audio, 0.0, a_pulse, Grid((section,)))
     assert hits.time_s == pytest.approx(times, abs=0.003)
 
 

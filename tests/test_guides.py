@@ -14,7 +14,7 @@ from pulsefind.guides.misreadings import find_misreadings
 def guides_of(a_pulse, *groups, folded=None, **options):
     hits = hits_at(*groups, **options)
     beats, bars = beats_of(a_pulse), bars_of(a_pulse)
-    return find_guides(hits, beats, bars, find_grid(beats, bars, hits), folded)
+    return find_guides(hits, beats, bars, find_grid(beats, bars, hits), folded and (lambda: folded))
 
 
 def labels(guide):

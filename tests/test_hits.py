@@ -161,11 +161,28 @@ def test_a_recording_in_pieces_and_on_disk_gives_the_same_hits(monkeypatch, leng
 
 def test_half_rise_of_a_ramp():
     envelope = np.r_[np.zeros(28), np.linspace(0, 1, 5), np.ones(28)]
-    at, whole = _half_rise(envelope, 30)
-    assert at == pytest.approx(30.0, abs=1e-9)
-    assert whole
+    flat = np.ones(61)
+    at, whole = _half_rise(np.stack([envelope, flat]), 30)
+    # Where nothing rises there is no half of it: the first step that is looked at.
+    assert at == pytest.approx([30.0, 15.0], abs=1e-9)
+    assert whole[0]
     rising_from_the_start = np.r_[np.linspace(0, 1, 20), np.ones(20)]
-    assert not _half_rise(rising_from_the_start, 15)[1]
+    assert not _half_rise(rising_from_the_start[None], 15)[1]
+    assert all(part.shape == (0,) for part in _half_rise(np.zeros((0, 61)), 30))
+
+
+def test_half_rises_are_those_found_step_by_step():
+    rng = np.random.default_rng(4)
+    walks = np.cumsum(rng.normal(size=(300, 61)), axis=1)
+    for row, at in zip(walks, _half_rise(walks, 30)[0], strict=True):
+        steepest = max(range(15, 42), key=lambda k: row[k + 1] - row[k])
+        top = steepest + 1
+        while top < 60 and row[top + 1] > row[top]:
+            top += 1
+        foot = steepest
+        while foot > 0 and row[foot - 1] < row[foot]:
+            foot -= 1
+        assert np.interp((row[foot] + row[top]) / 2, row[foot : top + 1], np.arange(foot, top + 1)) == pytest.approx(at)
 
 
 def test_looking_near_first_changes_no_time(monkeypatch):

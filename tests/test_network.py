@@ -55,8 +55,10 @@ def test_number_of_frames_is_one_more_than_whole_hops():
 def test_outputs_do_not_depend_on_the_size_of_the_blocks(size):
     samples = np.random.default_rng(1).normal(0, 0.1, 25 * network.RATE_HZ).astype(np.float32)
     weights = network.packaged_weights()
-    whole = network.outputs([samples], 1.0, weights)
-    parts = network.outputs([samples[a : a + size] for a in range(0, len(samples), size)], 1.0, weights)
+    whole = network.outputs(network.features([samples], 1.0), weights)
+    parts = network.outputs(
+        network.features([samples[a : a + size] for a in range(0, len(samples), size)], 1.0), weights
+    )
     np.testing.assert_allclose(parts, whole, atol=1e-4)
 
 
@@ -91,7 +93,7 @@ def test_streamed_layers_equal_whole_layers():
     samples = np.random.default_rng(2).normal(0, 0.1, 8 * network.RATE_HZ).astype(np.float32)
     weights = network.packaged_weights()
     frames = np.concatenate(list(network.features([samples], 1.0)))
-    streamed = network.outputs([samples], 1.0, weights)
+    streamed = network.outputs(network.features([samples], 1.0), weights)
     np.testing.assert_allclose(streamed, whole_signal_outputs(frames, weights), atol=1e-4)
 
 

@@ -118,14 +118,14 @@ def test_a_small_run_learns_and_exports(aim, tmp_path):
     np.testing.assert_allclose(
         np.concatenate(list(features([samples], 1.0))), spectra[0].permute(1, 0, 2).numpy(), atol=1e-4
     )
-    np.testing.assert_allclose(outputs([samples], 1.0, weights), expected, atol=5e-3)
+    np.testing.assert_allclose(outputs(features([samples], 1.0), weights), expected, atol=5e-3)
 
 
 def test_exported_weights_can_be_trained_on():
     torch = pytest.importorskip("torch", reason="training needs PyTorch")
     from eval.train.model import Features
     from eval.train.unfolding import unfolded
-    from pulsefind.listen.network import outputs, packaged_weights
+    from pulsefind.listen.network import features, outputs, packaged_weights
 
     torch.set_num_threads(1)
     noise = np.random.default_rng(5).normal(0, 0.1, (3, 4 * RATE_HZ)).astype(np.float32)
@@ -134,7 +134,7 @@ def test_exported_weights_can_be_trained_on():
         network = unfolded(packaged_weights(), [spectra[:2], spectra[1:]])
         given = torch.sigmoid(network(spectra[:1]))[0, : len(packaged_weights().outputs)].T.numpy()
         learning = torch.sigmoid(network.train()(spectra))[0].T.numpy()
-    np.testing.assert_allclose(given, outputs([noise[0]], 1.0, packaged_weights()), atol=1e-3)
+    np.testing.assert_allclose(given, outputs(features([noise[0]], 1.0), packaged_weights()), atol=1e-3)
     # While it learns, each batch is normalised by itself: near the same, and not untrained.
     assert np.abs(learning[:, : given.shape[1]] - given).mean() < 0.1
     assert all(float(norm.weight.detach().std()) > 0 for norm in network.norms)

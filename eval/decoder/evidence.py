@@ -12,7 +12,7 @@ from pulsefind.core.records import Activations, Harmony, Pulse
 from pulsefind.listen.activations import activations, phase_log_odds
 from pulsefind.listen.audio import load, with_lead
 from pulsefind.listen.harmony import harmony_of
-from pulsefind.listen.network import at_100_hz, whole_and_bass
+from pulsefind.listen.network import BASS_BANDS, PULSE, at_100_hz, network_outputs
 
 FIGURES = {"beat_f_70": "beat F", "cmlt": "CMLt", "downbeat_f_70": "downbeat F"}
 
@@ -43,7 +43,8 @@ def evidence(track: Track) -> Evidence:
     """
     part, start_s = with_lead(load(track.audio))
     heard = activations(part, "own", use_cache=True)
-    bass = phase_log_odds(at_100_hz(whole_and_bass(part, use_cache=True)[1], part.duration_s))
+    outputs = network_outputs(part, PULSE, use_cache=True, bands=BASS_BANDS)
+    bass = phase_log_odds(at_100_hz(outputs, part.duration_s))
     return Evidence(track, heard, phase_log_odds(heard.values), bass, harmony_of(part, use_cache=True), start_s)
 
 

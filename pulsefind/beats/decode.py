@@ -60,17 +60,49 @@ _MIN_BEATS = 4  # judged: fewer are no pulse
 _TOLD_LATE_S = 0.02  # judged: drummers notice 19 to 24 ms between two drums
 
 
-def decode(activations: Activations, harmony: Harmony, settings: Settings, priors: CountPriors = USUAL_PRIORS) -> Pulse:
+def decode(
+    activations: Activations,
+    harmony: Harmony,
+    settings: Settings,
+    priors: CountPriors = USUAL_PRIORS,
+    searched: tuple[BeatPath, ...] | None = None,
+) -> Pulse:
     """Find the beats and count them.
 
     Hints bind: with bpm_low and bpm_high only tempi within them are considered, with meter every bar has that meter,
     and with one_at_s the beat meant by that time is a 1 (if none is near, all beats move). Taps, less their common
     lateness, bind where they are, and the rest of the track follows them. Too little to count gives a Pulse without
-    beats.
+    beats. searched: what `search` found for the same activations and settings, if that is known; taps need more.
     """
     if not settings.taps_s:
-        return _decoded(activations, harmony, settings, priors)
+        return _decoded(activations, harmony, settings, priors, searched=searched)
     return _decoded_with_taps(activations, harmony, settings, priors)
+
+
+def search(
+    values: FloatArray, rate_hz: float, settings: Settings, ratios: tuple[float, ...] = RATIOS
+) -> tuple[BeatPath, ...]:
+    """The best path of beats first, then those at these ratios of its tempo: the part of `decode` that takes longest.
+
+    values, rate_hz: as in Activations; nothing else that was heard is asked for. None where there is too little to
+    count.
+    """
+    values = values[sounding(values)]
+    if len(values) < rate_hz:
+        return ()
+    low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
+    hinted = settings.bpm_low is not None or settings.bpm_high is not None
+    base = kept_path(values, intervals(rate_hz, low, high), SEARCH_METERS, settings.use_cache)
+    if len(base.frame) < 2:
+        return ()
+    paths, bpm = [base], bpm_of(base.frame, rate_hz)
+    floor, ceiling = (low, high) if hinted else (OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH)
+    slowest, quickest = _tempo_range(base, rate_hz)
+    for ratio in ratios:
+        if floor <= bpm * ratio <= ceiling:
+            span = intervals(rate_hz, max(floor, slowest * ratio), min(ceiling, quickest * ratio))
+            paths.append(kept_path(values, span, SEARCH_METERS, settings.use_cache))
+    return tuple(path for path in paths if len(path.frame) >= 2)
 
 
 def _decoded_with_taps(activations: Activations, harmony: Harmony, settings: Settings, priors: CountPriors) -> Pulse:
@@ -101,15 +133,15 @@ def _decoded(
     settings: Settings,
     priors: CountPriors,
     ratios: tuple[float, ...] = RATIOS,
+    searched: tuple[BeatPath, ...] | None = None,
 ) -> Pulse:
     """The pulse, compared with readings at these ratios of its tempo."""
+    paths = search(activations.values, activations.frame_rate_hz, settings, ratios) if searched is None else searched
     part, rate_hz = sounding(activations.values), activations.frame_rate_hz
     first_frame, values = part.start, activations.values[part]
-    if len(values) < rate_hz:
-        return _no_pulse()
     ones, phase = activations.downbeat_log_odds[part], activations.phase_log_odds[part]
     heard = Heard(values, ones, phase, rate_hz, first_frame, harmony, activations.struck, priors)
-    readings = [r for r in _readings(heard, settings, ratios) if len(r.path.frame) >= _MIN_BEATS]
+    readings = [reading_of(heard, path, settings) for path in paths if len(path.frame) >= _MIN_BEATS]
     if not readings:
         return _no_pulse()
     hint_s = settings.one_at_s
@@ -150,26 +182,6 @@ def _decoded(
 def _no_pulse() -> Pulse:
     empty = np.zeros(0, np.int64)
     return Pulse(np.zeros(0), empty, empty, 4, 0.0, 0.0, 0.0)
-
-
-def _readings(heard: Heard, settings: Settings, ratios: tuple[float, ...]) -> list[Reading]:
-    """The best path first, then those at other tempi."""
-    low, high = settings.bpm_low or BPM_LOW, settings.bpm_high or BPM_HIGH
-    hinted = settings.bpm_low is not None or settings.bpm_high is not None
-    base = kept_path(heard.values, intervals(heard.rate_hz, low, high), SEARCH_METERS, settings.use_cache)
-    if len(base.frame) < 2:
-        return []
-    bpm = bpm_of(base.frame, heard.rate_hz)
-    floor, ceiling = (low, high) if hinted else (OCTAVE_BPM_LOW, OCTAVE_BPM_HIGH)
-    readings = [reading_of(heard, base, settings)]
-    slowest, quickest = _tempo_range(base, heard.rate_hz)
-    for ratio in ratios:
-        if floor <= bpm * ratio <= ceiling:
-            span = intervals(heard.rate_hz, max(floor, slowest * ratio), min(ceiling, quickest * ratio))
-            path = kept_path(heard.values, span, SEARCH_METERS, settings.use_cache)
-            if len(path.frame) >= 2:
-                readings.append(reading_of(heard, path, settings))
-    return readings
 
 
 def _tempo_range(path: BeatPath, rate_hz: float) -> tuple[float, float]:

@@ -183,17 +183,17 @@ def _fit_swing(phases: _Phases, slots: int) -> float:
 def _log_likelihood(phases: _Phases, section: GridSection) -> FloatArray:
     """(n_hits,) log likelihood under a grid, slot weights learned by expectation maximisation."""
     position = slot_positions(section)
-    distance = (phases.phase[:, None] - position[None, :] + 0.5) % 1.0 - 0.5
-    distance_ms = distance * phases.beat_ms[:, None]
-    density = np.exp(-0.5 * (distance_ms / SPREAD_MS) ** 2) / (SPREAD_MS * np.sqrt(2 * np.pi))
+    # A row for each slot: what is summed over slots or hits lies in long runs.
+    distance = (phases.phase - position[:, None] + 0.5) % 1.0 - 0.5
+    density = np.exp(-0.5 * (distance * phases.beat_ms / SPREAD_MS) ** 2) / (SPREAD_MS * np.sqrt(2 * np.pi))
     stray = STRAY / phases.beat_ms
     weight = np.full(len(position), 1.0 / len(position))
     for _ in range(12):
-        joint = (1 - STRAY) * weight[None, :] * density
-        share = joint / (joint.sum(axis=1) + stray)[:, None]
-        total = share.sum(axis=0) + 0.1
+        joint = ((1 - STRAY) * weight)[:, None] * density
+        share = joint / (joint.sum(axis=0) + stray)
+        total = share.sum(axis=1) + 0.1
         weight = total / total.sum()
-    result: FloatArray = np.log(((1 - STRAY) * weight[None, :] * density).sum(axis=1) + stray)
+    result: FloatArray = np.log((((1 - STRAY) * weight)[:, None] * density).sum(axis=0) + stray)
     return result
 
 

@@ -65,15 +65,17 @@ def intervals(frame_rate_hz: float, bpm_low: float, bpm_high: float) -> IntArray
 
 def kept_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...], use_cache: bool) -> BeatPath:
     """The best path, from the cache if it was found before for the same activations, intervals and meters."""
-    asked = hashlib.sha256(np.ascontiguousarray(values).data)
-    asked.update(repr((values.shape, interval.tolist(), meters)).encode())
-    key = f"beats-{code_version(__file__)}-{asked.hexdigest()}"
+
+    def name() -> str:
+        asked = hashlib.sha256(np.ascontiguousarray(values).data)
+        asked.update(repr((values.shape, interval.tolist(), meters)).encode())
+        return f"beats-{code_version(__file__)}-{asked.hexdigest()}"
 
     def search() -> tuple[IntArray, IntArray, FloatArray]:
         path = best_path(values, interval, meters)
         return path.frame, path.interval, np.array([path.log_likelihood])
 
-    frame, chosen, log_likelihood = kept(key, search, use_cache, shaped(("n",), ("n",), (1,)))
+    frame, chosen, log_likelihood = kept(name, search, use_cache, shaped(("n",), ("n",), (1,)))
     return BeatPath(frame, chosen, float(log_likelihood[0]))
 
 

@@ -22,7 +22,7 @@ from pulsefind.core.records import Settings
 from pulsefind.core.streams import terminal
 
 if TYPE_CHECKING:
-    from pulsefind.core.records import Analysis
+    from pulsefind.core.records import Analysis, Pulse
 
 TrackArgument = Annotated[
     Path, typer.Argument(help="A recording: wav, flac, ogg, mp3, m4a, aiff ...", show_default=False)
@@ -205,19 +205,27 @@ def analysed(track: Path, settings: Settings, hints: Hints | None = None) -> Ana
     PulsefindError
         if the recording, the song's file or the file of beats can't be read, or --from stands beside --taps.
     """
-    from pulsefind.analysis import analyse
-    from pulsefind.beats.imported import pulse_of
-    from pulsefind.export.formats import read_beats
+    from pulsefind.core.beside import Beside
     from pulsefind.listen.audio import load
 
     hints = hints or Hints()
     if hints.beats_from and settings.taps_s:
         raise HintError("--from brings all the beats; leave out --taps, or it")
-    pulse = pulse_of(read_beats(hints.beats_from), settings, hints.beats_from.name) if hints.beats_from else None
+    pulse = _beats_from(hints.beats_from, settings) if hints.beats_from else None
     song = song_of(track, hints)
-    with progress("reading"):
-        audio = load(track)
+    with progress("reading"), Beside(lambda: load(track)) as reading:
+        # What is imported takes as long as the file.
+        from pulsefind.analysis import analyse
+
+        audio = reading.result()
         return analyse(audio, with_song(settings, song, audio, hints), show_progress, pulse)
+
+
+def _beats_from(file: Path, settings: Settings) -> Pulse:
+    from pulsefind.beats.imported import pulse_of
+    from pulsefind.export.formats import read_beats
+
+    return pulse_of(read_beats(file), settings, file.name)
 
 
 def check_saved(saved: Path | None, hints: Hints) -> None:

@@ -6,6 +6,7 @@ becomes a guide with a score (scoring). What several sounds show twice is listed
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -56,17 +57,20 @@ the same sound, found once more (judged: one place in five may be missing).
 """
 
 
-def find_guides(hits: Hits, beats: Beats, bars: Bars, grid: Grid, folded: Hits | None = None) -> tuple[Guide, ...]:
+def find_guides(
+    hits: Hits, beats: Beats, bars: Bars, grid: Grid, fold: Callable[[], Hits] | None = None
+) -> tuple[Guide, ...]:
     """Find what can be followed, the best first. No bars, or nothing that recurs, gives an empty tuple.
 
-    folded: hits of sounds that show only in the folded bars.
+    fold: returns the hits of sounds that show only in the folded bars; it is called last, so that another thread may
+    look for them meanwhile.
     """
     full = full_bars(bars)
     if full.sum() < min(MIN_BARS, 2):
         return ()
     ahead_ms = lean_of_ms(hits.certain().time_s, beats.time_s)
     found = _guides_of(hits, beats, bars, grid, ahead_ms)
-    under = _guides_of(folded, beats, bars, grid, ahead_ms, folded=True) if folded else []
+    under = _guides_of(fold(), beats, bars, grid, ahead_ms, folded=True) if fold else []
     clear = [guide for guide in found if guide.sound.drum and guide.clarity >= CLEAR_DRUM]
     under = [guide for guide in under if not _one_hit_of(guide, clear)]
     found = [guide for guide in found if guide.sound.taught or _says_more(guide, under)] + under

@@ -2,35 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from scipy.ndimage import maximum_filter1d
 
-from pulsefind.core.records import STRUCK_COLUMNS, Activations, Audio, FloatArray
-from pulsefind.listen.network import KIT, Float32Array, at_100_hz, network_outputs, whole_and_bass
+from pulsefind.core.records import Activations, Audio, FloatArray
+from pulsefind.core.shared import shared
+from pulsefind.listen.network import BASS_BANDS, KIT, PULSE, Float32Array, at_100_hz, network_outputs, spectra_of
 from pulsefind.listen.sounding import within_music
 from pulsefind.listen.stock import stock_activations
 
 OWN, STOCK = "own", "stock"
 """pulsefind's own network, and madmom's (Böck, Krebs and Widmer 2016; not for paid work)."""
 
-_FRAME_RATE_HZ = 100.0  # that of madmom's networks; our own are interpolated to it (published)
+ACTIVATIONS_HZ = 100.0  # that of madmom's networks; our own are interpolated to it (published)
 _LOG_ODDS_REACH = 2  # frames, 20 ms: judged
 _LOG_ODDS_FLOOR = 0.005  # judged: below it a network's output is noise
 _PHASE_REACH = 3  # frames, 30 ms: judged
 _PHASE_FLOOR = 1e-4  # judged: so that log odds stay finite
 
 
-def activations(
-    audio: Audio, network: str, use_cache: bool, kit: Callable[[], Float32Array] | None = None
-) -> Activations:
+def activations(audio: Audio, network: str, use_cache: bool) -> Activations:
     """Let a network listen, or take what an earlier run on the same sound left in the cache.
 
-    kit: returns the kit network's (n, 10) outputs for the same sound, if another thread is computing them; it is called
-    last, so that both networks can run at once. The beat phase comes from our own network, as the mean of what it hears
-    in the whole and in the bass alone. There are no beats after the last attack. 100 frames a second; an empty
-    recording gives n_frames = 0.
+    There are no beats after the last attack. 100 frames a second; an empty recording gives n_frames = 0.
 
     Raises
     ------
@@ -38,21 +32,34 @@ def activations(
         if madmom's network is asked for and isn't installed.
     """
     if len(audio.samples) == 0:
-        return Activations(np.zeros((0, 2)), np.zeros(0), np.zeros(0), _FRAME_RATE_HZ)
+        return Activations(np.zeros((0, 2)), np.zeros(0), np.zeros(0), ACTIVATIONS_HZ)
     if network == STOCK:
-        return _activations(audio, (stock_activations(audio, use_cache),), np.zeros((0, STRUCK_COLUMNS)))
-    outputs = whole_and_bass(audio, use_cache)
-    hit = kit() if kit else network_outputs(audio, KIT, use_cache)
-    struck = np.concatenate([*(values[:, :2] for values in outputs), hit], axis=1).astype(np.float64)
-    return _activations(audio, tuple(at_100_hz(values, audio.duration_s) for values in outputs), struck)
+        heard = stock_activations(audio, use_cache)
+        phases = phase_log_odds(heard)
+        return Activations(within_music(heard, audio), downbeat_log_odds(heard), phases, ACTIVATIONS_HZ)
+    for_whole, for_bass, for_kit = shared(spectra_of(audio), 3)
+    whole = network_outputs(audio, PULSE, use_cache, for_whole)
+    bass = network_outputs(audio, PULSE, use_cache, for_bass, BASS_BANDS)
+    kit = network_outputs(audio, KIT, use_cache, for_kit)
+    return own_activations(own_beats(audio, whole), audio.duration_s, whole, bass, kit)
 
 
-def _activations(audio: Audio, heard: tuple[FloatArray, ...], struck: FloatArray) -> Activations:
-    """heard: (n_frames, 2) of the whole, and of whatever else tells the two beat phases apart."""
-    phases = np.mean([phase_log_odds(values) for values in heard], axis=0)
-    values = np.asarray(heard[0], np.float64)
-    ones = downbeat_log_odds(values)
-    return Activations(within_music(values, audio), ones, phases, _FRAME_RATE_HZ, struck)
+def own_beats(audio: Audio, whole: Float32Array) -> FloatArray:
+    """The activations' values (n_frames, 2), from what pulse-1 hears in a recording."""
+    return within_music(at_100_hz(whole, audio.duration_s), audio)
+
+
+def own_activations(
+    values: FloatArray, duration_s: float, whole: Float32Array, bass: Float32Array, kit: Float32Array
+) -> Activations:
+    """Activations from `own_beats` and the outputs of pulse-1 for the whole sound and for the bass alone, and of kit-1.
+
+    The beat phase is the mean of what pulse-1 hears in the two.
+    """
+    heard, low = (at_100_hz(outputs, duration_s) for outputs in (whole, bass))
+    phases = np.mean([phase_log_odds(either) for either in (heard, low)], axis=0)
+    struck = np.concatenate([whole[:, :2], bass[:, :2], kit], axis=1).astype(np.float64)
+    return Activations(values, downbeat_log_odds(heard), phases, ACTIVATIONS_HZ, struck)
 
 
 def _beat_log_odds(values: FloatArray, floor: float) -> FloatArray:

@@ -11,6 +11,7 @@ from scipy.fft import rfft
 from scipy.ndimage import maximum_filter1d
 
 from pulsefind.core.mapped import gathered, let_go, pieces
+from pulsefind.core.records import Audio
 
 Float32Array = NDArray[np.float32]
 Bands = slice | NDArray[np.bool_]
@@ -93,6 +94,11 @@ def spectrogram(samples: Float32Array, rate_hz: int, where: str = "the samples")
     return Spectrogram(gathered(blocks, where).reshape(-1, BANDS), edge_hz[1:-1], rate_hz / HOP)
 
 
+def spectrogram_of(audio: Audio) -> Spectrogram:
+    """The spectrogram of a recording."""
+    return spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
+
+
 def mel_edges_hz() -> NDArray[np.float64]:
     """(BANDS + 2,) edges, evenly spaced in mel from LOW_HZ to HIGH_HZ: band k rises from edge k, peaks at edge k + 1.
 
@@ -133,14 +139,14 @@ def _magnitude_blocks(
     used = np.flatnonzero(bank.any(axis=1))
     bins = slice(int(used[0]), int(used[-1]) + 1) if len(used) else slice(0, 0)
     for first in range(0, len(centre), _BLOCK):
-        part = _windows(samples, window, centre[first : first + _BLOCK] - window // 2)
+        part = windows_of(samples, window, centre[first : first + _BLOCK] - window // 2)
         part *= shape
         yield np.abs(rfft(part, axis=1)[:, bins]) @ bank[bins]
         if first // _BLOCK % _LET_GO_BLOCKS == _LET_GO_BLOCKS - 1:
             let_go(samples)
 
 
-def _windows(samples: Float32Array, window: int, start: NDArray[np.int64]) -> Float32Array:
+def windows_of(samples: Float32Array, window: int, start: NDArray[np.int64]) -> Float32Array:
     """(n, window) samples from each start on; beyond the ends there is silence."""
     if len(samples) >= window and start.min() >= 0 and start.max() <= len(samples) - window:
         inside: Float32Array = np.lib.stride_tricks.sliding_window_view(samples, window)[start]

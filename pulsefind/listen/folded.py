@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from pulsefind.core.counts import full_bars, slots_of
 from pulsefind.core.mapped import let_go
 from pulsefind.core.records import Audio, Bars, Beats, FloatArray, Grid, Hits, IntArray
-from pulsefind.listen.features import Float32Array, Spectrogram, framed_magnitude, spectrogram
+from pulsefind.listen.features import Float32Array, Spectrogram, framed_magnitude
 from pulsefind.listen.measuring import Group, hits_of
 
 RECURS = 0.7
@@ -91,13 +91,12 @@ class _FoldedSound:
     places: NDArray[np.bool_]
 
 
-def find_folded(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: Grid) -> Hits:
+def find_folded(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: Grid, spectrum: Spectrogram) -> Hits:
     """Hits of the sounds that the folded bars show.
 
-    audio begins start_s after the zero of beats and bars, and the hits' times count from its beginning. Fewer than four
-    full bars, or places at which nothing recurs, give no hits.
+    audio, with its spectrum, begins start_s after the zero of beats and bars, and the hits' times count from its
+    beginning. Fewer than four full bars, or places at which nothing recurs, give no hits.
     """
-    spectrum = spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
     full = np.flatnonzero(full_bars(bars))
     if len(full) < FEWEST_BARS or not len(spectrum.magnitude):
         return hits_of(audio, spectrum, [])

@@ -20,8 +20,11 @@ _LOW_HZ, _HIGH_HZ = 40.0, 2500.0  # judged: from a bass's low E to where overton
 
 def harmony_of(audio: Audio, use_cache: bool = False) -> Harmony:
     """Strength of the twelve pitch classes, below and above A3, 20 times a second. No sound gives no frames."""
-    key = f"harmony-{code_version(__file__)}-{audio.sha256}"
-    (strength,) = kept(key, lambda: (_strength(audio),), use_cache, shaped(("n", 24)))
+
+    def name() -> str:
+        return f"harmony-{code_version(__file__)}-{audio.sha256}"
+
+    (strength,) = kept(name, lambda: (_strength(audio),), use_cache, shaped(("n", 24)))
     return Harmony(strength.astype(np.float64), RATE_HZ / HOP)
 
 

@@ -7,25 +7,39 @@ timed and measured (measuring).
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from pulsefind.core.cache import Arrays, code_version, kept
 from pulsefind.core.records import Audio, Hits, Sound
 from pulsefind.listen import network
 from pulsefind.listen.drums import explained, taught_groups
-from pulsefind.listen.features import Float32Array, spectrogram
+from pulsefind.listen.features import Float32Array, Spectrogram, spectrogram_of
 from pulsefind.listen.measuring import TIMBRE_HZ, hits_of
 from pulsefind.listen.recurring import recurring_groups
 
 
-def find_hits(audio: Audio, use_cache: bool = False, kit: Float32Array | None = None) -> Hits:
+def find_hits(
+    audio: Audio,
+    use_cache: bool = False,
+    kit: Callable[[], Float32Array] | None = None,
+    spectrum: Callable[[], Spectrogram] | None = None,
+) -> Hits:
     """Find the percussive hits of a recording and sort them into sounds, or take what an earlier run found.
 
-    kit: (n_frames, 10) the kit network's outputs for the recording, if they are known already. Silence, or fewer than a
-    handful of attacks, gives no hits.
+    kit: returns the kit network's outputs (n_frames, 10) for the recording, and spectrum its spectrogram, if others
+    need them as well. Silence, or fewer than a handful of attacks, gives no hits.
     """
-    key = f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{audio.sha256}"
-    return _from_arrays(kept(key, lambda: _as_arrays(_hits_of(audio, use_cache, kit)), use_cache, _from_arrays))
+
+    def make() -> Arrays:
+        listen = kit or (lambda: network.network_outputs(audio, network.KIT, use_cache))
+        return _as_arrays(_hits_of(audio, spectrum() if spectrum else spectrogram_of(audio), listen))
+
+    def name() -> str:
+        return f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{audio.sha256}"
+
+    return _from_arrays(kept(name, make, use_cache, _from_arrays))
 
 
 def _as_arrays(hits: Hits) -> Arrays:
@@ -42,10 +56,8 @@ def _from_arrays(arrays: Arrays) -> Hits:
     return Hits(time_s, sound, strength, level_db, timbre, TIMBRE_HZ, sounds, log_odds)
 
 
-def _hits_of(audio: Audio, use_cache: bool, heard: Float32Array | None) -> Hits:
-    spectrum = spectrogram(audio.samples, audio.rate_hz, str(audio.path or "the samples"))
-    if heard is None:
-        heard = network.network_outputs(audio, network.KIT, use_cache=use_cache)
-    kit = taught_groups(heard, spectrum)
-    untaught = [group for group in recurring_groups(spectrum) if not explained(group, kit, spectrum)]
-    return hits_of(audio, spectrum, kit + untaught)
+def _hits_of(audio: Audio, spectrum: Spectrogram, listen: Callable[[], Float32Array]) -> Hits:
+    # First what the networks aren't needed for: they may be at work in other threads.
+    recurring = recurring_groups(spectrum)
+    kit = taught_groups(listen(), spectrum)
+    return hits_of(audio, spectrum, kit + [group for group in recurring if not explained(group, kit, spectrum)])

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pulsefind.core.mapped import pieces
 from pulsefind.core.records import Audio, FloatArray, Hits, IntArray, Sound
 from pulsefind.listen.features import HOP, Float32Array, Spectrogram, framed_magnitude
+from pulsefind.listen.sliding import sliding_magnitude
 
 MIN_HITS = 6  # judged: fewer make no recurring sound
 TIMBRE_HZ = (60.0, 120.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)  # judged: middles of octaves, about
@@ -135,33 +136,29 @@ def _rises_ms(
     """How long after each centre (n,) the envelope has risen half way; and did the whole rise lie within the reach?"""
     shift_ms = np.arange(-reach_ms[0], reach_ms[1] + 1)
     shift = np.round(shift_ms * audio.rate_hz / 1000).astype(np.int64)
-    envelope = framed_magnitude(audio.samples, window, (centre[:, None] + shift).ravel(), bank)
-    rows = envelope.reshape(len(centre), -1).astype(np.float64)
-    rises = [_half_rise(row, reach_ms[0]) for row in rows]
-    at = np.array([at for at, _ in rises]).reshape(-1)
-    seen_whole = np.array([seen for _, seen in rises], np.bool_).reshape(-1)
+    envelope = sliding_magnitude(audio.samples, window, centre, shift, bank)[:, :, 0].astype(np.float64)
+    at, seen_whole = _half_rise(envelope, reach_ms[0])
     return 1000 * np.interp(at, np.arange(len(shift)), shift) / audio.rate_hz, seen_whole
 
 
-def _half_rise(envelope: FloatArray, middle: int) -> tuple[float, bool]:
-    """Index (fractional) at which the steepest rise near the middle is half way from its foot to its peak.
-
-    And whether both lie inside the envelope: at an end, the rise may go on beyond it.
+def _half_rise(envelope: FloatArray, middle: int) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """For each envelope (n, m): the index (fractional) at which its steepest rise near the middle is half way from its
+    foot to its peak; and whether both lie inside the envelope: at an end, the rise may go on beyond it.
     """
-    slope = np.diff(envelope)
-    near = slice(middle - _BEFORE_MS, middle + _AFTER_MS)
-    steepest = int(np.argmax(slope[near])) + near.start
-    top = steepest + 1
-    while top + 1 < len(envelope) and envelope[top + 1] > envelope[top]:
-        top += 1
-    foot = steepest
-    while foot > 0 and envelope[foot - 1] < envelope[foot]:
-        foot -= 1
-    half, whole = (envelope[foot] + envelope[top]) / 2, foot > 0 and top < len(envelope) - 1
-    for k in range(foot, top):
-        if envelope[k] <= half <= envelope[k + 1] and envelope[k + 1] > envelope[k]:
-            return k + float((half - envelope[k]) / (envelope[k + 1] - envelope[k])), whole
-    return float(steepest), whole
+    each, at = np.arange(len(envelope)), np.arange(envelope.shape[1])
+    slope = np.diff(envelope, axis=1)
+    steepest = slope[:, middle - _BEFORE_MS : middle + _AFTER_MS].argmax(axis=1) + middle - _BEFORE_MS
+    ends = np.c_[slope <= 0, np.ones(len(envelope), np.bool_)] & (at > steepest[:, None])
+    begins = np.c_[np.ones(len(envelope), np.bool_), slope <= 0] & (at <= steepest[:, None])
+    top, foot = ends.argmax(axis=1), len(at) - 1 - begins[:, ::-1].argmax(axis=1)
+    whole = (foot > 0) & (top < len(at) - 1)
+    half = (envelope[each, foot] + envelope[each, top]) / 2
+    # In between it rises from frame to frame; where it doesn't rise at all, foot and top are neighbours that don't.
+    over = (envelope[:, 1:] >= half[:, None]) & (at[:-1] >= foot[:, None]) & (at[:-1] < top[:, None])
+    k = over.argmax(axis=1)
+    rises = over.any(axis=1) & (slope[each, k] > 0)
+    part = (half - envelope[each, k]) / np.where(rises, slope[each, k], 1.0)
+    return np.where(rises, k + part, steepest), whole
 
 
 def _describe(audio: Audio, spectrum: Spectrogram, group: Group) -> Sound:

@@ -253,51 +253,51 @@ def read_weights(path: Path) -> Weights:
     return weights
 
 
-def outputs(blocks: Iterable[Float32Array], gain: float, weights: Weights) -> Float32Array:
-    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second for a 22.05 kHz signal in blocks."""
-    return _outputs_by_bands(blocks, gain, weights, (BANDS,))[0]
+def outputs(spectra: Iterable[Float32Array], weights: Weights, bands: int = BANDS) -> Float32Array:
+    """All of the network's outputs (n_frames, n_outputs) at 50 frames a second, for `features` that come in blocks.
 
-
-def _outputs_by_bands(
-    blocks: Iterable[Float32Array], gain: float, weights: Weights, choices: tuple[int, ...]
-) -> tuple[Float32Array, ...]:
-    """The outputs with only so many of the lowest bands, for each choice, from one spectrogram."""
-    streams = [_Stream(weights) for _ in choices]
-    found: list[list[Float32Array]] = [[np.zeros((0, len(weights.outputs)), np.float32)] for _ in choices]
-    some = False
-    for frames in features(blocks, gain):
+    bands: only so many of the lowest are shown to it.
+    """
+    stream = _Stream(weights)
+    found, some = [np.zeros((0, len(weights.outputs)), np.float32)], False
+    for frames in spectra:
         some = True
-        for bands, stream, parts in zip(choices, streams, found, strict=True):
-            let_through = frames.copy()
-            let_through[:, :, bands:] = 0
-            parts.append(stream.push(let_through, last=False))
+        let_through = frames.copy()
+        let_through[:, :, bands:] = 0
+        found.append(stream.push(let_through, last=False))
     if some:
-        for stream, parts in zip(streams, found, strict=True):
-            parts.append(stream.push(np.zeros((0, len(WINDOWS), BANDS), np.float32), last=True))
-    return tuple(np.concatenate(parts) for parts in found)
+        found.append(stream.push(np.zeros((0, len(WINDOWS), BANDS), np.float32), last=True))
+    return np.concatenate(found)
 
 
-def network_outputs(audio: Audio, weights: Weights | str = PULSE, use_cache: bool = False) -> Float32Array:
+def spectra_of(audio: Audio) -> Iterator[Float32Array]:
+    """What the networks are shown of a recording at any rate: its `features`, block by block."""
+    # Relative to the recording's own level, so that its gain doesn't matter.
+    yield from features(resampled(audio, RATE_HZ), _LEVEL / (rms(audio.samples) or 1.0))
+
+
+def network_outputs(
+    audio: Audio,
+    weights: Weights | str = PULSE,
+    use_cache: bool = False,
+    spectra: Iterator[Float32Array] | None = None,
+    bands: int = BANDS,
+) -> Float32Array:
     """All outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
 
     weights: the name of packaged ones, or others. Earlier outputs of packaged weights for the same sound may come from
-    the cache.
+    the cache. spectra: the recording's `spectra_of`, if another network is shown them as well. bands: only so many of
+    the lowest are shown; pulse-1 on BASS_BANDS shows the beat phase where what is strummed above the bass doesn't.
     """
-    return _heard(audio, weights, (BANDS,), use_cache)[0]
 
-
-def _heard(audio: Audio, weights: Weights | str, choices: tuple[int, ...], use_cache: bool) -> tuple[Float32Array, ...]:
-    def listen() -> tuple[Float32Array, ...]:
-        # Relative to the recording's own level, so that its gain doesn't matter.
-        gain = _LEVEL / (rms(audio.samples) or 1.0)
+    def listen() -> tuple[Float32Array]:
         known = packaged_weights(weights) if isinstance(weights, str) else weights
-        return _outputs_by_bands(resampled(audio, RATE_HZ), gain, known, choices)
+        return (outputs(spectra_of(audio) if spectra is None else spectra, known, bands),)
 
     if not isinstance(weights, str):
-        return listen()
-    name = "-".join(map(str, choices))
-    heard = shaped(*[("n", _OUTPUTS[weights])] * len(choices))
-    return kept(f"own-{version(weights)}-{name}-{audio.sha256}", listen, use_cache, heard)
+        return listen()[0]
+    check = shaped(("n", _OUTPUTS[weights]))
+    return kept(lambda: f"own-{version(weights)}-{bands}-{audio.sha256}", listen, use_cache, check)[0]
 
 
 def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[np.float64]:
@@ -307,15 +307,6 @@ def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[n
     interpolated. An empty recording gives n_frames = 0.
     """
     return at_100_hz(network_outputs(audio, weights), audio.duration_s)
-
-
-def whole_and_bass(audio: Audio, use_cache: bool = False) -> tuple[Float32Array, Float32Array]:
-    """All of pulse-1's outputs twice, from one spectrogram: for the whole sound and for the bass alone.
-
-    The bass shows the beat phase where what is strummed above it doesn't.
-    """
-    whole, bass = _heard(audio, PULSE, (BANDS, BASS_BANDS), use_cache)
-    return whole, bass
 
 
 def at_100_hz(values: Float32Array, duration_s: float) -> NDArray[np.float64]:

@@ -37,7 +37,7 @@ _AFTER_FRAMES, _BEFORE_FRAMES = 3, 10  # judged: compared around an attack
 _NEAR_FRAMES = 10  # judged: how far beyond the sound activations stay
 _STRETCH, _STEP = 600, 50  # frames, 6 s every half second: judged
 _SHORTEST_BEAT, _LONGEST_BEAT = 25, 150  # frames, 240 to 40 a minute: judged
-_PIECE_FRAMES = 1 << 13  # judged: frames handled at once
+_PIECE_FRAMES = 1 << 10  # judged: frames handled at once, 10 s
 
 
 def within_music(values: FloatArray, audio: Audio) -> FloatArray:

@@ -48,7 +48,8 @@ def stock_activations(audio: Audio, use_cache: bool) -> FloatArray:
     HintError
         if madmom isn't installed.
     """
-    (values,) = cache.kept(f"{_VERSION}-{audio.sha256}", lambda: (_values(audio),), use_cache, cache.shaped(("n", 2)))
+    check = cache.shaped(("n", 2))
+    (values,) = cache.kept(lambda: f"{_VERSION}-{audio.sha256}", lambda: (_values(audio),), use_cache, check)
     return values
 
 
