@@ -29,7 +29,7 @@ ARROWS = {
     "page": {"core", "listen", "guides", "report", "take", "song"},
     "demo": {"core"},
     "soundcheck": {"core", "listen", "analysis", "practice", "page", "demo"},
-    "room": {"core", "listen", "page", "report", "saved", "song"},
+    "room": {"core", "demo", "listen", "page", "report", "saved", "song"},  # demo: its song, for who has none
     "cli": {
         "room",
         "song",

@@ -248,5 +248,9 @@ def test_time_left_is_what_this_machine_took_for_others():
         pace.heard(100.0, took_s)
     assert pace.whole_s(200.0) == pytest.approx(12.0)
     assert pace.left_s(200.0, "reading", 2.0, 2.0) == pytest.approx(10.0)
-    assert pace.left_s(200.0, "reading", 20.0, 2.0) == 0.0
+    # Longer than that already: then nobody knows, until its own stages tell.
+    assert pace.left_s(200.0, "reading", 20.0, 2.0) is None
+    assert pace.left_s(200.0, "counting", 50.6, 2.0) == pytest.approx(48.6 / 0.46 - 50.6)
+    # Three songs of a minute or two tell nothing of one of three hours.
+    assert pace.left_s(3 * 3600.0, "listening", 60.0, 50.0) is None
     assert pace.whole_s(None) is None

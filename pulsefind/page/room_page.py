@@ -1,4 +1,4 @@
-"""The room's own page: the list of songs, filled by its script."""
+"""The room's own page: the list of songs, which its script draws."""
 
 from __future__ import annotations
 
@@ -12,18 +12,25 @@ from pulsefind.page.assets import joined_script, render, source_hash, web_text
 STYLES = ("page.css", "room.css")
 
 
-def room_html(data: Mapping[str, Any]) -> tuple[str, str]:
-    """The page with what its script needs to know, and its policy: it may ask the place that it came from, no other."""
-    script, style = joined_script("room.mjs"), "".join(map(web_text, STYLES))
-    policy = "; ".join(
-        (
-            "default-src 'none'",
-            "connect-src 'self'",
-            f"script-src {source_hash(script)}",
-            f"style-src {source_hash(style)}",
-            "base-uri 'none'",
-            "form-action 'none'",
+class RoomPage:
+    """The page and its policy: it may ask the place that it came from and show what lies there, nothing else."""
+
+    def __init__(self) -> None:
+        self._script, self._style = joined_script("room.mjs"), "".join(map(web_text, STYLES))
+        self.policy = "; ".join(
+            (
+                "default-src 'none'",
+                "connect-src 'self'",
+                # Sheets are printed from a frame.
+                "frame-src 'self'",
+                f"script-src {source_hash(self._script)}",
+                f"style-src {source_hash(self._style)}",
+                "base-uri 'none'",
+                "form-action 'none'",
+            )
         )
-    )
-    values = {"script": Markup(script), "style": Markup(style), "data": data, "policy": policy}
-    return render("room.html", values), policy
+
+    def html(self, data: Mapping[str, Any]) -> tuple[str, str]:
+        """The page with what its script needs to know, and the policy to send with it."""
+        values = {"script": Markup(self._script), "style": Markup(self._style), "data": data, "policy": self.policy}
+        return render("room.html", values), self.policy

@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from pulsefind.core.given import SOUNDS
+from pulsefind.demo import FILE_NAME
 from pulsefind.room.board import Board, Entry
 from pulsefind.room.coming import received
 from pulsefind.room.guard import MOST_FILE_BYTES
@@ -53,6 +54,15 @@ class Actions:
             there = await received(_pieces(request), path, _told_bytes(request), others)
         await board.look()
         return JSONResponse({"id": id_of(there.name), "name": there.name, "was_there": there != path})
+
+    async def demo(self, _: Request) -> Response:
+        """The demo song, for somebody who has no song at hand."""
+        board = self._board
+        was_there = any(entry.song.track.name == FILE_NAME for entry in board.entries.values())
+        if not was_there:
+            await board.work.done(Job({"do": "demo", "folder": str(board.place.folder)}, FIRST))
+            await board.look()
+        return JSONResponse({"id": id_of(FILE_NAME), "name": FILE_NAME, "was_there": was_there})
 
     async def order(self, request: Request) -> Response:
         """The set, in this order."""

@@ -18,6 +18,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from pulsefind.core.errors import PulsefindError
+from pulsefind.core.words import name_text
 from pulsefind.room.actions import Actions
 from pulsefind.room.board import Board
 from pulsefind.room.doors import Door, Doors
@@ -113,6 +114,8 @@ async def _life(opening: Opening, app: Starlette, server: uvicorn.Server) -> Asy
     views, actions = Views(board, making, windows), Actions(board, making, windows)
     app.router.routes.extend(_routes(views, actions))
     work.start()
+    # Before the address is said: the first window has the songs in it from its first line on.
+    await board.see()
     tasks = [asyncio.create_task(board.keep_looking()), asyncio.create_task(_watch(windows, work, actions, server))]
     for task in tasks:
         # Neither ends before the room does; if one breaks, a room that stands still would be worse than none.
@@ -152,6 +155,7 @@ def _routes(views: Views, actions: Actions) -> list[Route]:
         "/leave": actions.leave,
         "/close": actions.close,
         "/set": actions.order,
+        "/demo": actions.demo,
         "/make": actions.make,
         "/songs/{song}/again": actions.again,
         "/songs/{song}/alone": actions.leave_alone,
@@ -175,7 +179,7 @@ async def _refuse(_: Request, error: Exception) -> Response:
 
 async def _say(_: Request, error: Exception) -> Response:
     """What a command refuses in one line."""
-    return PlainTextResponse(f"{' '.join(str(error).split())}\n", 422)
+    return PlainTextResponse(f"{' '.join(name_text(str(error)).split())}\n", 422)
 
 
 async def _gone(_: Request, __: Exception) -> Response:

@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import soundfile
 
 from pulsefind.core.cache import code_version
 from pulsefind.core.errors import PulsefindError
+from pulsefind.core.files import sound_name
 from pulsefind.page import page as page_module
+from pulsefind.room.looking import Seen, seen, told_of
 from pulsefind.room.place import Place, size_bytes
 from pulsefind.room.progress import Pace
 from pulsefind.room.refusing import RefusedError
 from pulsefind.room.shelf import Shelf, Song, Stamp, Take, looked_at
-from pulsefind.room.told import Told, mark_of, text_of
+from pulsefind.room.told import Told
 from pulsefind.room.work import FIRST, LATER, SECOND, CancelledWorkError, Job, Work
+
+Answer = TypeVar("Answer")
 
 LOOK_S = 3.0
 """How often the folder is looked at, for commands write there too (judged)."""
@@ -40,7 +47,7 @@ class Entry:
     remarks: list[str] = field(default_factory=list)
     can_undo: bool = False
     mark: str = ""
-    takes: list[Take] = field(default_factory=list)
+    takes: tuple[Take, ...] = ()
 
     @property
     def sources(self) -> tuple[Stamp, Stamp]:
@@ -56,6 +63,7 @@ class Board:
         self.pace = Pace()
         self.entries: dict[str, Entry] = {}
         self.listed: list[str] = []
+        self._versions = itertools.count(2)
         self.version = 1
         work.changed = self.changed
         web = Path(page_module.__file__).parent.parent / "web"
@@ -63,11 +71,13 @@ class Board:
         self.n_bytes = 0
         self.trouble = ""
         self._looking = asyncio.Lock()
+        # A thread of its own: a disk that is busy taking songs in must not keep the list waiting.
+        self._looker = ThreadPoolExecutor(1, "looking")
         self._following: set[asyncio.Task[None]] = set()
 
     def changed(self) -> None:
-        """There is news."""
-        self.version += 1
+        """There is news; any thread may say so."""
+        self.version = next(self._versions)
 
     def entry(self, song_id: str) -> Entry:
         """A song by its id.
@@ -84,59 +94,64 @@ class Board:
 
     # ---- looking
 
+    async def see(self) -> None:
+        """Look at the folder; what can't be read is said, and looked at again next time."""
+        async with self._looking:
+            try:
+                now = await self._in_looker(lambda: seen(self.shelf))
+                if self._take(now):
+                    self.n_bytes = await self._in_looker(lambda: size_bytes(self.place))
+                    self.changed()
+                self._in_trouble("")
+            except PulsefindError as error:
+                self._in_trouble(str(error))
+            except OSError as error:
+                self._in_trouble(f"{self.place.folder}: can't be looked into ({error.strerror}); it is tried again")
+
     async def look(self) -> None:
         """Look at the folder, and put into the queue what has to be done."""
-        async with self._looking:
-            await self._see_what_is_there()
+        await self.see()
         for entry in list(self.entries.values()):
             await self._see_to(entry)
         self.work.order(list(self.entries))
 
-    async def _see_what_is_there(self) -> None:
-        try:
-            songs = await asyncio.to_thread(self.shelf.songs)
-            listed = await asyncio.to_thread(self.shelf.listed)
-            self.trouble = ""
-        except PulsefindError as error:
-            self.trouble = str(error)
-            self.changed()
-            return
+    async def _in_looker(self, act: Callable[[], Answer]) -> Answer:
+        return await asyncio.get_running_loop().run_in_executor(self._looker, act)
+
+    def _take(self, now: Seen) -> bool:
+        """Make the list what was seen; was it another one before?"""
         before = self._as_seen()
-        for song_id in self.entries.keys() - {song.id for song in songs}:
+        for song_id in self.entries.keys() - {one.song.id for one in now.songs}:
             self._gone(self.entries[song_id])
         kept = self.entries
-        self.entries = {song.id: kept.get(song.id) or Entry(song) for song in songs}
-        self.listed = listed
-        for song in songs:
-            entry = self.entries[song.id]
-            entry.song = song
-            entry.takes = await asyncio.to_thread(self.shelf.takes, song)
-            entry.mark, entry.can_undo = await asyncio.to_thread(self._told_of, entry)
-        if before != self._as_seen():
-            self.n_bytes = await asyncio.to_thread(size_bytes, self.place)
-            self.changed()
+        self.entries = {one.song.id: kept.get(one.song.id) or Entry(one.song) for one in now.songs}
+        self.listed = list(now.listed)
+        for one in now.songs:
+            entry = self.entries[one.song.id]
+            entry.song, entry.takes, entry.mark, entry.can_undo = one.song, one.takes, one.mark, one.can_undo
+        return before != self._as_seen()
 
     def _as_seen(self) -> list[object]:
         """What a look at the folder may change."""
-        return [self.listed, *((one.song, len(one.takes), one.can_undo) for one in self.entries.values())]
+        entries = self.entries.values()
+        return [self.listed, *((one.song, len(one.takes), one.mark, one.can_undo) for one in entries)]
 
-    def _told_of(self, entry: Entry) -> tuple[str, bool]:
-        """The mark of a song's file, and whether a step can be taken back."""
-        try:
-            return mark_of(text_of(entry.song.track)), self.told(entry).can_undo
-        except PulsefindError:
-            # A song's file that can't be read: hearing the song says why.
-            return "", False
+    def _in_trouble(self, line: str) -> None:
+        if line != self.trouble:
+            self.trouble = line
+            self.changed()
+
+    async def keep_looking(self) -> None:
+        """Look again and again. While songs are being heard there is always news: the time left goes down."""
+        while True:
+            await self.look()
+            if self.work.busy:
+                self.changed()
+            await asyncio.sleep(LOOK_S)
 
     def told(self, entry: Entry) -> Told:
         """What a person tells of a song."""
-        return Told(entry.song.track, self.shelf.made(entry.song))
-
-    async def keep_looking(self) -> None:
-        """Look again and again."""
-        while True:
-            await self.look()
-            await asyncio.sleep(LOOK_S)
+        return told_of(self.shelf, entry.song)
 
     def _gone(self, entry: Entry) -> None:
         if entry.job is not None:
@@ -147,7 +162,8 @@ class Board:
             return
         if self._is_to_be_heard(entry):
             if entry.length_s is None:
-                entry.length_s = await asyncio.to_thread(_length_s, entry.song.track)
+                track = entry.song.track
+                entry.length_s = await self._in_looker(lambda: _length_s(track))
             if entry.job is None:
                 self._start(entry, self._hear(entry))
         elif entry.shown_of != entry.song.analysis:
@@ -183,6 +199,8 @@ class Board:
             entry.left_alone = True
         except PulsefindError as error:
             entry.trouble, entry.trouble_of = _plainly(str(error), entry.song), sources
+        except Exception as error:  # noqa: BLE001 - the list goes on, and says what is wrong with this song
+            entry.trouble, entry.trouble_of = f"this song broke the work ({type(error).__name__})", sources
         else:
             entry.shown, entry.shown_of = shown, entry.song.analysis
             entry.trouble, entry.trouble_of = "", None
@@ -242,6 +260,7 @@ class Board:
     async def end(self) -> None:
         """Let go of what is followed; the work has ended."""
         await asyncio.gather(*self._following, return_exceptions=True)
+        self._looker.shutdown()
 
     # ---- pages
 
@@ -275,7 +294,7 @@ class Board:
 def _length_s(track: Path) -> float | None:
     """How long a recording is, where its file says so at once."""
     try:
-        with soundfile.SoundFile(track) as file:
+        with soundfile.SoundFile(sound_name(track)) as file:
             return float(file.frames / file.samplerate)
     except (soundfile.LibsndfileError, RuntimeError, TypeError):
         return None

@@ -18,6 +18,9 @@ from pulsefind.room.refusing import RefusedError
 RESERVE_BYTES = 2**29
 """Room that is left on the disk: a long song's analysis takes about as much for a while (judged)."""
 
+BLOCK_BYTES = 2**20
+"""So much is written at a time, in a thread: a disk that is busy must not hold up the window (judged)."""
+
 
 async def received(pieces: AsyncIterator[bytes], path: Path, told_bytes: int, others: Sequence[Path] = ()) -> Path:
     """Write what comes to a new file; returns its path, or that of another one of the same contents.
@@ -29,7 +32,7 @@ async def received(pieces: AsyncIterator[bytes], path: Path, told_bytes: int, ot
     OutputError
         if it can't be written.
     """
-    _check_room(path.parent, told_bytes)
+    await asyncio.to_thread(_check_room, path.parent, told_bytes)
     with ExitStack() as stack:
         temporary = stack.enter_context(new_file(path, False))
         try:
@@ -54,22 +57,27 @@ class _ThereError(Exception):
 
 
 async def _written(pieces: AsyncIterator[bytes], file: IO[bytes], path: Path) -> None:
-    head, checked_bytes = b"", 0
+    block, is_checked = bytearray(), False
     async for piece in pieces:
-        if len(head) < HEAD_BYTES:
-            head += piece
-            if len(head) >= HEAD_BYTES:
-                _check_head(head, path)
-        checked_bytes += len(piece)
-        if checked_bytes > RESERVE_BYTES // 8:
-            checked_bytes = 0
-            _check_room(path.parent, 0)
-        file.write(piece)
-    _check_head(head, path)
+        block += piece
+        if not is_checked and len(block) >= HEAD_BYTES:
+            _check_head(block, path)
+            is_checked = True
+        if len(block) >= BLOCK_BYTES:
+            await asyncio.to_thread(_write, file, bytes(block), path.parent)
+            block.clear()
+    if not is_checked:
+        _check_head(block, path)
+    await asyncio.to_thread(_write, file, bytes(block), path.parent)
 
 
-def _check_head(head: bytes, path: Path) -> None:
-    if not sounds(head):
+def _write(file: IO[bytes], block: bytes, folder: Path) -> None:
+    _check_room(folder, len(block))
+    file.write(block)
+
+
+def _check_head(begun: bytearray, path: Path) -> None:
+    if not sounds(bytes(begun[:HEAD_BYTES])):
         raise RefusedError(415, f"{path.name}: is no recording, whatever its name says; drop wav, flac, ogg or mp3")
 
 

@@ -154,7 +154,7 @@ def _with_headers(send: Send) -> Send:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
             for name, value in _HEADERS.items():
-                headers[name] = value
+                headers.setdefault(name, value)
             headers.setdefault("content-security-policy", POLICY)
         await send(message)
 

@@ -14,6 +14,7 @@ from pulsefind.core.errors import OutputError
 from pulsefind.core.files import new_file, write_file
 from pulsefind.core.given import SOUNDS
 from pulsefind.core.records import Analysis
+from pulsefind.demo import write_song
 from pulsefind.listen.audio import load
 from pulsefind.page.page import page_html, read_recording, write_flac
 from pulsefind.page.take_view import read_take_review
@@ -80,6 +81,13 @@ def draw(
     return {}
 
 
+def demo(hands: Hands, folder: str) -> dict[str, Any]:
+    """Make the demo song."""
+    hands.stage("making the demo song")
+    write_song(Path(folder), False)
+    return {}
+
+
 def command(hands: Hands, words: list[str]) -> dict[str, Any]:
     """Any command; what it printed."""
     return {"said": hands.run(words)}
@@ -122,6 +130,7 @@ JOBS: dict[str, Callable[..., dict[str, Any]]] = {
     "hear": hear,
     "look": look,
     "draw": draw,
+    "demo": demo,
     "command": command,
     "pack": pack,
 }

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from pulsefind.core.words import name_text
 from pulsefind.page.pdf import find_browser
 from pulsefind.room.board import Board, Entry
 from pulsefind.room.refusing import RefusedError
@@ -164,4 +165,4 @@ class Making:
 
 
 def _stem(entry: Entry) -> str:
-    return entry.song.track.stem
+    return name_text(entry.song.track.stem)

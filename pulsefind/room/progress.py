@@ -19,6 +19,10 @@ STAGES = {
 _FEWEST_SHARE = 0.3
 """A song's own stages tell how long it takes once so much is over (judged)."""
 
+_ALIKE = 4.0
+"""Songs so many times longer, or shorter, than those that were heard tell nothing of it: every song takes a moment
+that doesn't depend on its length (judged)."""
+
 _REMEMBERED = 5  # songs; judged
 
 
@@ -26,21 +30,28 @@ class Pace:
     """How long this machine takes for a second of music, from the songs that it has just heard."""
 
     def __init__(self) -> None:
-        self._taken: deque[float] = deque(maxlen=_REMEMBERED)
+        self._heard: deque[tuple[float, float]] = deque(maxlen=_REMEMBERED)
 
     def heard(self, length_s: float, took_s: float) -> None:
         """A song of this length took so long."""
         if length_s > 0:
-            self._taken.append(took_s / length_s)
+            self._heard.append((length_s, took_s))
 
     def whole_s(self, length_s: float | None) -> float | None:
-        """How long a song of this length will take; None while nothing was heard, or the length isn't known."""
-        return median(self._taken) * length_s if self._taken and length_s else None
+        """How long a song of this length will take; None while none like it was heard, or the length isn't known."""
+        if not length_s:
+            return None
+        alike = [took_s / heard_s for heard_s, took_s in self._heard if 1 / _ALIKE <= length_s / heard_s <= _ALIKE]
+        return median(alike) * length_s if alike else None
 
     def left_s(self, length_s: float | None, stage: str, took_s: float, stage_s: float) -> float | None:
-        """How long a song still takes that took so long until now, and for stage_s is where it is; None: not known."""
+        """How long a song still takes that took so long until now, and for stage_s is where it is.
+
+        None where that isn't known, or where it has taken longer already than was to be expected.
+        """
         share = STAGES.get(stage, ("", 0.0))[1]
-        whole_s = self.whole_s(length_s)
-        if whole_s is None and share >= _FEWEST_SHARE:
-            whole_s = (took_s - stage_s) / share
-        return None if whole_s is None else max(0.0, whole_s - took_s)
+        own = (took_s - stage_s) / share if share >= _FEWEST_SHARE else None
+        for whole_s in (self.whole_s(length_s), own):
+            if whole_s is not None and took_s < whole_s:
+                return whole_s - took_s
+        return None

@@ -11,6 +11,7 @@ from pathlib import Path
 from pulsefind.core.errors import FormatError
 from pulsefind.core.files import rewrite_file, write_file
 from pulsefind.core.given import SOUNDS, recordings_in
+from pulsefind.core.words import name_text
 from pulsefind.room.names import MIDI, free_name, id_of
 from pulsefind.room.place import Place
 from pulsefind.song.place import find_song
@@ -97,7 +98,8 @@ class Shelf:
             if it can't be written.
         """
         shelf = {path.stem for path in recordings_in(self.place.folder)}
-        names = iter([f"{song.track.stem}.json" for song in songs])
+        # A name of bytes that are no text can't stand in the set's file: its song stays beside the set.
+        names = iter([f"{song.track.stem}.json" for song in songs if name_text(song.track.stem) == song.track.stem])
         entries: list[str] = []
         for path in self._listed():
             if path.stem not in shelf:

@@ -12,10 +12,12 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 
 from pulsefind.core.given import SOUNDS
+from pulsefind.core.words import name_text
 from pulsefind.page.pdf import find_browser
-from pulsefind.page.room_page import room_html
+from pulsefind.page.room_page import RoomPage
 from pulsefind.page.sheet import tempo_jumps
 from pulsefind.room.board import Board, Entry
+from pulsefind.room.guard import MOST_FILE_BYTES
 from pulsefind.room.jobs import SOUND
 from pulsefind.room.making import CLICKS, KINDS, SPEEDS, Making
 from pulsefind.room.names import checked_id
@@ -26,6 +28,7 @@ from pulsefind.room.windows import Windows
 from pulsefind.room.work import LATER
 
 _FRAME = "frame-ancestors 'none'"
+_FRAMED = "frame-ancestors 'self'"  # a sheet, which the room's window prints
 _POLICY = re.compile(r'http-equiv="Content-Security-Policy" content="([^"]*)"')
 _HEAD_CHARACTERS = 4096  # judged: the policy stands in the first lines
 
@@ -35,18 +38,18 @@ class Views:
 
     def __init__(self, board: Board, making: Making, windows: Windows) -> None:
         self._board, self._making, self._windows = board, making, windows
-        self._room = room_html(
-            {
-                "endings": list(SOUNDS),
-                "clicks": [list(pair) for pair in CLICKS.items()],
-                "speeds": list(SPEEDS),
-                "kinds": list(KINDS),
-            }
-        )
+        self._choices = {
+            "endings": list(SOUNDS),
+            "clicks": [list(pair) for pair in CLICKS.items()],
+            "speeds": list(SPEEDS),
+            "kinds": list(KINDS),
+        }
+        self._room = RoomPage()
 
     async def room(self, _: Request) -> Response:
-        """The room."""
-        text, policy = self._room
+        """The room, with all that there is in it already: its list waits for no second question."""
+        self._windows.opening()
+        text, policy = self._room.html({**self._choices, "state": self.state()})
         return HTMLResponse(text, headers={"content-security-policy": f"{policy}; {_FRAME}"})
 
     async def news(self, request: Request) -> Response:
@@ -59,40 +62,46 @@ class Views:
     def state(self) -> dict[str, Any]:
         """All that a window shows."""
         board = self._board
+        # First: what changes while the rest is gathered is told next time.
+        version = board.version
         songs = [self._song(entry) for entry in board.entries.values()]
         bpm = [float((board.entries[one].shown or {}).get("bpm", 0.0)) for one in board.listed if one in board.entries]
         left = [song["left_s"] for song in songs if song["state"] in ("waiting", "hearing")]
         known = bool(left) and all(one is not None for one in left)
         return {
-            "version": board.version,
-            "folder": str(board.place.folder),
+            "version": version,
+            "folder": name_text(board.place.folder),
             "own": board.place.own,
             "bytes": board.n_bytes,
-            "trouble": board.trouble,
+            "trouble": name_text(board.trouble),
             "songs": songs,
             "set": [one for one in board.listed if one in board.entries],
             "jumps": tempo_jumps(bpm),
             "left_s": sum(left) / max(1, board.work.hearings) if known else None,
             "can_pdf": find_browser() is not None,
+            "most_bytes": MOST_FILE_BYTES,
         }
 
     def _song(self, entry: Entry) -> dict[str, Any]:
         state, doing, left_s = self._doing(entry)
+        began_s = None if entry.job is None else entry.job.began_s
         return {
             "id": entry.song.id,
-            "file": entry.song.track.name,
-            "title": entry.song.track.stem,
+            "file": name_text(entry.song.track.name),
+            "title": name_text(entry.song.track.stem),
             **(entry.shown or {}),
             "length_s": entry.length_s,
             "state": state,
             "doing": doing,
             "left_s": left_s,
-            "trouble": entry.trouble,
+            "so_far_s": 0.0 if began_s is None else round(time.monotonic() - began_s, 1),
+            "trouble": name_text(entry.trouble),
             "remarks": [*(entry.shown or {}).get("remarks", []), *entry.remarks],
             "can_undo": entry.can_undo,
             "mark": entry.mark,
             "takes": [
-                {"id": take.id, "name": take.recording.stem, "is_reviewed": take.is_reviewed} for take in entry.takes
+                {"id": take.id, "name": name_text(take.recording.stem), "is_reviewed": take.is_reviewed}
+                for take in entry.takes
             ],
         }
 
@@ -129,6 +138,7 @@ class Views:
                 raise RefusedError(404, "there is no review of this take")
             review = take.review
         path = await self._board.page(entry, review)
+        self._windows.opening()
         return FileResponse(path, media_type="text/html", headers=_as_the_file_says(path))
 
     async def sound(self, request: Request) -> Response:
@@ -148,14 +158,15 @@ class Views:
         """A file that was made to be fetched."""
         made = self._making.file(checked_id(request.path_params["file"]))
         if made.shown:
-            return FileResponse(made.path, media_type="text/html", headers=_as_the_file_says(made.path))
+            headers = _as_the_file_says(made.path, _FRAMED) | {"x-frame-options": "SAMEORIGIN"}
+            return FileResponse(made.path, media_type="text/html", headers=headers)
         return FileResponse(made.path, filename=made.name)
 
 
-def _as_the_file_says(path: Path) -> dict[str, str]:
-    """The policy that a page of ours has in itself, once more as a header."""
+def _as_the_file_says(path: Path, frame: str = _FRAME) -> dict[str, str]:
+    """The policy that a page of ours has in itself, once more as a header, with who may show it in a frame."""
     with path.open(encoding="utf-8") as file:
         found = _POLICY.search(file.read(_HEAD_CHARACTERS))
     if found is None:
         raise RefusedError(500, "this page has no policy; make it again")
-    return {"content-security-policy": f"{html.unescape(found[1])}; {_FRAME}"}
+    return {"content-security-policy": f"{html.unescape(found[1])}; {frame}"}

@@ -3,7 +3,7 @@
 import { $, el, shortTime } from "./drawing.mjs";
 import { keep, kept } from "./keeping.mjs";
 import { Doorway } from "./roomdrop.mjs";
-import { SongRow, fetchFile } from "./roomsong.mjs";
+import { SongRow, fetchFile, printFile } from "./roomsong.mjs";
 import { Talk, aboutTime } from "./roomtalk.mjs";
 
 class Room {
@@ -20,7 +20,9 @@ class Room {
     $("close").addEventListener("click", () => this.#close());
     $("set-sheet").addEventListener("click", () => this.#sheets(false));
     $("set-pdf").addEventListener("click", () => this.#sheets(true));
+    $("take-demo").addEventListener("click", () => this.#takeDemo());
     this.#wireLight();
+    this.talk.take(choices.state);
   }
 
   #wireLight() {
@@ -120,11 +122,25 @@ class Room {
   }
 
   async #sheets(pdf) {
-    const tab = pdf ? null : window.open("", "_blank");
     $("set-note").textContent = "Being made ...";
     const made = await this.#try(() => this.talk.post("make", { pdf }));
-    if (made) fetchFile(`files/${made.file}`, tab);
-    else tab?.close();
+    if (!made) return;
+    if (pdf) fetchFile(`files/${made.file}`);
+    else printFile(`files/${made.file}`);
+  }
+
+  async #takeDemo() {
+    const button = $("take-demo");
+    button.disabled = true;
+    $("room-note").textContent = "The demo song is being made ...";
+    try {
+      await this.talk.post("demo");
+      $("room-note").textContent = "";
+    } catch (error) {
+      $("room-note").textContent = error.message;
+    }
+    button.disabled = false;
+    this.talk.soon();
   }
 
   async #try(act) {

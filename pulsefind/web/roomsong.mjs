@@ -98,7 +98,7 @@ export class SongRow {
       el(
         "div",
         { class: "controls" },
-        made("sheet", "Its sheet"),
+        made("sheet", "Print its sheet"),
         made("phone", "Its page for the phone"),
         made("archive", "Everything in one file"),
       ),
@@ -220,14 +220,13 @@ export class SongRow {
   }
 
   async #fetchMade(what, asked = {}) {
-    const tab = what === "sheet" ? window.open("", "_blank") : null;
     this.note.textContent = "Being made ...";
     try {
       const { file } = await this.room.talk.post(`songs/${this.id}/make`, { what, ...asked });
       this.note.textContent = "";
-      fetchFile(`files/${file}`, tab);
+      if (what === "sheet") printFile(`files/${file}`);
+      else fetchFile(`files/${file}`);
     } catch (error) {
-      tab?.close();
       this.note.textContent = error.message;
     }
   }
@@ -249,10 +248,20 @@ export class SongRow {
   }
 }
 
-// A file that was made: into the folder of downloads, or into the window that waits for it.
-export function fetchFile(address, tab) {
-  if (tab) tab.location.href = new URL(address, location.href).href;
-  else el("a", { href: address, download: "" }).click();
+// A file that was made: into the folder of downloads.
+export function fetchFile(address) {
+  el("a", { href: address, download: "" }).click();
+}
+
+// A sheet: straight to the printer's window, which shows it first.
+export function printFile(address) {
+  document.querySelector(".to-print")?.remove();
+  const frame = el("iframe", { class: "to-print", src: address, title: "The sheet", "aria-hidden": "true" });
+  frame.addEventListener("load", () => {
+    frame.contentWindow.focus();
+    frame.contentWindow.print();
+  });
+  document.body.append(frame);
 }
 
 function factsOf(song) {
@@ -279,5 +288,6 @@ function steps(doing) {
 
 function doingText(song) {
   const words = song.doing[0].toUpperCase() + song.doing.slice(1);
-  return song.left_s === null ? `${words} ...` : `${words}; ${aboutTime(song.left_s)} to go`;
+  if (song.left_s !== null) return `${words}; ${aboutTime(song.left_s)} to go`;
+  return song.so_far_s < 60 ? `${words} ...` : `${words}; ${aboutTime(song.so_far_s)} so far`;
 }

@@ -1,6 +1,10 @@
 // Talking to the room's own server: questions, news, and that this window is there. The address holds the token.
 
 const NEWS_MS = 800;
+// A question that was not answered by then is asked again; the machine may be busy.
+const SLOW_MS = 10000;
+// Every so often everything is asked for, whatever this window believes to have.
+const WHOLE_MS = 30000;
 const GIVEN_UP = 4;
 
 export class Talk {
@@ -15,9 +19,19 @@ export class Talk {
     this.isOver = false;
     this.window = crypto.randomUUID();
     this.state = null;
+    this.wholeAt = 0;
     window.addEventListener("pagehide", () => this.#leave());
     window.addEventListener("pageshow", () => this.#askAgain());
     document.addEventListener("visibilitychange", () => this.#askAgain());
+    this.timer = setTimeout(() => this.#news(), NEWS_MS);
+  }
+
+  // All that there is, as it came with the page or with an answer. It counts as known once it is shown.
+  take(state) {
+    this.state = state;
+    this.heard(state);
+    this.version = state.version;
+    this.wholeAt = performance.now();
   }
 
   // The room ends: it isn't asked any more.
@@ -45,25 +59,35 @@ export class Talk {
     clearTimeout(this.timer);
     if (this.isOver) return;
     try {
-      const answer = await fetch(`${this.root}news?window=${this.window}&since=${this.version}`);
-      if (answer.status === 403) throw new Error("another run");
-      this.missed = 0;
-      if (answer.status === 200) {
-        this.state = await answer.json();
-        this.version = this.state.version;
-        this.heard(this.state);
+      const state = await this.#ask();
+      if (state && !this.isOver) this.take(state);
+    } finally {
+      // Whatever went wrong, it is asked again.
+      if (this.missed >= GIVEN_UP) {
+        this.end();
+        this.closed();
+      } else if (!this.isOver) {
+        clearTimeout(this.timer);
+        this.timer = setTimeout(() => this.#news(), NEWS_MS);
       }
-    } catch {
-      this.missed += 1;
     }
-    if (this.isOver) return;
-    if (this.missed >= GIVEN_UP) {
-      this.end();
-      this.closed();
-      return;
+  }
+
+  // The news, or null where there are none.
+  async #ask() {
+    const since = performance.now() - this.wholeAt < WHOLE_MS ? this.version : "";
+    try {
+      const answer = await fetch(`${this.root}news?window=${this.window}&since=${since}`, {
+        signal: AbortSignal.timeout(SLOW_MS),
+      });
+      // Another run has another token.
+      this.missed = answer.status === 403 ? this.missed + 1 : 0;
+      return answer.status === 200 ? await answer.json() : null;
+    } catch (error) {
+      // A room that is only slow is still there.
+      if (error.name !== "TimeoutError") this.missed += 1;
+      return null;
     }
-    clearTimeout(this.timer);
-    this.timer = setTimeout(() => this.#news(), NEWS_MS);
   }
 
   // Do something; gives the answer, or throws an Error with the one line that the room says.
@@ -78,6 +102,8 @@ export class Talk {
 
   // Send a file; progress(share) tells how much of it has gone. Gives the answer, or throws as above.
   put(path, file, progress = () => {}) {
+    const most = this.state?.most_bytes ?? Infinity;
+    if (file.size > most) return { done: Promise.reject(new Error(tooLarge(file.size, most))), stop() {} };
     const sending = new XMLHttpRequest();
     const done = new Promise((resolve, reject) => {
       sending.upload.addEventListener("progress", ({ loaded, total }) =>
@@ -104,6 +130,12 @@ export class Talk {
 function answered(ok, status, text) {
   if (!ok) throw new Error(text.trim() || `the room answered ${status}`);
   return text ? JSON.parse(text) : null;
+}
+
+// A file that would be refused isn't sent at all.
+function tooLarge(size, most) {
+  const gigabytes = (bytes) => (bytes / 2 ** 30).toFixed(1).replace(".0", "");
+  return `has ${gigabytes(size)} GB, and ${gigabytes(most)} GB is the most: cut it into parts first`;
 }
 
 // "about 40 s", "about 3 min": no finer than it is known.
