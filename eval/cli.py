@@ -12,7 +12,7 @@ from eval.decoder.ablation import ablation_table, scores
 from eval.decoder.correcting import corrected, course_table
 from eval.decoder.hinted import hint_table, hinted
 from eval.reader.commands import app as reader
-from eval.robustness.commands import fuzz, interrupts, licences, mutants, page, picture, same
+from eval.robustness.commands import fuzz, interrupts, licences, mutants, page, picture, room, same
 from eval.scoring.comparing import comparison, falls, refrozen
 from eval.scoring.running import run_tracks
 from eval.scoring.systems import SYSTEMS, systems_named
@@ -240,6 +240,7 @@ for command in (
     licences,
     page,
     picture,
+    room,
     same,
 ):
     app.command()(command)

@@ -113,3 +113,16 @@ def page(
 
     if measured(minutes, times, page):
         raise typer.Exit(1)
+
+
+def room(
+    hours: Annotated[float, typer.Option(min=0.01, help="Length of the long one of the thirty files.")] = 3.0,
+    folder: Annotated[Path | None, typer.Option(help="Where there is space for it: 2 GB for three hours.")] = None,
+) -> None:
+    """Thirty files at once in the room, the browser closed and opened meanwhile. Exit code 1 if anything is wrong."""
+    from eval.robustness.thirty import evening
+
+    lines = evening(hours, folder)
+    print("\n".join(lines))
+    if any(line.startswith("WRONG") for line in lines):
+        raise typer.Exit(1)
