@@ -1,15 +1,13 @@
 """The room does what the commands do: the same files come out, and what a person tells is obeyed and taken back."""
 
 import json
-import os
 import signal
-import subprocess
-import sys
 import time
 
 import numpy as np
 import pytest
 import soundfile
+from commands import run
 from roomdriver import is_running, needs_signals, short_song
 
 from pulsefind.demo import RATE_HZ, write_song
@@ -36,19 +34,14 @@ def heard(room, demo):
     return room.all_ready(1)["songs"][0]
 
 
-def command(*words, **options):
-    run = subprocess.run(
-        [sys.executable, "-m", "pulsefind", *map(str, words)], capture_output=True, check=False, **options
-    )
-    assert run.returncode == 0, run.stderr.decode()
-    return run.stdout.decode()
+def test_the_same_analysis_page_and_sheet_as_by_command(room, heard, demo, tmp_path, monkeypatch, capsys):
+    def command(*words):
+        assert run(monkeypatch, capsys, *words)[0] == 0, words
 
-
-def test_the_same_analysis_page_and_sheet_as_by_command(room, heard, demo, tmp_path):
     track = room.folder / "Low Tide.flac"
     assert track.read_bytes() == demo[0].read_bytes()
     by_hand = tmp_path / "Low Tide.json"
-    command("find", track, "--out", by_hand, env={**os.environ, "PULSEFIND_CACHE": str(tmp_path / "nothing yet")})
+    command("find", track, "--out", by_hand, "--no-cache")
     assert (room.folder / "Low Tide.json").read_bytes() == by_hand.read_bytes()
     assert 'songs = [\n    "Low Tide.json",\n]' in (room.folder / "set.toml").read_text()
     command("sheet", room.folder / "set.toml", "--out", tmp_path / "set.html")
@@ -208,7 +201,7 @@ def test_a_folder_of_one_s_own_is_read_where_it_is(open_room, tmp_path):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_told_to_stop_it_leaves_nothing_running(open_room, tmp_path, number):
     room = open_room()
-    room.drop(short_song(tmp_path / "a.wav", length_s=60))
+    room.drop(short_song(tmp_path / "a.wav", length_s=40))
     room.until(lambda news: news["songs"] and news["songs"][0]["doing"] == "listening to it")
     workers = room.workers()
     assert len(workers) >= 2

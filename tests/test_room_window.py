@@ -1,56 +1,29 @@
 """The room's window in a real browser, as a drummer of fourteen goes through it: nothing is typed."""
 
-import base64
-import contextlib
-import io
 import json
-import time
-import zipfile
 
 import numpy as np
 import pytest
 import soundfile
-from pagebrowser import AXE, FLAGS, needs_browser, until
+from pagebrowser import AXE, needs_browser, until
 from roomdriver import RunningRoom, short_song
 
-from pulsefind.demo import write_song
-from pulsefind.page.pdf import find_browser
+from eval.robustness.walked import arrives, drop, fed_browser, made, move_the_1, packed, play, record, watch
+from pulsefind.demo import RATE_HZ, make_song
 from pulsefind.saved import load_analysis
 from pulsefind.take.history import read_history
 
-playwright_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 pytest_plugins = ("pagebrowser", "roomdriver")
 
-RATE_HZ = 48000
 BPM = 96.0  # the demo song's
-
-DROP = """async (files) => {
-    const carried = new DataTransfer();
-    for (const { name, text } of files) {
-        const bytes = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
-        carried.items.add(new File([bytes], name));
-    }
-    for (const type of ["dragenter", "dragover", "drop"])
-        document.body.dispatchEvent(new DragEvent(type, { dataTransfer: carried, bubbles: true, cancelable: true }));
-}"""
+SHORT_S = 24.0  # of the demo song: nine bars
 
 
 @pytest.fixture(scope="module")
 def fed(running, tmp_path_factory):
     """A browser whose microphone hears a stroke on every beat at the demo song's tempo."""
-    rng = np.random.default_rng(2)
-    samples = 0.0005 * rng.normal(size=round(40 * 60 / BPM * RATE_HZ))
-    for k in range(40):
-        first = round(k * 60 / BPM * RATE_HZ) + 200
-        part = samples[first : first + 6000]
-        part += 0.5 * np.exp(-np.arange(len(part)) / 700) * rng.normal(size=len(part))
-    path = tmp_path_factory.mktemp("fed") / "microphone.wav"
-    soundfile.write(path, np.clip(samples, -1, 1), RATE_HZ, subtype="PCM_16")
-    flags = ["--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream"]
-    flags.append(f"--use-file-for-fake-audio-capture={path}")
-    chromium = running.chromium.launch(executable_path=find_browser(), args=[*FLAGS, *flags])
-    yield chromium
-    chromium.close()
+    with fed_browser(running, BPM, tmp_path_factory.mktemp("fed") / "microphone.wav") as chromium:
+        yield chromium
 
 
 @pytest.fixture
@@ -80,57 +53,41 @@ def asks(url, room):
     return url.startswith((room.address, "blob:", "data:"))
 
 
-def base64_of(path):
-    return base64.b64encode(path.read_bytes()).decode()
-
-
 @needs_browser
 @pytest.mark.timeout(120)
 def test_from_a_drop_to_the_archive(window, open_room, tmp_path):
-    song_path, truth = write_song(tmp_path / "demo", False)
+    samples, truth = make_song()
+    song_path = tmp_path / "Low Tide Letters.flac"
+    soundfile.write(song_path, samples[: round(SHORT_S * RATE_HZ)], RATE_HZ, subtype="PCM_16")
     room = open_room()
     page = window(room)
     assert "Drop songs here" in page.inner_text("#doorway")
-    files = [{"name": song_path.name, "text": base64_of(song_path)}, {"name": "notes.txt", "text": "aGk="}]
-    page.evaluate(DROP, files)
+    drop(page, [(song_path.name, song_path.read_bytes()), ("notes.txt", b"hi")])
     # What was dropped by mistake is told, and the song is heard in words that change.
     until(page, "document.querySelector('#coming .refused')")
     assert "is no recording" in page.inner_text("#coming .refused")
     page.click("#coming .refused button")
-    until(page, "document.querySelector('.song[data-state=\"hearing\"]')")
-    until(page, "document.querySelector('.song[data-state=\"ready\"]')", 60)
-    assert "96" in page.inner_text(".song-tempo") and "1:03" in page.inner_text(".song-facts")
-    sheet_before, click_before = made(room, "sheet"), made(room, "click")
+    until(page, "document.querySelector('.song')")
+    assert any("listening to it" in words.lower() for words in watch(page))
+    assert "96" in page.inner_text(".song-tempo") and "0:24" in page.inner_text(".song-facts")
+    song = room.news()["songs"][0]["id"]
+    before = made(room, song, "sheet"), made(room, song, "click")
 
     # Its page: it plays, and the 1 is put right.
     page.click("a.go")
     arrives(page, "document.querySelector('.fact')")
-    page.click("#play")
-    until(page, "window.pulsefindPage.app.player.playing && window.pulsefindPage.app.track")
-    assert page.evaluate("window.pulsefindPage.app.track.buffer.duration") == pytest.approx(63.5, abs=0.1)
-    page.click("#play")
+    assert play(page) == pytest.approx(SHORT_S, abs=0.1)
     page.click("#tab-ear")
     assert not page.is_visible("#command") and not page.is_visible("#song-box")
-    page.click("#fix-later")
-    until(page, "document.getElementById('room-note').textContent.startsWith('Saved')")
+    counted = load_analysis(room.folder / "Low Tide Letters.json")
+    move_the_1(page)
     # When it was heard anew the page shows that by itself, at the same place.
-    arrives(page, "window.pulsefindPage.app.data.known.the_1 && !window.pulsefindPage.app.corrections.length")
     assert page.get_attribute("#tab-ear", "aria-selected") == "true"
-    until(page, "!document.getElementById('room-undo').disabled")
-    assert "Low Tide Letters (no drums).song.toml" in {path.name for path in room.folder.iterdir()}
-    analysis = load_analysis(next(room.folder.glob("*.json")))
-    ones = analysis.beats.time_s[analysis.bars.count == 1]
-    assert np.abs(ones[0] - truth.beat_s).argmin() % 4 == 2  # the pickup is 0, the true 1 would be 1
+    assert (room.folder / "Low Tide Letters.song.toml").exists()
+    assert first_one(load_analysis(room.folder / "Low Tide Letters.json"), truth) == first_one(counted, truth) + 1
 
     # A take: recorded here, reviewed at once.
-    page.click("#tab-drills")
-    page.click("#record-start")
-    until(page, "window.pulsefindPage.app.player.playing")
-    page.wait_for_timeout(7000)
-    page.click("#record-start")
-    until(page, "!document.getElementById('record-review').disabled")
-    page.click("#record-review")
-    arrives(page, "document.getElementById('take-verdict')?.textContent")
+    assert record(page, 7.0)
     assert page.get_attribute("#tab-take", "aria-selected") == "true"
     assert len(read_history(room.folder / "takes" / "takes.jsonl")) == 1
 
@@ -139,52 +96,33 @@ def test_from_a_drop_to_the_archive(window, open_room, tmp_path):
     arrives(page, "document.querySelector('.song[data-state=\"ready\"]')")
     page.click(".song-more summary")
     assert page.locator(".song-takes a").count() == 1
-    assert made(room, "sheet") != sheet_before
-    assert made(room, "click") != click_before
-    inside = zipfile.ZipFile(io.BytesIO(made(room, "archive"))).namelist()
-    for ending in (
-        ".flac",
-        ".json",
-        ".song.toml",
-        " page.html",
-        " sheet.html",
-        " click.mp3",
-        "take.wav",
-        ".review.json",
-    ):
+    after = made(room, song, "sheet"), made(room, song, "click")
+    assert all(now != then for now, then in zip(after, before, strict=True))
+    inside = packed(room, song)
+    for ending in PACKED:
         assert any(name.endswith(ending) for name in inside), ending
     with page.expect_download() as download:
         page.click("text=Its page for the phone")
-    assert download.value.suggested_filename == "Low Tide Letters (no drums) page.html"
+    assert download.value.suggested_filename == "Low Tide Letters page.html"
 
     # Undone, it is as it was found; closed, nothing runs.
     page.click("text=Take back the last correction")
     until(
         page, "!window.pulsefindRoom.state.songs[0].told && window.pulsefindRoom.state.songs[0].state === 'ready'", 40
     )
-    assert made(room, "click") == click_before
+    assert (made(room, song, "sheet"), made(room, song, "click")) == before
     page.click("#close")
     until(page, "!document.getElementById('closed').hidden")
     assert room.process.wait(timeout=20) == 0
 
 
-def made(room, what):
-    """What the room makes of the first song, byte by byte."""
-    asked = {"on": "1", "kind": "wav", "speed": 100} if what == "click" else {}
-    status, body = room.post(f"songs/{room.news()['songs'][0]['id']}/make", what=what, **asked)
-    assert status == 200, body
-    return room.ask("GET", f"files/{json.loads(body)['file']}")[2]
+PACKED = (".flac", ".json", ".song.toml", " page.html", " sheet.html", " click.mp3", "take.wav", ".review.json")
 
 
-def arrives(page, condition, timeout_s=40.0):
-    """Wait for a condition that comes true behind a change of the page."""
-    deadline = time.monotonic() + timeout_s
-    while time.monotonic() < deadline:
-        with contextlib.suppress(playwright_api.Error):
-            if page.evaluate(f"Boolean({condition})"):
-                return
-        page.wait_for_timeout(50)
-    raise AssertionError(f"never came true: {condition}")
+def first_one(analysis, truth):
+    """Which beat of the song, counted as it was made, is the first 1 of an analysis."""
+    first_s = analysis.beats.time_s[analysis.bars.count == 1][0]
+    return int(np.abs(first_s - truth.beat_s).argmin())
 
 
 @pytest.fixture(scope="module")
