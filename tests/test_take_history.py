@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import pytest
 
 from pulsefind.core.errors import FormatError, OutputError
-from pulsefind.take.history import TakeEntry, append_take, progress, read_history
+from pulsefind.take.history import TakeEntry, append_take, read_history, takes_so_far
 
 ENTRY = TakeEntry(1, "2026-01-02T03:04:05+00:00", "ab" * 32, "song.wav", "take.wav", 300, -4.5, 14.0, 3, 60.0, 0.8, 0.4)
 
@@ -53,10 +53,10 @@ def test_reviews_at_the_same_time_do_not_mix(tmp_path):
 def test_progress_shows_the_takes_of_one_track():
     other = replace(ENTRY, track_sha256="cd" * 32, spread_ms=99.0)
     takes = (ENTRY, other, replace(ENTRY, spread_ms=7.0, reviewed_at=datetime(2026, 2, 1, tzinfo=UTC).isoformat()))
-    text = progress(takes, ENTRY.track_sha256)
+    text = takes_so_far(takes, ENTRY.track_sha256)
     lines = text.splitlines()
     assert len(lines) == 3 and "99" not in text
     assert lines[1].count("#") == 2 * lines[2].count("#")
     assert max(len(line) for line in lines) <= 80
     assert lines[1].endswith("  alone 60 behind")
-    assert progress((ENTRY,), ENTRY.track_sha256) == ""
+    assert takes_so_far((ENTRY,), ENTRY.track_sha256) == ""

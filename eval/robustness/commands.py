@@ -126,3 +126,16 @@ def room(
     print("\n".join(lines))
     if any(line.startswith("WRONG") for line in lines):
         raise typer.Exit(1)
+
+
+def room_songs(
+    songs: Annotated[list[str], typer.Argument(metavar="SET/ID...", help="Annotated recordings.")],
+    root: Annotated[Path, typer.Option(help="Folder that holds the sets.")],
+) -> None:
+    """Real songs through the room in a browser, and the same by command. Exit code 1 if anything is wrong."""
+    from eval.robustness.public_songs import named, through_the_room
+
+    lines = through_the_room(named(root, songs))
+    print("\n".join(lines))
+    if any(line.startswith("WRONG") for line in lines):
+        raise typer.Exit(1)

@@ -62,7 +62,7 @@ def take(
 ) -> None:
     """Review a take: how you moved against the track, and what to practise next."""
     from pulsefind.core.files import check_free
-    from pulsefind.take.history import append_take, entry_of, progress, read_history
+    from pulsefind.take.history import append_take, entry_of, read_history, takes_so_far
     from pulsefind.take.review import review_take
     from pulsefind.take.strokes import read_take
 
@@ -85,7 +85,7 @@ def take(
         _show(review, details, json_output, out, force)
         return
     entry = entry_of(review, datetime.now(UTC))
-    _show(review, details, json_output, out, force, progress((*earlier, entry), entry.track_sha256))
+    _show(review, details, json_output, out, force, takes_so_far((*earlier, entry), entry.track_sha256))
     append_take(history, entry)
 
 
@@ -109,7 +109,7 @@ def _track(track: Path, hints: Hints) -> tuple[Analysis, Audio | None]:
     return analysis, audio
 
 
-def _show(review: Review, details: bool, json_output: bool, out: Path | None, force: bool, progress: str = "") -> None:
+def _show(review: Review, details: bool, json_output: bool, out: Path | None, force: bool, so_far: str = "") -> None:
     from pulsefind.core.files import write_file
     from pulsefind.take.to_json import review_to_json
     from pulsefind.take.verdict import verdict
@@ -119,7 +119,7 @@ def _show(review: Review, details: bool, json_output: bool, out: Path | None, fo
     if json_output:
         print(review_to_json(review))
     else:
-        print(verdict(review, details, progress), end="")
+        print(verdict(review, details, so_far), end="")
 
 
 def _how_late(track: Path, recording: Path, starts_at_s: float) -> str:

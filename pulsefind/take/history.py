@@ -135,7 +135,7 @@ def _entry(fields: dict[str, Any]) -> TakeEntry:
     return entry
 
 
-def progress(entries: tuple[TakeEntry, ...], track_sha256: str) -> str:
+def takes_so_far(entries: tuple[TakeEntry, ...], track_sha256: str) -> str:
     """The takes of one track in order, each spread drawn as a bar. Fewer than two takes give an empty text."""
     mine = [entry for entry in entries if entry.track_sha256 == track_sha256]
     if len(mine) < 2:
