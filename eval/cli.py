@@ -12,7 +12,18 @@ from eval.decoder.ablation import ablation_table, scores
 from eval.decoder.correcting import corrected, course_table
 from eval.decoder.hinted import hint_table, hinted
 from eval.reader.commands import app as reader
-from eval.robustness.commands import fuzz, interrupts, licences, mutants, page, picture, room, room_songs, same
+from eval.robustness.commands import (
+    fuzz,
+    interrupts,
+    licences,
+    mutants,
+    page,
+    picture,
+    room,
+    room_first,
+    room_songs,
+    same,
+)
 from eval.scoring.comparing import comparison, falls, refrozen
 from eval.scoring.running import run_tracks
 from eval.scoring.systems import SYSTEMS, systems_named
@@ -241,6 +252,7 @@ for command in (
     page,
     picture,
     room,
+    room_first,
     room_songs,
     same,
 ):

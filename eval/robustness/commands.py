@@ -139,3 +139,12 @@ def room_songs(
     print("\n".join(lines))
     if any(line.startswith("WRONG") for line in lines):
         raise typer.Exit(1)
+
+
+def room_first(
+    shots: Annotated[Path | None, typer.Option(help="Folder for pictures at four sizes, dark and bright.")] = None,
+) -> None:
+    """A first time in the room: the command, the demo song, clicking along, with the clock beside it."""
+    from eval.robustness.first_time import first_time
+
+    print("\n".join(first_time(shots)))

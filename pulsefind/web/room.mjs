@@ -96,8 +96,9 @@ class Room {
     $("set-pdf").hidden = !state.can_pdf;
     $("room-trouble").textContent = state.trouble;
     const size =
-      state.bytes < 1e9 ? `${(state.bytes / 1e6).toFixed(0)} MB` : `${(state.bytes / 1e9).toFixed(1)} GB`;
-    $("where-songs-lie").textContent = `Everything lies in ${state.folder} and takes ${size}.`;
+      state.bytes < 1e9 ? `${Math.ceil(state.bytes / 1e6)} MB` : `${(state.bytes / 1e9).toFixed(1)} GB`;
+    const takes = state.songs.length ? ` and takes ${size}` : "";
+    $("where-songs-lie").textContent = `Everything lies in ${state.folder}${takes}.`;
     document.body.classList.toggle("has-songs", state.songs.length > 0);
   }
 
