@@ -15,15 +15,15 @@ if TYPE_CHECKING:
 
 RoomFolderOption = Annotated[
     Path | None,
-    typer.Option("--folder", help="Where the songs lie, or a folder of recordings of yours; else Music/pulsefind."),
+    typer.Option("--folder", help="Folder for the songs, or one with recordings of yours; else Music/pulsefind."),
 ]
-NoBrowserOption = Annotated[bool, typer.Option("--no-browser", help="Only say the address; open no browser.")]
+NoBrowserOption = Annotated[bool, typer.Option("--no-browser", help="Print the address and open no browser.")]
 
 
 def room(folder: RoomFolderOption = None, no_browser: NoBrowserOption = False) -> None:
-    """Open the room: drop songs into a window of your browser. Nobody else gets in, and nothing leaves this machine.
+    """Open the room: drop songs into a browser window. Nobody else gets in, and nothing leaves this machine.
 
-    It ends with its window, or with Ctrl-C.
+    It closes with its window, or with Ctrl-C.
     """
     try:
         from pulsefind.room.app import Opening, run

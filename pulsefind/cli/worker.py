@@ -1,6 +1,6 @@
-"""A worker of the room: a task a line comes in, and the commands do it; how far it is and the result go back as lines.
+"""A worker of the room: reads one task per line, runs commands to do it, and writes progress and results as lines.
 
-`python -m pulsefind.cli.worker` is started by the room and by nobody else.
+Only the room starts `python -m pulsefind.cli.worker`.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from pulsefind.room.jobs import JOBS, Hands
 
 
 class _Terminal(io.TextIOBase):
-    """What stands for the terminal: progress becomes stages, and lines become remarks."""
+    """Stands in for the terminal: progress becomes stages, other lines become remarks."""
 
     def __init__(self, out: IO[bytes]) -> None:
         self._out = out
 
     def isatty(self) -> bool:
-        """It shows progress."""
+        """Claim to be a terminal, so that commands report progress."""
         return True
 
     def write(self, text: str) -> int:
-        """Take what a command shows."""
+        """Forward what a command prints."""
         shown = text.replace("\r\x1b[K", "").strip()
         if shown.endswith(" ..."):
             self.send(stage=shown.removesuffix(" ..."))
@@ -40,21 +40,21 @@ class _Terminal(io.TextIOBase):
         return len(text)
 
     def send(self, **said: Any) -> None:
-        """Send a line to the room."""
+        """Send one line to the room."""
         self._out.write(json.dumps(said).encode() + b"\n")
         self._out.flush()
 
 
 def main() -> None:
-    """Do one task after the other until the room ends."""
+    """Do one task after another until the room closes."""
     end_with_parent()
-    # The pipe belongs to the lines; whatever a library prints goes nowhere.
+    # Only our own lines may go into the pipe; discard whatever libraries print.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     terminal, tasks = _Terminal(out), sys.stdin.buffer
-    # Warnings of libraries tell a drummer nothing.
+    # Library warnings mean nothing to a drummer.
     warnings.showwarning = lambda *_, **__: None
-    from pulsefind import analysis  # noqa: F401 - loaded before it is needed
+    from pulsefind import analysis  # noqa: F401 - loads what takes long before the first task comes
 
     sys.stderr = terminal
     for line in tasks:
@@ -69,7 +69,7 @@ def _do(task: dict[str, Any], terminal: _Terminal) -> None:
         terminal.send(refused=" ".join(str(error).split()))
     except OSError as error:
         terminal.send(refused=f"{error.filename or 'the output'}: {error.strerror or error}")
-    except Exception as error:  # noqa: BLE001 - the next song must not suffer from this one
+    except Exception as error:  # noqa: BLE001 - one bad song must not take the worker down
         terminal.send(refused=f"this song broke the work ({type(error).__name__}); the others go on")
         print("".join(traceback.format_exception(error)), file=sys.__stderr__)
     else:
@@ -77,7 +77,7 @@ def _do(task: dict[str, Any], terminal: _Terminal) -> None:
 
 
 def _run(words: list[str]) -> str:
-    """Type a command; what it prints."""
+    """Run a command and return its output."""
     said = io.StringIO()
     with contextlib.redirect_stdout(said):
         code = app(words, standalone_mode=False)

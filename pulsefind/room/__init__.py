@@ -1,6 +1,6 @@
-"""The room: the commands for somebody who only drags files, in a browser on this machine.
+"""The room: everything the commands do, in a local browser window, for people who drag files and never type.
 
     browser -> doors -> guard -> app -> views, actions -> board -> shelf (files), work (processes)
 
-The state lies in the files that the commands use: there is nothing else to lose.
+All state lives in the files that the commands use, so there is nothing else to lose.
 """

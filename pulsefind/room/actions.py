@@ -1,4 +1,4 @@
-"""What a window does: songs and takes come in, corrections are told, the set is put in order, files are made."""
+"""Requests that change something: songs and takes uploaded, corrections saved, the set reordered, files made."""
 
 from __future__ import annotations
 
@@ -27,26 +27,26 @@ LONGEST_START_S = 4 * 3600.0  # the longest recording that is read (judged)
 
 
 class Actions:
-    """Answers that change something."""
+    """Handlers of the requests that change something."""
 
     def __init__(self, board: Board, making: Making, windows: Windows) -> None:
         self._board, self._making, self._windows = board, making, windows
         self.closing = asyncio.Event()
 
     async def leave(self, request: Request) -> Response:
-        """A window goes."""
+        """A window is closing."""
         self._windows.left(request.query_params.get("window", "")[:40])
         return Response(status_code=204)
 
     async def close(self, _: Request) -> Response:
-        """The room is to end."""
+        """Close the room."""
         self.closing.set()
         return Response(status_code=204)
 
     # ---- songs
 
     async def song(self, request: Request) -> Response:
-        """A recording comes in."""
+        """Receive a recording."""
         board = self._board
         name = safe_name(request.query_params.get("name", ""))
         with board.shelf.room_for(name) as path:
@@ -56,7 +56,7 @@ class Actions:
         return JSONResponse({"id": id_of(there.name), "name": there.name, "was_there": there != path})
 
     async def demo(self, _: Request) -> Response:
-        """The demo song, for somebody who has no song at hand."""
+        """Put the demo song on the shelf, for somebody who has no song at hand."""
         board = self._board
         was_there = any(entry.song.track.name == FILE_NAME for entry in board.entries.values())
         if not was_there:
@@ -65,7 +65,7 @@ class Actions:
         return JSONResponse({"id": id_of(FILE_NAME), "name": FILE_NAME, "was_there": was_there})
 
     async def order(self, request: Request) -> Response:
-        """The set, in this order."""
+        """Reorder the set."""
         ids = (await _words(request)).get("songs")
         if not isinstance(ids, list) or not all(isinstance(one, str) for one in ids):
             raise RefusedError(400, "the set is a list of songs")
@@ -74,25 +74,25 @@ class Actions:
         return Response(status_code=204)
 
     async def again(self, request: Request) -> Response:
-        """Hear a song that was left alone, or couldn't be read."""
+        """Queue a song again that was left for later or couldn't be read."""
         self._board.hear_again(self._entry(request))
         await self._board.look()
         return Response(status_code=204)
 
     async def leave_alone(self, request: Request) -> Response:
-        """Don't hear a song now."""
+        """Leave a song for later."""
         self._board.leave_alone(self._entry(request))
         return Response(status_code=204)
 
     async def away(self, request: Request) -> Response:
-        """Take a song off the shelf."""
+        """Move a song off the shelf."""
         await self._board.put_away(self._entry(request))
         return Response(status_code=204)
 
     # ---- what a person knows better
 
     async def tell(self, request: Request) -> Response:
-        """Corrections, into the song's file; the song is heard with them at once."""
+        """Save corrections to the song's file and hear the song again with them."""
         entry, said = self._entry(request), await _words(request)
         base, values, dropped = said.get("base"), said.get("values"), said.get("dropped", [])
         if not (isinstance(base, str) and isinstance(values, dict) and isinstance(dropped, list)):
@@ -102,7 +102,7 @@ class Actions:
         return await self._after(entry, changed)
 
     async def undo(self, request: Request) -> Response:
-        """Take the last step back."""
+        """Undo the last correction."""
         entry = self._entry(request)
         if not await asyncio.to_thread(self._board.told(entry).undo):
             raise RefusedError(409, "there is nothing to take back, or the song's file was changed by hand since")
@@ -117,7 +117,7 @@ class Actions:
     # ---- takes
 
     async def take(self, request: Request) -> Response:
-        """A take comes in: it is kept, reviewed, and added to the history."""
+        """Receive a take: keep it, review it, add it to the history."""
         entry, board = self._entry(request), self._board
         name = safe_name(request.query_params.get("name", ""), (*SOUNDS, *MIDI))
         starts_at_s = _starts_at(request.query_params.get("starts_at"))
@@ -136,7 +136,7 @@ class Actions:
             await board.look()
         verdict = json.loads(await asyncio.to_thread(review.read_bytes))["verdict"]
         if verdict != "reviewed":
-            # Without a review the page has nothing to show; what the command says tells what to do.
+            # Without a review the page has nothing to show; the command's own words say what to do.
             await asyncio.to_thread(review.unlink)
             await board.look()
         return JSONResponse({"take": id_of(path.name), "is_reviewed": verdict == "reviewed", "said": done["said"]})
@@ -144,12 +144,12 @@ class Actions:
     # ---- files
 
     async def make(self, request: Request) -> Response:
-        """A file of the whole set."""
+        """Make a file for the whole set."""
         asked = await _words(request)
         return JSONResponse({"file": await self._making.sheet(asked.get("pdf") is True)})
 
     async def make_of_song(self, request: Request) -> Response:
-        """A file of one song."""
+        """Make a file for one song."""
         asked = await _words(request)
         return JSONResponse({"file": await self._making.of_song(self._entry(request), str(asked.get("what")), asked)})
 
@@ -163,18 +163,18 @@ async def _pieces(request: Request) -> AsyncIterator[bytes]:
 
 
 def _told_bytes(request: Request) -> int:
-    """How much is going to come, as far as it is told."""
+    """How many bytes the request says it will send; 0 if it doesn't say."""
     told = request.headers.get("content-length", "")
     return min(int(told), MOST_FILE_BYTES) if told.isdigit() else 0
 
 
 async def _words(request: Request) -> dict[str, Any]:
-    """An object of JSON.
+    """The JSON object in a request's body.
 
     Raises
     ------
     RefusedError
-        if it is none.
+        if it holds anything else.
     """
     try:
         said = json.loads(await request.body() or b"{}")
@@ -186,7 +186,7 @@ async def _words(request: Request) -> dict[str, Any]:
 
 
 def _starts_at(text: str | None) -> float | None:
-    """Where in the song a take begins, in seconds."""
+    """Where in the song a take starts, in seconds; None if the request doesn't say."""
     if not text:
         return None
     try:

@@ -1,4 +1,4 @@
-"""The room's server: which address leads where, what is refused, and how it starts and ends."""
+"""The room's server: its routes, its error answers, and how it starts and stops."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ from pulsefind.room.windows import Windows
 from pulsefind.room.work import Work
 
 PORT = 7346
-"""Always the same one where it is free: what a browser keeps for the page (delays, light) belongs to an address.
-Judged: no common service has it."""
+"""The same one every time if it is free, because browsers keep a page's settings (delays, light) by address.
+Judged: no common service uses it."""
 
 _TICK_S = 0.5  # judged: how soon the end is noticed
 _BACKLOG = 256  # judged: more than the connections that are kept
@@ -41,7 +41,7 @@ _CLOSE_S = 2  # judged: what is being answered may end
 
 @dataclass(frozen=True)
 class Opening:
-    """How a room opens: its folder, the command of its workers, and what is done with its address and ticket."""
+    """What a room starts with: its folder, the command that starts a worker, and what to do once it has an address."""
 
     place: Place
     worker: Sequence[str]
@@ -50,16 +50,16 @@ class Opening:
 
 
 def run(opening: Opening) -> None:
-    """Run the room until its window is closed, or we are told to stop; nothing is left running then."""
+    """Run the room until its last window closes or we are told to stop; nothing is left running afterwards."""
     with _listening(opening.port) as listener:
         server = _server(opening, listener.getsockname()[1])
-        # What one request reads, another may write: nothing of the command's own bookkeeping holds in here.
+        # One request may write what another has read, so the command's own record of its inputs must not apply in here.
         contextvars.Context().run(server.run, sockets=[listener])
 
 
 @contextlib.contextmanager
 def _listening(port: int) -> Any:
-    """A socket that this machine alone can reach, at the usual port or at any that is free."""
+    """A socket that only this machine can reach, on the usual port or any free one."""
     listener = socket.socket()
     try:
         try:
@@ -67,7 +67,7 @@ def _listening(port: int) -> Any:
             listener.bind(("127.0.0.1", port))
         except OSError:
             listener.bind(("127.0.0.1", 0))
-        # From here on who comes waits until the server answers.
+        # From here on, connections wait until the server is ready to answer.
         listener.listen(_BACKLOG)
         yield listener
     finally:
@@ -90,7 +90,7 @@ def _server(opening: Opening, port: int) -> uvicorn.Server:
 
 
 def config_of(guard: Guard, doors: Doors) -> uvicorn.Config:
-    """How the server speaks: HTTP alone, through bounded doors, and no word about itself."""
+    """The server's settings: plain HTTP, bounded connections, no headers about itself."""
     return uvicorn.Config(
         guard,
         http=cast("Any", functools.partial(Door, doors)),
@@ -107,18 +107,18 @@ def config_of(guard: Guard, doors: Doors) -> uvicorn.Config:
 
 @contextlib.asynccontextmanager
 async def _life(opening: Opening, app: Starlette, server: uvicorn.Server) -> AsyncIterator[None]:
-    """All that works while the room is open."""
+    """Start everything the room needs, and stop it at the end."""
     work = Work(opening.worker)
     board = Board(opening.place, work)
     windows, making = Windows(), Making(board)
     views, actions = Views(board, making, windows), Actions(board, making, windows)
     app.router.routes.extend(_routes(views, actions))
     work.start()
-    # Before the address is said: the first window has the songs in it from its first line on.
+    # Before the address is printed, so that the first page already lists the songs.
     await board.see()
     tasks = [asyncio.create_task(board.keep_looking()), asyncio.create_task(_watch(windows, work, actions, server))]
     for task in tasks:
-        # Neither ends before the room does; if one breaks, a room that stands still would be worse than none.
+        # Both run as long as the room does. If one fails, close: a room that never updates would be worse than none.
         task.add_done_callback(lambda _: setattr(server, "should_exit", True))
     try:
         yield
@@ -134,7 +134,7 @@ async def _life(opening: Opening, app: Starlette, server: uvicorn.Server) -> Asy
 
 
 async def _watch(windows: Windows, work: Work, actions: Actions, server: uvicorn.Server) -> None:
-    """End with the last window, or when a window says so."""
+    """Stop when the last window is gone, or when a window asks for it."""
     while not windows.are_gone(work.busy):
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(actions.closing.wait(), _TICK_S)
@@ -178,12 +178,12 @@ async def _refuse(_: Request, error: Exception) -> Response:
 
 
 async def _say(_: Request, error: Exception) -> Response:
-    """What a command refuses in one line."""
+    """Pass on the one line with which a command refuses its input."""
     return PlainTextResponse(f"{' '.join(name_text(str(error)).split())}\n", 422)
 
 
 async def _gone(_: Request, __: Exception) -> Response:
-    """Who sent something left in the middle of it."""
+    """The sender disconnected halfway; nobody reads this answer."""
     return Response(status_code=400)
 
 

@@ -1,4 +1,4 @@
-"""What is known of every song on the shelf, and what is to be done next: heard, looked at, left alone."""
+"""What is known about each song on the shelf, and what to do with it next."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ from pulsefind.room.work import FIRST, LATER, SECOND, CancelledWorkError, Job, W
 Answer = TypeVar("Answer")
 
 LOOK_S = 3.0
-"""How often the folder is looked at, for commands write there too (judged)."""
+"""How often to look at the folder, since commands write to it too (judged)."""
 
 
 @dataclass(eq=False)
 class Entry:
-    """A song and what is known of it. shown is what the list shows, of the analysis with the stamp shown_of."""
+    """A song and what is known about it. shown is what the list shows, taken from the analysis stamped shown_of."""
 
     song: Song
     shown: dict[str, Any] | None = None
@@ -51,12 +51,12 @@ class Entry:
 
     @property
     def sources(self) -> tuple[Stamp, Stamp]:
-        """What an analysis is made from."""
+        """The stamps of what an analysis is made from."""
         return self.song.recording, self.song.told
 
 
 class Board:
-    """All songs; every change raises `version`, by which a window knows whether there is news."""
+    """All songs. Every change gives a new `version`, which tells a window whether it has seen the latest."""
 
     def __init__(self, place: Place, work: Work) -> None:
         self.place, self.shelf, self.work = place, Shelf(place), work
@@ -71,12 +71,12 @@ class Board:
         self.n_bytes = 0
         self.trouble = ""
         self._looking = asyncio.Lock()
-        # A thread of its own: a disk that is busy taking songs in must not keep the list waiting.
+        # A thread of its own, so that uploads filling the shared ones can't hold up the list.
         self._looker = ThreadPoolExecutor(1, "looking")
         self._following: set[asyncio.Task[None]] = set()
 
     def changed(self) -> None:
-        """There is news; any thread may say so."""
+        """Note that something changed; safe from any thread."""
         self.version = next(self._versions)
 
     def entry(self, song_id: str) -> Entry:
@@ -95,7 +95,7 @@ class Board:
     # ---- looking
 
     async def see(self) -> None:
-        """Look at the folder; what can't be read is said, and looked at again next time."""
+        """Look at the folder. If it can't be read, say so and try again next time."""
         async with self._looking:
             try:
                 now = await self._in_looker(lambda: seen(self.shelf))
@@ -106,10 +106,12 @@ class Board:
             except PulsefindError as error:
                 self._in_trouble(str(error))
             except OSError as error:
-                self._in_trouble(f"{self.place.folder}: can't be looked into ({error.strerror}); it is tried again")
+                self._in_trouble(
+                    f"{self.place.folder}: can't be looked into ({error.strerror}); it will be tried again"
+                )
 
     async def look(self) -> None:
-        """Look at the folder, and put into the queue what has to be done."""
+        """Look at the folder and queue whatever needs doing."""
         await self.see()
         for entry in list(self.entries.values()):
             await self._see_to(entry)
@@ -119,7 +121,7 @@ class Board:
         return await asyncio.get_running_loop().run_in_executor(self._looker, act)
 
     def _take(self, now: Seen) -> bool:
-        """Make the list what was seen; was it another one before?"""
+        """Update the list to what was seen; returns whether it changed."""
         before = self._as_seen()
         for song_id in self.entries.keys() - {one.song.id for one in now.songs}:
             self._gone(self.entries[song_id])
@@ -132,7 +134,7 @@ class Board:
         return before != self._as_seen()
 
     def _as_seen(self) -> list[object]:
-        """What a look at the folder may change."""
+        """Everything that a look at the folder can change."""
         entries = self.entries.values()
         return [self.listed, *((one.song, len(one.takes), one.mark, one.can_undo) for one in entries)]
 
@@ -142,7 +144,7 @@ class Board:
             self.changed()
 
     async def keep_looking(self) -> None:
-        """Look again and again. While songs are being heard there is always news: the time left goes down."""
+        """Keep looking. While songs are being heard there is always news, because the time left goes down."""
         while True:
             await self.look()
             if self.work.busy:
@@ -150,7 +152,7 @@ class Board:
             await asyncio.sleep(LOOK_S)
 
     def told(self, entry: Entry) -> Told:
-        """What a person tells of a song."""
+        """The song's file, with its undo steps."""
         return told_of(self.shelf, entry.song)
 
     def _gone(self, entry: Entry) -> None:
@@ -171,7 +173,7 @@ class Board:
             self._start(entry, Job(task, SECOND, entry.song.id))
 
     def _is_to_be_heard(self, entry: Entry) -> bool:
-        """Is there no analysis, or one of something else than the recording and the song's file say now?"""
+        """Is there no analysis, or one made from another recording or song's file than there is now?"""
         if entry.heard_of is not None:
             return entry.heard_of != entry.sources
         return not entry.song.is_heard or (entry.shown is not None and bool(entry.shown["is_old"]))
@@ -179,7 +181,7 @@ class Board:
     def _hear(self, entry: Entry) -> Job:
         song = entry.song
         task = {"do": "hear", "track": str(song.track), "saved": str(song.saved), "made": str(self.shelf.made(song))}
-        # Who corrected a song waits for it; one that nobody has heard yet has time.
+        # Somebody who corrected a song is waiting for it; a new one can take its turn.
         soon = LATER if song.analysis == Stamp() else FIRST
         return Job({**task, "key": self.page_key(entry)}, soon, song.id)
 
@@ -190,7 +192,7 @@ class Board:
         following.add_done_callback(self._following.discard)
 
     async def _follow(self, entry: Entry, job: Job) -> None:
-        """Wait for a song's work and keep what came out."""
+        """Wait for a song's job and keep its result."""
         sources, is_new = entry.sources, entry.song.analysis == Stamp()
         try:
             shown = await self.work.done(job)
@@ -199,7 +201,7 @@ class Board:
             entry.left_alone = True
         except PulsefindError as error:
             entry.trouble, entry.trouble_of = _plainly(str(error), entry.song), sources
-        except Exception as error:  # noqa: BLE001 - the list goes on, and says what is wrong with this song
+        except Exception as error:  # noqa: BLE001 - one bad song must not stop the list
             entry.trouble, entry.trouble_of = f"this song broke the work ({type(error).__name__})", sources
         else:
             entry.shown, entry.shown_of = shown, entry.song.analysis
@@ -214,7 +216,7 @@ class Board:
         await self.look()
 
     async def _heard_first(self, entry: Entry, job: Job) -> None:
-        """A new song joins the end of the set."""
+        """Add a song that was heard for the first time to the end of the set."""
         if job.began_s is not None:
             self.pace.heard(entry.length_s or 0.0, time.monotonic() - job.began_s)
         if entry.song.id not in self.listed:
@@ -222,7 +224,7 @@ class Board:
             await self.put_in_order(self.listed)
 
     async def put_in_order(self, ids: list[str]) -> None:
-        """Make these the set, in this order; ids that are gone are left out."""
+        """Write the set in this order; ids of songs that are gone are skipped."""
         songs = [self.entries[one].song for one in dict.fromkeys(ids) if one in self.entries]
         self.listed = [song.id for song in songs]
         try:
@@ -232,7 +234,7 @@ class Board:
         self.changed()
 
     def hear_again(self, entry: Entry) -> None:
-        """Put a song that was left alone, or couldn't be read, back into the queue."""
+        """Queue a song again that was left for later or couldn't be read."""
         entry.left_alone, entry.trouble, entry.trouble_of = False, "", None
 
     def leave_alone(self, entry: Entry) -> None:
@@ -243,12 +245,12 @@ class Board:
         self.changed()
 
     async def put_away(self, entry: Entry) -> None:
-        """Take a song off the shelf.
+        """Move a song off the shelf.
 
         Raises
         ------
         RefusedError
-            if the folder is a person's own.
+            if the folder is the user's own.
         """
         if not self.place.own:
             raise RefusedError(403, "this folder is yours, so nothing in it is moved; take the file out yourself")
@@ -258,19 +260,19 @@ class Board:
         await self.look()
 
     async def end(self) -> None:
-        """Let go of what is followed; the work has ended."""
+        """Wait for what still runs; call it after the work has ended."""
         await asyncio.gather(*self._following, return_exceptions=True)
         self._looker.shutdown()
 
     # ---- pages
 
     def page_key(self, entry: Entry) -> str:
-        """The name of a song's page: another one as soon as what it shows, or how, is another."""
+        """The name of a song's page file; it changes with the recording, the song's file and the page's code."""
         recording, told = entry.sources
         return f"{self._code}-{recording.written_ns:x}-{told.written_ns:x}"
 
     async def page(self, entry: Entry, review: Path | None = None) -> Path:
-        """The song's page, drawn if it isn't there.
+        """The song's page, drawn first if need be.
 
         Raises
         ------
@@ -292,7 +294,7 @@ class Board:
 
 
 def _length_s(track: Path) -> float | None:
-    """How long a recording is, where its file says so at once."""
+    """The length of a recording if its header gives it, else None."""
     try:
         with soundfile.SoundFile(sound_name(track)) as file:
             return float(file.frames / file.samplerate)
@@ -301,5 +303,5 @@ def _length_s(track: Path) -> float | None:
 
 
 def _plainly(line: str, song: Song) -> str:
-    """A command's line without the folder, which the window shows once."""
+    """A command's message without the folder's path, which the window shows elsewhere."""
     return line.replace(f"{song.track.parent}/", "")

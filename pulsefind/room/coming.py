@@ -1,4 +1,4 @@
-"""A file on its way in: streamed to the disk piece by piece, checked as it comes, whole or not there."""
+"""Uploads: streamed to disk, checked as they arrive, and either stored whole or not at all."""
 
 from __future__ import annotations
 
@@ -16,19 +16,19 @@ from pulsefind.room.names import HEAD_BYTES, sounds
 from pulsefind.room.refusing import RefusedError
 
 RESERVE_BYTES = 2**29
-"""Room that is left on the disk: a long song's analysis takes about as much for a while (judged)."""
+"""Space to keep free on the disk: analysing a long song needs about as much for a while (judged)."""
 
 BLOCK_BYTES = 2**20
-"""So much is written at a time, in a thread: a disk that is busy must not hold up the window (judged)."""
+"""How much to write at a time, in a thread, so that a busy disk can't hold up the window (judged)."""
 
 
 async def received(pieces: AsyncIterator[bytes], path: Path, told_bytes: int, others: Sequence[Path] = ()) -> Path:
-    """Write what comes to a new file; returns its path, or that of another one of the same contents.
+    """Write an upload to a new file; returns its path, or the path of another file with the same contents.
 
     Raises
     ------
     RefusedError
-        if it doesn't begin as a recording does, or the disk has no room for it. Nothing is left behind then.
+        if it doesn't start like a recording, or the disk has no room for it; nothing is left behind.
     OutputError
         if it can't be written.
     """
@@ -44,13 +44,13 @@ async def received(pieces: AsyncIterator[bytes], path: Path, told_bytes: int, ot
         except _ThereError as there:
             stack.pop_all().__exit__(*sys.exc_info())
             return there.path
-        # The disk takes its time; the window doesn't wait for it.
+        # Flushing to disk can take a while; do it in a thread.
         await asyncio.to_thread(stack.pop_all().close)
     return path
 
 
 class _ThereError(Exception):
-    """The same recording is there already."""
+    """The same recording is on the shelf already."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -88,6 +88,6 @@ def _check_room(folder: Path, wanted_bytes: int) -> None:
 
 
 def _same(path: Path, others: Sequence[Path]) -> Path | None:
-    """Another file with the same contents."""
+    """Another file with the same contents, if there is one."""
     size = path.stat().st_size
     return next((o for o in others if o.stat().st_size == size and filecmp.cmp(path, o, shallow=False)), None)

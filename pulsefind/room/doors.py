@@ -1,6 +1,6 @@
-"""Connections, bounded: so many at once, and none that is slow to say what it wants.
+"""Bounds on connections: how many at once, and how long each may take to send its request.
 
-Where there are too many, those go first that never came with the token: strangers don't keep the owner out.
+When there are too many, the ones that never showed the token go first, so that strangers can't lock the owner out.
 """
 
 from __future__ import annotations
@@ -11,21 +11,21 @@ from typing import Any
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST = 64
-"""A browser opens six to one server at most; a few windows are open (judged)."""
+"""Browsers open at most six to one server; this allows for a few windows (judged)."""
 
 HEAD_S = 10.0
-"""For a request's first lines (judged)."""
+"""Time to send a request's head (judged)."""
 
 
 class Doors:
-    """All connections, oldest first."""
+    """All open connections, oldest first."""
 
     def __init__(self, most: int = MOST, head_s: float = HEAD_S) -> None:
         self.most, self.head_s = most, head_s
         self._open: dict[Any, Door] = {}
 
     def opened(self, door: Door) -> None:
-        """A connection more; the oldest stranger's goes where there are too many, or else this one."""
+        """Add a connection; if there are too many, drop the oldest stranger, or else this one."""
         if len(self._open) >= self.most:
             stranger = next((other for other in self._open.values() if not other.is_owner), door)
             stranger.shut()
@@ -33,23 +33,23 @@ class Doors:
             self._open[door.client] = door
 
     def closed(self, door: Door) -> None:
-        """A connection fewer."""
+        """Forget a connection."""
         if self._open.get(door.client) is door:
             del self._open[door.client]
 
     def let_in(self, client: tuple[str, int] | None) -> None:
-        """Who spoke there has the token."""
+        """Note that this connection showed the token."""
         door = self._open.get(client)
         if door is not None:
             door.is_owner = True
 
     def __len__(self) -> int:
-        """How many there are."""
+        """How many connections are open."""
         return len(self._open)
 
 
 class Door(H11Protocol):
-    """One connection, with a bound on the time that a request's first lines may take."""
+    """One connection, with a limit on how long a request's head may take."""
 
     def __init__(self, doors: Doors, **given: Any) -> None:
         super().__init__(**given)
@@ -57,18 +57,18 @@ class Door(H11Protocol):
         self._doors, self._late = doors, None  # type: tuple[Doors, asyncio.TimerHandle | None]
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Somebody connects."""
+        """Start the clock on a new connection."""
         super().connection_made(transport)
         self._doors.opened(self)
         self._watch()
 
     def data_received(self, data: bytes) -> None:
-        """Somebody speaks."""
+        """Take data, and start or stop the clock."""
         super().data_received(data)
         self._watch()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Somebody leaves."""
+        """Clean up after a connection."""
         super().connection_lost(exc)
         self._doors.closed(self)
         if self._late is not None:
@@ -76,7 +76,7 @@ class Door(H11Protocol):
 
     @property
     def _is_answered(self) -> bool:
-        """Is a request under way?"""
+        """Is a request being answered?"""
         return self.cycle is not None and not self.cycle.response_complete
 
     def _watch(self) -> None:
@@ -92,6 +92,6 @@ class Door(H11Protocol):
             self.shut()
 
     def shut(self) -> None:
-        """End it, whatever is under way."""
+        """Close the connection, whatever is going on."""
         self._doors.closed(self)
         self.transport.abort()

@@ -1,8 +1,8 @@
 """Nobody else gets in: every request needs the token, this machine's own Host, and no foreign Origin.
 
-The token is the first part of every address, so a link, a script and a saved address of an earlier run lead nowhere
-without it. Host is compared whole, against pages that have another name lead to this machine; Origin and
-Sec-Fetch-Site against pages of other places that send to it. Nothing allows another origin anything (no CORS).
+The token is the first part of every path, so links, scripts and addresses saved from an earlier run get nowhere. Host
+must match exactly, which stops pages whose own name was pointed at this machine; Origin and Sec-Fetch-Site stop other
+sites from sending requests. No other origin is ever allowed anything (no CORS).
 """
 
 from __future__ import annotations
@@ -22,18 +22,18 @@ from pulsefind.room.doors import Doors
 from pulsefind.room.refusing import RefusedError
 
 MOST_FILE_BYTES = 4 * 2**30
-"""A recording: three hours of 24 bits at 96 kHz, stereo, are 6.2 GB, at 44.1 kHz 2.9 GB; judged enough."""
+"""The largest recording. Three hours of 24-bit stereo take 2.9 GB at 44.1 kHz, and 6.2 GB at 96 kHz (judged)."""
 
 MOST_WORDS_BYTES = 2**20
-"""Everything else that is sent: taps of four hours take about half of it (measured on a song's file of that many)."""
+"""The largest of all other requests: four hours of taps take about half of it (measured on such a song's file)."""
 
 SILENT_S = 20.0
-"""A sender that says nothing for so long is given up (judged)."""
+"""Give up on a sender that is silent for this long (judged)."""
 
 TICKET_LIFE_S = 120.0  # judged: a browser that starts for the first time
 
 POLICY = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-"""For every answer; a page says in itself which script it runs, and that it may ask this server."""
+"""For every answer but pages, which bring a policy of their own that admits their script and this server."""
 
 _HEADERS = {
     "x-content-type-options": "nosniff",
@@ -48,7 +48,7 @@ _SAFE = ("GET", "HEAD")
 
 
 class Guard:
-    """Stands before the application."""
+    """Checks every request before the application sees it."""
 
     def __init__(self, app: ASGIApp, port: int, doors: Doors) -> None:
         self.app, self.doors = app, doors
@@ -58,17 +58,17 @@ class Guard:
 
     @property
     def address(self) -> str:
-        """Where the room is."""
+        """The room's address, token included."""
         return f"http://{self.host}/{self.token}/"
 
     def ticket(self) -> str:
-        """An address that leads there once, soon: what starts a browser is seen by other users of the machine."""
+        """An address that works once, for a short time: other users can see the command line that starts a browser."""
         word = secrets.token_urlsafe(24)
         self._ticket = word, time.monotonic()
         return f"http://{self.host}/once/{word}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let a request in, or refuse it in one line."""
+        """Pass a request on, or refuse it in one line."""
         if scope["type"] == "lifespan":
             await self.app(scope, receive, send)
             return
@@ -107,7 +107,7 @@ class Guard:
         return time.monotonic() - made_s < TICKET_LIFE_S
 
     def _check_token(self, scope: MutableMapping[str, Any]) -> None:
-        """The application sees the path behind the token."""
+        """Check the token and strip it from the path."""
         given, slash, rest = scope["path"].removeprefix("/").partition("/")
         if not (slash and hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode())):
             raise RefusedError(403, "this address is of an earlier run, or not whole; start pulsefind room again")
@@ -115,7 +115,7 @@ class Guard:
 
 
 class _Bounded:
-    """What comes with a request, piece by piece: not too much, and not too slow."""
+    """A request's body, with limits on its size and on how long it may stall."""
 
     def __init__(self, scope: Scope, receive: Receive) -> None:
         self._receive, self._whole, self._bytes = receive, False, 0
@@ -144,7 +144,7 @@ class _Bounded:
 
 
 def refused(error: RefusedError) -> PlainTextResponse:
-    """The answer to what is refused; the connection ends with it, whatever else is sent on it."""
+    """The answer to a refused request; it also closes the connection."""
     headers = {**_HEADERS, "content-security-policy": POLICY, "connection": "close"}
     return PlainTextResponse(f"{error.line}\n", error.status, headers)
 

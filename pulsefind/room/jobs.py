@@ -1,4 +1,4 @@
-"""What a worker does for the room. Every result is made by the command of that name, as it is typed."""
+"""The jobs that workers do for the room. Every result comes from the command of that name, as if typed."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ SOUND = "sound.flac"
 
 @dataclass(frozen=True)
 class Hands:
-    """What a job works with: run types a command's words and gives what it prints; stage tells how far the job is."""
+    """What a job works with: run executes a command and returns its output; stage reports how far the job is."""
 
     run: Callable[[list[str]], str]
     stage: Callable[[str], None]
 
 
 def hear(hands: Hands, track: str, saved: str, made: str, key: str) -> dict[str, Any]:
-    """Find a song, draw its page, and say what the list shows of it."""
+    """Analyse a song, draw its page, and return what the list shows."""
     mark = mark_of(text_of(Path(track)))
     hands.run(["find", track, "--out", saved, "--force"])
     draw(hands, track, saved, made, f"{key}.html", mark)
@@ -45,7 +45,7 @@ def hear(hands: Hands, track: str, saved: str, made: str, key: str) -> dict[str,
 
 
 def look(_: Hands, track: str, saved: str) -> dict[str, Any]:
-    """What the list shows of a song, from its analysis, and whether the song's file says something else by now."""
+    """What the list shows of a song, from its analysis, and whether the song's file has changed since."""
     analysis, told = load_analysis(Path(saved)), text_of(Path(track))
     now = NOTHING_TOLD if told is None else corrections_of(told, Path(track).name)
     return {**shown(analysis), "is_old": now != analysis.settings.corrections}
@@ -54,9 +54,9 @@ def look(_: Hands, track: str, saved: str) -> dict[str, Any]:
 def draw(
     hands: Hands, track: str, saved: str, made: str, name: str, mark: str = "", review: str = "", history: str = ""
 ) -> dict[str, Any]:
-    """The page as the room shows it, in the folder of what can be made again, and beside it the recording for it.
+    """Draw the page as the room shows it, with its recording beside it, in the folder of what can be remade.
 
-    mark is that of the song's file which the analysis obeyed; without one, of the file as it is.
+    mark is that of the song's file that the analysis obeyed; if empty, that of the file as it is now.
     """
     mark = mark or mark_of(text_of(Path(track)))
     hands.stage("drawing its page")
@@ -76,7 +76,7 @@ def draw(
     write_file(folder / name, html.encode(), True)
     for old in folder.glob("*.html"):
         if old.name != name:
-            # Of an earlier analysis, or of another take: drawn again where it is asked for.
+            # From an earlier analysis or another take; redrawn on request.
             old.unlink(missing_ok=True)
     return {}
 
@@ -89,7 +89,7 @@ def demo(hands: Hands, folder: str) -> dict[str, Any]:
 
 
 def command(hands: Hands, words: list[str]) -> dict[str, Any]:
-    """Any command; what it printed."""
+    """Run any command and return its output."""
     return {"said": hands.run(words)}
 
 
@@ -102,10 +102,10 @@ def pack(
     folder: str = "",
     called: str = "",
 ) -> dict[str, Any]:
-    """An archive: files are pairs of a path and its name in the archive, steps are commands that make some of them.
+    """Pack an archive. files: pairs of a path and its name in the archive; steps: commands that make some of them.
 
-    Of a folder all files are taken, into one that is called so. What is not there is left out; spare files and the
-    folder are taken away at the end. Names are plain: nothing leads out of the folder where it is unpacked.
+    All files of folder go in too, under the name called. Missing files are skipped; spare files and the folder are
+    deleted at the end. All names are plain, so nothing can be unpacked outside its own folder.
     """
     try:
         for words in steps:
@@ -137,7 +137,7 @@ JOBS: dict[str, Callable[..., dict[str, Any]]] = {
 
 
 def shown(analysis: Analysis) -> dict[str, Any]:
-    """What the list shows of a song: names and doubts as everywhere, times in seconds."""
+    """What the list shows of a song, worded as in the report; times in seconds."""
     known = analysis.settings.corrections
     found = {
         "title": known.title or Path(analysis.track.name).stem,

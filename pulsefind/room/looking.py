@@ -1,6 +1,6 @@
-"""One look at the folder: every song with its takes and what was told of it, read in one go.
+"""One look at the folder: every song with its takes and corrections, read in one go.
 
-Commands write to the folder as well, so a file may go while we look: the next look then sees that.
+Commands write to the folder too, so a file may vanish while we look; the next look will see that.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pulsefind.room.told import Told, mark_of, text_of
 
 @dataclass(frozen=True, slots=True)
 class SeenSong:
-    """A song as it lies there: its takes, the mark of its song's file, and whether a correction can be taken back."""
+    """A song on disk: its takes, the mark of its song's file, and whether a correction can be undone."""
 
     song: Song
     takes: tuple[Take, ...]
@@ -24,14 +24,14 @@ class SeenSong:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """The folder at one moment: its songs in the order of the set, and the ids of those that the set lists."""
+    """The folder at one moment: its songs in set order, and the ids of those that the set lists."""
 
     songs: tuple[SeenSong, ...]
     listed: tuple[str, ...]
 
 
 def seen(shelf: Shelf) -> Seen:
-    """Look once; an empty folder gives no songs.
+    """Read the folder; an empty one gives no songs.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def seen(shelf: Shelf) -> Seen:
 
 
 def told_of(shelf: Shelf, song: Song) -> Told:
-    """What a person has told of a song."""
+    """The song's file, with its undo steps."""
     return Told(song.track, shelf.made(song))
 
 
@@ -50,6 +50,6 @@ def _seen_song(shelf: Shelf, song: Song) -> SeenSong:
     try:
         mark, can_undo = mark_of(text_of(song.track)), told_of(shelf, song).can_undo
     except PulsefindError:
-        # A song's file that can't be read: hearing the song says why.
+        # The song's file can't be read; analysing the song will say why.
         mark, can_undo = "", False
     return SeenSong(song, tuple(shelf.takes(song)), mark, can_undo)

@@ -1,5 +1,5 @@
-"""Files to take along, made by the commands when they are asked for: sheets, practice audio, the page for the phone,
-everything of a song in one archive.
+"""Files to take away, made by the commands on request: sheets, practice audio, the page for the phone, an archive of
+everything about a song.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pulsefind.room.work import FIRST, Job
 from pulsefind.song.place import find_song
 
 MOST_KEPT = 12
-"""Files that are kept to be fetched; the oldest goes then, and all go with the room (judged)."""
+"""How many made files to keep for download; the oldest is deleted first, and all go when the room closes (judged)."""
 
 CLICKS = {"beats": "every beat", "1": "only the 1", "guide": "what to follow"}
 SPEEDS = (50, 60, 70, 75, 80, 90, 100, 110)  # percent; judged: the steps of practice, and one above
@@ -27,7 +27,7 @@ KINDS = ("mp3", "wav", "flac")
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A file that waits to be fetched, and what it is called then. shown: it opens in a window."""
+    """A file ready for download, and the name to save it under. shown: it is displayed, not downloaded."""
 
     path: Path
     name: str
@@ -35,7 +35,7 @@ class Made:
 
 
 class Making:
-    """What was made, by ids."""
+    """Makes files and keeps them by id."""
 
     def __init__(self, board: Board) -> None:
         self._board = board
@@ -44,14 +44,14 @@ class Making:
         self.clear()
 
     def clear(self) -> None:
-        """Take away what an earlier run left."""
+        """Delete everything, also what an earlier run left."""
         self._folder.mkdir(exist_ok=True)
         for old in self._folder.iterdir():
             old.unlink(missing_ok=True)
         self._made.clear()
 
     def file(self, file_id: str) -> Made:
-        """What was made under an id.
+        """The file of an id.
 
         Raises
         ------
@@ -64,7 +64,7 @@ class Making:
         return made
 
     async def sheet(self, as_pdf: bool) -> str:
-        """The sheets of the set; its id."""
+        """Make the sheets of the set; returns the id."""
         board = self._board
         if not any(one in board.entries for one in board.listed):
             raise RefusedError(409, "there is no song in the set yet")
@@ -73,7 +73,7 @@ class Making:
         return await self._command(["sheet", str(board.place.set)], "set.pdf" if as_pdf else "set.html", not as_pdf)
 
     async def of_song(self, entry: Entry, what: str, asked: dict[str, Any]) -> str:
-        """Something of a song; its id.
+        """Make something for a song; returns the id.
 
         Raises
         ------
@@ -123,7 +123,7 @@ class Making:
         return await self._packed(task, f"{called}.zip")
 
     async def _archive(self, entry: Entry, _: dict[str, Any]) -> str:
-        """All that is there of a song, and its page, sheet and click, in one folder of one file."""
+        """Everything there is about a song, with its page, sheet and click, in one archive."""
         song, stem = entry.song, _stem(entry)
         mark = secrets.token_hex(8)
         fresh = {

@@ -1,4 +1,4 @@
-"""Names from outside: of files made harmless, of songs as ids that lead nowhere, of kinds by their first bytes."""
+"""Names from outside: file names made safe, songs known by opaque ids, file types told by their first bytes."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ from pulsefind.room.refusing import RefusedError
 
 MIDI = (".mid", ".midi")
 LONGEST_BYTES = 120
-"""Of a name without its ending: file systems take 255 bytes, and endings such as .song.toml come on top (judged)."""
+"""Limit for a name without its ending: file systems take 255 bytes, and .song.toml and the like are added (judged)."""
 
 _ID = re.compile(r"[0-9a-f]{16}")
 _RESERVED = re.compile(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?")
-"""Names that are devices on Windows."""
+"""Device names on Windows."""
 
 _SIGNS = (b"RIFF", b"RF64", b"RIFX", b"fLaC", b"OggS", b"ID3", b"FORM", b"MThd", b"\x30\x26\xb2\x75", b"caff")
-"""How recordings and MIDI files begin: wav, flac, ogg, mp3 with tags, aiff, MIDI, wma (each format's own standard)."""
+"""First bytes of recordings and MIDI: wav, flac, ogg, mp3 with tags, aiff, MIDI, wma (each format's own standard)."""
 
-HEAD_BYTES = 4096  # judged: every format tells itself in the first few
+HEAD_BYTES = 4096  # judged: every format shows in its first few bytes
 
 
 def id_of(name: str) -> str:
-    """What a browser calls a file: 16 hexadecimal digits that say nothing of the name."""
+    """The id by which a browser knows a file: 16 hexadecimal digits that reveal nothing."""
     return hashlib.sha256(name.encode("utf-8", "surrogateescape")).hexdigest()[:16]
 
 
 def checked_id(text: str) -> str:
-    """An id as it came from outside.
+    """Check an id from outside.
 
     Raises
     ------
@@ -44,12 +44,12 @@ def checked_id(text: str) -> str:
 
 
 def safe_name(told: str, endings: Iterable[str] = SOUNDS) -> str:
-    r"""A plain file name from what somebody calls a file: no folder, nothing unprintable, no device, an ending we read.
+    r"""Turn a name from outside into a plain file name: no folders, all printable, no device, an ending that we read.
 
     Raises
     ------
     RefusedError
-        if the ending is none of those.
+        if the ending is any other.
 
     >>> safe_name("../../etc/Low Tide.FLAC")
     'Low Tide.flac'
@@ -69,7 +69,7 @@ def safe_name(told: str, endings: Iterable[str] = SOUNDS) -> str:
 
 
 def free_name(name: str, taken: Iterable[str]) -> str:
-    """The name, or with a number behind it where another has the same before its ending, in capitals or not."""
+    """The name, with a number added if it is taken; endings and case don't count."""
     stems = {Path(other).stem.casefold() for other in taken}
     path = Path(name)
     number, stem = 1, path.stem
@@ -80,7 +80,7 @@ def free_name(name: str, taken: Iterable[str]) -> str:
 
 
 def sounds(head: bytes) -> bool:
-    """Do a file's first bytes look like a recording's? Text, HTML and SVG among it, and zeros don't."""
+    """Do a file's first bytes look like a recording's? Those of text (HTML, SVG) and zeros don't."""
     if head.startswith(_SIGNS) or head[4:8] == b"ftyp":
         return True
     # MPEG audio without tags: eleven set bits begin a frame (ISO/IEC 11172-3); no text in UTF-8 holds such a byte.

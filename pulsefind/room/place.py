@@ -1,11 +1,11 @@
-"""Where everything of a room lies: one folder, as the commands read and write it.
+"""Where a room keeps everything: one folder that the commands can read and write too.
 
-SONG.flac, SONG.song.toml, SONG.json    a recording, what a person told of it, its analysis
-set.toml                                the songs in their order
-takes/SONG/                             recordings of the playing, and their reviews
+SONG.flac, SONG.song.toml, SONG.json    a recording, its corrections, its analysis
+set.toml                                the songs in order
+takes/SONG/                             recorded takes and their reviews
 takes/takes.jsonl                       the history of all takes
-put away/                               songs that were taken off the shelf
-.made/                                  what can be made again: pages, sounds for them; steps to take back
+put away/                               songs moved off the shelf
+.made/                                  what can be remade: pages and their audio; also undo steps
 """
 
 from __future__ import annotations
@@ -23,49 +23,49 @@ from pulsefind.core.errors import OutputError
 from pulsefind.song.setlist import NAME
 
 _OWN = "own"
-_PART, _PART_LIFE_S = ".pulsefind-*.part", 3600  # judged: nothing is written for an hour without a byte
+_PART, _PART_LIFE_S = ".pulsefind-*.part", 3600  # judged: no write stalls for an hour
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A room's folder. own: it was made by a room; else it is a person's, and nothing in it is moved."""
+    """A room's folder. own: a room created it; otherwise it is the user's, and nothing in it is ever moved."""
 
     folder: Path
     own: bool
 
     @property
     def made(self) -> Path:
-        """What can be made again."""
+        """The folder of what can be remade."""
         return self.folder / ".made"
 
     @property
     def takes(self) -> Path:
-        """Recordings of the playing."""
+        """The folder of takes."""
         return self.folder / "takes"
 
     @property
     def history(self) -> Path:
-        """All takes so far."""
+        """The history of takes."""
         return self.takes / "takes.jsonl"
 
     @property
     def set(self) -> Path:
-        """The songs in their order."""
+        """The set's file."""
         return self.folder / NAME
 
     @property
     def away(self) -> Path:
-        """Songs that were taken off the shelf."""
+        """The folder of songs moved off the shelf."""
         return self.folder / "put away"
 
 
 def usual_folder() -> Path:
-    """The folder of a room that isn't told another: the user's music folder, then pulsefind."""
+    """The default folder: pulsefind in the user's music folder."""
     return user_music_path() / "pulsefind"
 
 
 def settled(folder: Path | None) -> Place:
-    """A room's folder, made if it isn't there, and rid of what killed runs left half written.
+    """Prepare a room's folder: create it if need be, and delete what killed runs left half written.
 
     Raises
     ------
@@ -89,7 +89,7 @@ def settled(folder: Path | None) -> Place:
 
 
 def _left_behind(place: Place) -> Iterator[Path]:
-    """What runs that were killed left half written; a young one may be written right now."""
+    """Half-written files of killed runs; recent ones may still be in use, and are left out."""
     folders = [place.folder, place.takes, *place.takes.glob("*/"), *place.made.glob("*/")]
     for part in (part for folder in folders for part in folder.glob(_PART)):
         if time.time() - part.stat().st_mtime > _PART_LIFE_S:
@@ -98,12 +98,12 @@ def _left_behind(place: Place) -> Iterator[Path]:
 
 @contextlib.contextmanager
 def held(place: Place) -> Iterator[None]:
-    """Keep a second room out of the folder for the length of the block; the system lets go of it however we end.
+    """Keep other rooms out of the folder during the block; the system drops the lock however we end.
 
     Raises
     ------
     OutputError
-        if a room has it.
+        if another room has it.
     """
     with (place.made / "open").open("a") as file:
         try:
@@ -127,7 +127,7 @@ def _lock(handle: int) -> None:
 
 
 def size_bytes(place: Place) -> int:
-    """How much a room's folder takes on the disk, its recordings included."""
+    """The size of everything in a room's folder, recordings included."""
     total = 0
     for folder, _, names in os.walk(place.folder):
         for name in names:

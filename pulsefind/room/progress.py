@@ -1,4 +1,4 @@
-"""How far a song is, honestly: what is being done, and how long it takes by what this machine took for others."""
+"""Honest progress: what is being done to a song, and how long it will take, judging by other songs on this machine."""
 
 from __future__ import annotations
 
@@ -17,37 +17,36 @@ STAGES = {
 four songs of 13 s to 10 min in a room on two cores, without a cache."""
 
 _FEWEST_SHARE = 0.3
-"""A song's own stages tell how long it takes once so much is over (judged)."""
+"""From this share on, a song's own stages are used to tell how long it takes (judged)."""
 
 _ALIKE = 4.0
-"""Songs so many times longer, or shorter, than those that were heard tell nothing of it: every song takes a moment
-that doesn't depend on its length (judged)."""
+"""Only songs within this ratio of lengths are compared: part of the time doesn't depend on the length (judged)."""
 
 _REMEMBERED = 5  # songs; judged
 
 
 class Pace:
-    """How long this machine takes for a second of music, from the songs that it has just heard."""
+    """How fast this machine is, from the songs that it heard last."""
 
     def __init__(self) -> None:
         self._heard: deque[tuple[float, float]] = deque(maxlen=_REMEMBERED)
 
     def heard(self, length_s: float, took_s: float) -> None:
-        """A song of this length took so long."""
+        """Note how long a song of this length took."""
         if length_s > 0:
             self._heard.append((length_s, took_s))
 
     def whole_s(self, length_s: float | None) -> float | None:
-        """How long a song of this length will take; None while none like it was heard, or the length isn't known."""
+        """How long a song of this length will take; None if its length or a comparable song is missing."""
         if not length_s:
             return None
         alike = [took_s / heard_s for heard_s, took_s in self._heard if 1 / _ALIKE <= length_s / heard_s <= _ALIKE]
         return median(alike) * length_s if alike else None
 
     def left_s(self, length_s: float | None, stage: str, took_s: float, stage_s: float) -> float | None:
-        """How long a song still takes that took so long until now, and for stage_s is where it is.
+        """How long a song will still take, after took_s seconds, stage_s of them in the current stage.
 
-        None where that isn't known, or where it has taken longer already than was to be expected.
+        None if that isn't known, or if the song has already taken longer than expected.
         """
         share = STAGES.get(stage, ("", 0.0))[1]
         own = (took_s - stage_s) / share if share >= _FEWEST_SHARE else None

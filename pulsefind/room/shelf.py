@@ -1,4 +1,4 @@
-"""The folder of songs as it lies on the disk: what is there, what belongs together, in which order."""
+"""The folder of songs on disk: what is there, what belongs together, and in which order."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ REVIEW = ".review.json"
 
 @dataclass(frozen=True, slots=True)
 class Stamp:
-    """When a file was last written, in ns, and its size; 0 and 0 where there is none."""
+    """When a file was last written, in ns, and its size; both 0 if there is no file."""
 
     written_ns: int = 0
     n_bytes: int = 0
@@ -32,7 +32,7 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True)
 class Song:
-    """A recording on the shelf, with the stamps of itself, of its song's file and of its analysis."""
+    """A recording, with the stamps of the recording, its song's file and its analysis."""
 
     id: str
     track: Path
@@ -42,18 +42,18 @@ class Song:
 
     @property
     def saved(self) -> Path:
-        """Its analysis."""
+        """The path of its analysis."""
         return self.track.with_suffix(".json")
 
     @property
     def is_heard(self) -> bool:
-        """Is its analysis younger than what it was made from?"""
+        """Is its analysis newer than what it was made from?"""
         return self.analysis.written_ns >= max(self.recording.written_ns, self.told.written_ns, 1)
 
 
 @dataclass(frozen=True, slots=True)
 class Take:
-    """A recording of the playing; review is there once it was looked at."""
+    """A recorded take, and the path of its review."""
 
     id: str
     recording: Path
@@ -98,7 +98,7 @@ class Shelf:
             if it can't be written.
         """
         shelf = {path.stem for path in recordings_in(self.place.folder)}
-        # A name of bytes that are no text can't stand in the set's file: its song stays beside the set.
+        # The set's file is text, so a song whose name isn't valid text stays beside the set.
         names = iter([f"{song.track.stem}.json" for song in songs if name_text(song.track.stem) == song.track.stem])
         entries: list[str] = []
         for path in self._listed():

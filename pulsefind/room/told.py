@@ -1,7 +1,7 @@
-"""What a person corrects in the page, into the song's file, with every step to be taken back.
+"""Corrections from the page, written to the song's file, each with an undo step.
 
-The page names the text that it started from, by its mark, and says what the keys are to be now; so what it sends may
-come twice, or late, and the file's comments and other keys stay. Earlier texts lie beside what can be made again.
+The page names the text it started from by its mark and sends the keys as they should be now. A request may therefore
+arrive twice or late, and the file's comments and other keys survive. Earlier texts are kept with what can be remade.
 """
 
 from __future__ import annotations
@@ -23,31 +23,31 @@ MOST_STEPS = 50  # judged: an evening of corrections
 
 
 def text_of(track: Path) -> str | None:
-    """The text of a song's file as it is now, None where there is none."""
+    """The text of a song's file as it is now; None if there is no file."""
     path = find_song(track)
     return None if path is None else read_text(path)
 
 
 def mark_of(text: str | None) -> str:
-    """A text's mark: the same text, the same mark."""
+    """The mark of a text: equal texts have equal marks."""
     return hashlib.sha256(b"\0" if text is None else text.encode()).hexdigest()[:16]
 
 
 class Told:
-    """One song's file, and the steps that led to it."""
+    """One song's file, and its undo steps."""
 
     def __init__(self, track: Path, made: Path) -> None:
         self._track, self._path = track, made / _STEPS
 
     def tell(self, base: str, values: dict[str, Any], dropped: list[str]) -> bool:
-        """Set keys, and take some away, in the text with the mark `base`; False if nothing changes.
+        """Set some keys and drop others in the text whose mark is base; returns False if nothing changes.
 
         Raises
         ------
         RefusedError
-            if the file was changed since by somebody else.
+            if somebody else has changed the file since.
         PulsefindError
-            if what is told can't be obeyed.
+            if the corrections are invalid.
         """
         if not (values.keys() | set(dropped)) <= set(KEYS):
             raise RefusedError(400, "the page told something that a song's file doesn't have")
@@ -70,7 +70,7 @@ class Told:
         return True
 
     def undo(self) -> bool:
-        """Take the last step back; False where there is none, or the file was changed by hand since.
+        """Undo the last step; returns False if there is none, or the file was edited by hand since.
 
         Raises
         ------
@@ -90,7 +90,7 @@ class Told:
 
     @property
     def can_undo(self) -> bool:
-        """Is there a step to take back?"""
+        """Is there a step to undo?"""
         steps = self._steps()
         return bool(steps) and steps[-1]["now"] == mark_of(text_of(self._track))
 

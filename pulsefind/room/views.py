@@ -1,4 +1,4 @@
-"""What a window is shown: the room itself, its news, a song's page and the sound for it."""
+"""Requests that change nothing: the room's page, its news, a song's page and its audio."""
 
 from __future__ import annotations
 
@@ -28,13 +28,13 @@ from pulsefind.room.windows import Windows
 from pulsefind.room.work import LATER
 
 _FRAME = "frame-ancestors 'none'"
-_FRAMED = "frame-ancestors 'self'"  # a sheet, which the room's window prints
+_FRAMED = "frame-ancestors 'self'"  # for a sheet, which the room prints from a frame
 _POLICY = re.compile(r'http-equiv="Content-Security-Policy" content="([^"]*)"')
-_HEAD_CHARACTERS = 4096  # judged: the policy stands in the first lines
+_HEAD_CHARACTERS = 4096  # judged: the policy is in the first few lines
 
 
 class Views:
-    """Answers that change nothing."""
+    """Handlers of the requests that change nothing."""
 
     def __init__(self, board: Board, making: Making, windows: Windows) -> None:
         self._board, self._making, self._windows = board, making, windows
@@ -47,22 +47,22 @@ class Views:
         self._room = RoomPage()
 
     async def room(self, _: Request) -> Response:
-        """The room, with all that there is in it already: its list waits for no second question."""
+        """The room's page, with the list in it, so that it can be shown without another request."""
         self._windows.opening()
         text, policy = self._room.html({**self._choices, "state": self.state()})
         return HTMLResponse(text, headers={"content-security-policy": f"{policy}; {_FRAME}"})
 
     async def news(self, request: Request) -> Response:
-        """All that a window shows, or nothing if it has seen that; the window is there."""
+        """Everything a window shows, or nothing if it has the latest; also notes that the window is alive."""
         self._windows.seen(request.query_params.get("window", "")[:40])
         if request.query_params.get("since") == str(self._board.version):
             return Response(status_code=204)
         return JSONResponse(self.state())
 
     def state(self) -> dict[str, Any]:
-        """All that a window shows."""
+        """Everything a window shows."""
         board = self._board
-        # First: what changes while the rest is gathered is told next time.
+        # Read first, so that a change made while we gather the rest counts as unseen.
         version = board.version
         songs = [self._song(entry) for entry in board.entries.values()]
         bpm = [float((board.entries[one].shown or {}).get("bpm", 0.0)) for one in board.listed if one in board.entries]
@@ -106,7 +106,7 @@ class Views:
         }
 
     def _doing(self, entry: Entry) -> tuple[str, str, float | None]:
-        """A song's state in a word, what is being done in a few, and how long it still takes."""
+        """A song's state, a few words on what is being done, and the seconds left, if known."""
         job = entry.job
         if job is None or job.task["do"] == "look":
             if entry.trouble:
@@ -118,7 +118,7 @@ class Views:
             return "waiting", "waits for its turn", self._board.pace.whole_s(entry.length_s)
         now, words = time.monotonic(), STAGES.get(job.stage, ("getting ready", 0.0))[0]
         if job.soon != LATER:
-            # Heard again with what is known now: most of it is remembered, and it takes a few seconds.
+            # Heard again after a correction: most of it comes from the cache, so it takes a few seconds.
             return "hearing", words, None
         took = (now - job.began_s, now - job.stage_s)
         return "hearing", words, self._board.pace.left_s(entry.length_s, job.stage, *took)
@@ -129,7 +129,7 @@ class Views:
         return self._board.entry(checked_id(request.path_params["song"]))
 
     async def page(self, request: Request) -> Response:
-        """A song's page, with the take that is named in the address."""
+        """A song's page, with the take that the address names, if any."""
         entry, review = self._entry(request), None
         if "take" in request.query_params:
             take_id = checked_id(request.query_params["take"])
@@ -142,20 +142,20 @@ class Views:
         return FileResponse(path, media_type="text/html", headers=_as_the_file_says(path))
 
     async def sound(self, request: Request) -> Response:
-        """The recording for the page: on the same time as the analysis, whatever the file is."""
+        """The page's audio, decoded so that its times match the analysis whatever the file format."""
         path = self._board.shelf.made(self._entry(request).song) / SOUND
         if not path.exists():
             raise RefusedError(404, "the sound is not there yet; load the page anew")
         return FileResponse(path, media_type="audio/flac")
 
     async def told(self, request: Request) -> Response:
-        """The mark of the song's file as it is now: what the page starts from."""
+        """The current mark of the song's file, from which the page starts."""
         entry = self._entry(request)
         text = text_of(entry.song.track)
         return JSONResponse({"mark": mark_of(text), "can_undo": self._board.told(entry).can_undo})
 
     async def file(self, request: Request) -> Response:
-        """A file that was made to be fetched."""
+        """A made file, to download or to show."""
         made = self._making.file(checked_id(request.path_params["file"]))
         if made.shown:
             headers = _as_the_file_says(made.path, _FRAMED) | {"x-frame-options": "SAMEORIGIN"}
@@ -164,7 +164,7 @@ class Views:
 
 
 def _as_the_file_says(path: Path, frame: str = _FRAME) -> dict[str, str]:
-    """The policy that a page of ours has in itself, once more as a header, with who may show it in a frame."""
+    """The policy that one of our pages contains, repeated as a header together with who may frame it."""
     with path.open(encoding="utf-8") as file:
         found = _POLICY.search(file.read(_HEAD_CHARACTERS))
     if found is None:

@@ -1,4 +1,4 @@
-"""The windows that are open: the room ends with the last one."""
+"""The open windows; the room closes after the last one."""
 
 from __future__ import annotations
 
@@ -6,23 +6,22 @@ import time
 from collections.abc import Callable
 
 LEFT_S = 5.0
-"""After the last window said that it goes: a page that is left for another, or loaded anew, is back sooner (judged)."""
+"""How long to wait after the last window closed; a reload or a change of page takes less (judged)."""
 
 LEFT_BUSY_S = 60.0
-"""The same while songs are being heard: time to come back (judged)."""
+"""The same while songs are being heard, to give people time to come back (judged)."""
 
 SILENT_S = 150.0
-"""A window that says nothing for so long is gone without a word. Browsers let a hidden one speak once a
-minute (from memory)."""
+"""A window that is silent for this long is gone. Browsers let hidden windows run once a minute (from memory)."""
 
 OPENING_S = 30.0
-"""A page that was handed out speaks once it is drawn, on a busy machine only after a while (judged)."""
+"""How long a page may take to load and make its first request on a busy machine (judged)."""
 
-MOST = 100  # judged: windows that nobody has open at once
+MOST = 100  # judged: more windows than anybody has open
 
 
 class Windows:
-    """Who was heard of when; `now` tells seconds."""
+    """When each window was last heard from; now gives the time in seconds."""
 
     def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
         self._now = now
@@ -31,11 +30,11 @@ class Windows:
         self._opening_s: float | None = None
 
     def opening(self) -> None:
-        """A page was handed out: its window will say that it is there."""
+        """A page was sent; its window will report soon."""
         self._opening_s = self._now()
 
     def seen(self, window: str) -> None:
-        """A window is there."""
+        """A window has reported."""
         self._seen.pop(window, None)
         self._seen[window] = self._last_s = self._now()
         self._opening_s = None
@@ -43,12 +42,12 @@ class Windows:
             del self._seen[next(iter(self._seen))]
 
     def left(self, window: str) -> None:
-        """A window goes."""
+        """A window has closed."""
         if self._seen.pop(window, None) is not None:
             self._last_s = self._now()
 
     def are_gone(self, busy: bool) -> bool:
-        """Was there a window, and is none left for a while?"""
+        """Has the last window been gone for long enough?"""
         now = self._now()
         self._seen = {window: at for window, at in self._seen.items() if now - at < SILENT_S}
         if self._seen or self._last_s is None:

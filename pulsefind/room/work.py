@@ -1,8 +1,7 @@
-"""Work in processes of their own: a queue, how far each piece is, and what came out.
+"""Jobs in worker processes: the queue, the progress of each job, and its result.
 
-Each worker is a process that a thread of ours talks to, a line of JSON each way: a task goes in; stages, remarks and
-at last a result come back. A task that is called off, or breaks its worker down, ends that process; another takes its
-place.
+Each worker is a process with a thread of ours to talk to it in lines of JSON: a task goes in; stages, remarks and
+finally a result come back. Cancelling a job kills its process, and a crash costs one job; a new process takes over.
 """
 
 from __future__ import annotations
@@ -22,21 +21,21 @@ from pulsefind.core.child import Child, Limits, running
 from pulsefind.core.errors import PulsefindError
 
 FIRST, SECOND, LATER = 0, 1, 2
-"""How soon: what somebody waits for; what is quick; songs that nobody has heard yet (an order: arithmetic)."""
+"""Priorities: what somebody is waiting for, what is quick, new songs (an order: arithmetic)."""
 
 _CORES_A_HEARING = 2
-"""An analysis uses two threads; on fewer than four cores two of them would only slow the first one down (judged)."""
+"""An analysis uses two threads, so with fewer than four cores a second one would only slow the first (judged)."""
 
-_MOST_HEARINGS = 2  # judged: an analysis of hours takes a GB
+_MOST_HEARINGS = 2  # judged: analysing hours of music takes a GB each
 
 
 class CancelledWorkError(PulsefindError):
-    """Work that was called off."""
+    """The job was cancelled."""
 
 
 @dataclass(eq=False)
 class Job:
-    """A piece of work: the task as it is sent, how soon, and its song's id. stage and began_s tell how far it is."""
+    """A job: the task to send, its priority, and its song's id. stage, began_s and stage_s tell how far it is."""
 
     task: dict[str, Any]
     soon: int
@@ -51,7 +50,7 @@ class Job:
 
 
 class Work:
-    """The queue and its workers; `changed` is called, from any thread, when a piece of work goes on."""
+    """The queue and its workers; changed is called, from any thread, whenever a job makes progress."""
 
     def __init__(self, command: Sequence[str], hearings: int | None = None) -> None:
         cores = os.cpu_count() or 1
@@ -62,16 +61,16 @@ class Work:
         self._doing: list[Job] = []
         self._ended = False
         self._lock = threading.Condition()
-        # One worker more than hear new songs: what somebody waits for has never to wait for those.
+        # One more worker than analyse new songs, so that whatever somebody is waiting for never queues behind them.
         self._threads = [threading.Thread(target=self._serve, daemon=True) for _ in range(self.hearings + 1)]
 
     def start(self) -> None:
-        """Start the workers; each gets ready by itself."""
+        """Start the workers; they load what they need in the background."""
         for thread in self._threads:
             thread.start()
 
     def add(self, job: Job) -> Job:
-        """Put a piece of work into the queue."""
+        """Queue a job."""
         with self._lock:
             self._waiting.append(job)
             self._lock.notify_all()
@@ -79,17 +78,17 @@ class Work:
         return job
 
     async def done(self, job: Job) -> dict[str, Any]:
-        """What comes out of a piece of work, put into the queue now.
+        """Queue a job and wait for its result.
 
         Raises
         ------
         PulsefindError
-            with the one line that the command said, or that it was called off.
+            with the command's own line, or because the job was cancelled.
         """
         return await asyncio.wrap_future(self.add(job).result)
 
     def call_off(self, job: Job) -> None:
-        """Take a piece of work out of the queue, or end it where it is under way."""
+        """Cancel a job, whether it is waiting or running."""
         with self._lock:
             job.called_off = True
             waits = job in self._waiting
@@ -101,19 +100,19 @@ class Work:
             self._settle(job, CancelledWorkError("called off"))
 
     def order(self, songs: Sequence[str]) -> None:
-        """Hear new songs in this order."""
+        """Sort the waiting songs into this order."""
         place = {song: k for k, song in enumerate(songs)}
         with self._lock:
             self._waiting.sort(key=lambda job: place.get(job.song, len(place)))
 
     @property
     def busy(self) -> bool:
-        """Is there work, or any that waits?"""
+        """Is any job running or waiting?"""
         with self._lock:
             return bool(self._waiting or self._doing)
 
     def end(self) -> None:
-        """End all workers and wait until they are gone; what waits is called off."""
+        """Stop all workers and wait until they are gone; waiting jobs are cancelled."""
         with self._lock:
             self._ended = True
             left, self._waiting = self._waiting, []
@@ -128,7 +127,7 @@ class Work:
             if thread.is_alive():
                 thread.join()
 
-    # ---- in a worker's thread
+    # ---- in the worker threads
 
     def _serve(self) -> None:
         while not self._ended:
@@ -136,13 +135,13 @@ class Work:
                 with running(self._command, Limits(time_s=None), talk=True) as child:
                     self._talk(child)
             except OSError as error:
-                # No process can be started: what waits is told so.
+                # No process can be started, so fail the next job with the reason.
                 job = self._next()
                 if job is not None:
                     self._settle(job, PulsefindError(f"no work can be started ({error.strerror}); restart the machine"))
 
     def _talk(self, child: Child) -> None:
-        """One job after the other, until the process ends or all ends."""
+        """Do one job after another until the process dies or the room closes."""
         while (job := self._next(child)) is not None:
             outcome = self._one(child, job)
             with self._lock:
@@ -154,7 +153,7 @@ class Work:
                 return
 
     def _next(self, child: Child | None = None) -> Job | None:
-        """The next job that may be done, as soon as there is one; None at the end."""
+        """Wait for the next job that may run; None when the room closes."""
         with self._lock:
             while not self._ended:
                 job = self._allowed()
@@ -173,7 +172,7 @@ class Work:
         return min(may, key=lambda job: job.soon, default=None)
 
     def _one(self, child: Child, job: Job) -> dict[str, Any] | PulsefindError | None:
-        """A job's result or its error; None where the process ended over it."""
+        """Run one job: its result, its error, or None if the process died."""
         assert child.stdin is not None
         with contextlib.suppress(OSError, ValueError):
             child.stdin.write(json.dumps(job.task).encode() + b"\n")

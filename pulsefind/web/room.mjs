@@ -1,4 +1,4 @@
-// The room: the songs that are there, the set in its order, and what is being done.
+// The room: the songs, the set in order, and what is being done.
 
 import { $, el, shortTime } from "./drawing.mjs";
 import { keep, kept } from "./keeping.mjs";
@@ -39,7 +39,7 @@ class Room {
     });
   }
 
-  // ---- what there is
+  // ---- showing the state
 
   show(state) {
     this.state = state;
@@ -75,7 +75,7 @@ class Room {
     return this.rows.get(id);
   }
 
-  // Nothing is moved that stands right: what somebody has the hand on stays under it.
+  // Leaves items in place that are right already, so that nothing moves under a pointer.
   #lay(list, items) {
     items.forEach((item, k) => {
       if (list.children[k] !== item) list.insertBefore(item, list.children[k] ?? null);
@@ -102,7 +102,7 @@ class Room {
     document.body.classList.toggle("has-songs", state.songs.length > 0);
   }
 
-  // ---- what can be done
+  // ---- acting
 
   move(id, by) {
     const songs = [...this.set];
@@ -167,7 +167,7 @@ class Room {
   }
 }
 
-// The songs of the set, and between two of them how the tempo changes.
+// The songs of the set, with the tempo change between each two.
 function withJumps(state, rows) {
   return state.set.flatMap((id, k) => {
     const { item } = rows.get(id);
@@ -181,5 +181,5 @@ function withJumps(state, rows) {
 }
 
 const room = new Room(JSON.parse($("data").textContent));
-// For checks from outside.
+// For tests.
 window.pulsefindRoom = room;

@@ -1,4 +1,4 @@
-// Songs on their way in: dropped anywhere in the window, or chosen; listed at once, sent two at a time.
+// Uploads: songs dropped anywhere in the window, or chosen. They are listed at once and sent two at a time.
 
 import { $, el } from "./drawing.mjs";
 
@@ -6,7 +6,7 @@ const AT_ONCE = 2;
 const DONE_MS = 1200;
 
 export class Doorway {
-  // wanted: the endings of recordings.
+  // wanted: the file endings of recordings.
   constructor(talk, wanted) {
     this.talk = talk;
     this.wanted = wanted;
@@ -52,7 +52,7 @@ export class Doorway {
     });
   }
 
-  // Files to send. Of a folder only the recordings are meant; what was dropped by itself is told if it is none.
+  // Takes files to send. From a folder it picks the recordings; a file dropped by itself is refused if it is none.
   take(files, isFolder) {
     const meant = isFolder ? files.filter(({ name }) => this.#isSong(name)) : files;
     for (const file of meant) {
@@ -97,7 +97,7 @@ export class Doorway {
   }
 }
 
-// A file on its way in.
+// A row for a file being uploaded.
 class ComingRow {
   constructor(file) {
     this.file = file;
@@ -137,7 +137,7 @@ class ComingRow {
   }
 }
 
-// All files in what was dropped, folders in folders too.
+// All files that were dropped, also those in nested folders.
 async function filesOf(entries) {
   const found = [];
   const waiting = [...entries];
@@ -149,7 +149,7 @@ async function filesOf(entries) {
   return found;
 }
 
-// A reader gives a folder's entries in parts, an empty one at the end.
+// A reader returns a folder's entries in batches, and an empty batch at the end.
 async function insideOf(reader) {
   const found = [];
   for (;;) {

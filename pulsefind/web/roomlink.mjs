@@ -1,4 +1,4 @@
-// The page in the room: its corrections save themselves, its takes go to the review, and it tells when it was heard anew.
+// A song's page inside the room: saves corrections by itself, sends takes for review, reloads after a new analysis.
 
 import { $, el } from "./drawing.mjs";
 import { wavOf } from "./recorder.mjs";
@@ -7,7 +7,7 @@ import { songFileChanges } from "./songfile.mjs";
 
 const PAUSE_MS = 900;
 
-// The recording as the room hands it out: on the same time as the analysis.
+// The recording as the room serves it; its times match the analysis.
 export async function roomSound() {
   const answer = await fetch("sound");
   if (!answer.ok) throw new Error(await answer.text());
@@ -15,7 +15,7 @@ export async function roomSound() {
 }
 
 export class RoomLink {
-  // show(view): brings a view of the page to the front.
+  // show(view): switches to a view of the page.
   constructor(app, record, show) {
     this.app = app;
     this.record = record;
@@ -38,7 +38,7 @@ export class RoomLink {
     this.#goWhereAsked();
   }
 
-  // The address may say a view and a time: #view=ear&at=12.3
+  // The address may name a view and a time: #view=ear&at=12.3
   #goWhereAsked() {
     const asked = new URLSearchParams(location.hash.slice(1));
     const { bars } = this.app.reading;
@@ -88,7 +88,7 @@ export class RoomLink {
     this.talk.soon();
   }
 
-  // ---- heard anew
+  // ---- after a new analysis
 
   #heard(song) {
     if (!song) return;
@@ -100,7 +100,7 @@ export class RoomLink {
     this.#renew();
   }
 
-  // The page changes to what was heard anew when nothing is under way in it.
+  // Reloads to show the new analysis, once nothing is playing, recording or unsaved.
   #renew() {
     const { app } = this;
     const isBusy = app.player.playing || app.training || this.record.recorder || this.record.take;

@@ -1,4 +1,4 @@
-// A song in the list: what it is, what needs an ear, how far it is, and what can be had of it.
+// A song in the list: its facts, its doubts, its progress, and what can be made of it.
 
 import { el, shortTime } from "./drawing.mjs";
 import { aboutTime } from "./roomtalk.mjs";
@@ -120,7 +120,7 @@ export class SongRow {
     );
   }
 
-  // ---- what there is
+  // ---- showing the state
 
   update(song, { isListed, isOwn, first, last }) {
     const text = JSON.stringify([song, isListed, isOwn, first, last]);
@@ -207,7 +207,7 @@ export class SongRow {
     this.takes.replaceChildren(...items);
   }
 
-  // ---- what can be done
+  // ---- acting
 
   async #post(what) {
     try {
@@ -248,12 +248,12 @@ export class SongRow {
   }
 }
 
-// A file that was made: into the folder of downloads.
+// Downloads a file that was made.
 export function fetchFile(address) {
   el("a", { href: address, download: "" }).click();
 }
 
-// A sheet: straight to the printer's window, which shows it first.
+// Opens the browser's print dialog for a sheet, from a hidden frame.
 export function printFile(address) {
   document.querySelector(".to-print")?.remove();
   const frame = el("iframe", { class: "to-print", src: address, title: "The sheet", "aria-hidden": "true" });
@@ -277,7 +277,7 @@ function tempoOf(song) {
   return [el("strong", {}, song.bpm.toFixed(0)), ` bpm`];
 }
 
-// Which of the steps are behind; no share is made up.
+// Marks the steps that are done. They are steps and not a percentage, since nobody knows one.
 function steps(doing) {
   const at = STEPS.indexOf(doing);
   const marks = STEPS.map((_, k) =>

@@ -1,15 +1,15 @@
-// Talking to the room's own server: questions, news, and that this window is there. The address holds the token.
+// Requests to the room's own server, which also tell it that this window is open. The address holds the token.
 
 const NEWS_MS = 800;
-// A question that was not answered by then is asked again; the machine may be busy.
+// A request without an answer by then is repeated; the machine may be busy.
 const SLOW_MS = 10000;
-// Every so often everything is asked for, whatever this window believes to have.
+// This often everything is requested, whatever this window believes it has.
 const WHOLE_MS = 30000;
 const GIVEN_UP = 4;
 
 export class Talk {
-  // root: the way from this page to the room's address. heard(state): called with all that there is, when there is news.
-  // closed(): called once the room doesn't answer any more.
+  // root: the path from this page to the room's address. heard(state): called with the full state after each change.
+  // closed(): called when the room has stopped answering.
   constructor(root, heard, closed) {
     this.root = root;
     this.heard = heard;
@@ -26,7 +26,7 @@ export class Talk {
     this.timer = setTimeout(() => this.#news(), NEWS_MS);
   }
 
-  // All that there is, as it came with the page or with an answer. It counts as known once it is shown.
+  // Takes a full state, from the page itself or from an answer. It counts as seen only once it is shown.
   take(state) {
     this.state = state;
     this.heard(state);
@@ -34,7 +34,7 @@ export class Talk {
     this.wholeAt = performance.now();
   }
 
-  // The room ends: it isn't asked any more.
+  // Stops asking; the room is closing.
   end() {
     this.isOver = true;
     clearTimeout(this.timer);
@@ -50,7 +50,7 @@ export class Talk {
     this.#news();
   }
 
-  // Something was done: what came of it is asked for at once.
+  // Asks for news right away, after an action.
   soon() {
     this.#askAgain();
   }
@@ -62,7 +62,7 @@ export class Talk {
       const state = await this.#ask();
       if (state && !this.isOver) this.take(state);
     } finally {
-      // Whatever went wrong, it is asked again.
+      // Whatever went wrong, ask again.
       if (this.missed >= GIVEN_UP) {
         this.end();
         this.closed();
@@ -73,24 +73,24 @@ export class Talk {
     }
   }
 
-  // The news, or null where there are none.
+  // The news, or null if there is none.
   async #ask() {
     const since = performance.now() - this.wholeAt < WHOLE_MS ? this.version : "";
     try {
       const answer = await fetch(`${this.root}news?window=${this.window}&since=${since}`, {
         signal: AbortSignal.timeout(SLOW_MS),
       });
-      // Another run has another token.
+      // 403: another run, with another token, has this port.
       this.missed = answer.status === 403 ? this.missed + 1 : 0;
       return answer.status === 200 ? await answer.json() : null;
     } catch (error) {
-      // A room that is only slow is still there.
+      // A slow room is still open.
       if (error.name !== "TimeoutError") this.missed += 1;
       return null;
     }
   }
 
-  // Do something; gives the answer, or throws an Error with the one line that the room says.
+  // Sends an action. Returns the answer, or throws an Error with the room's one line.
   async post(path, words = {}) {
     const answer = await fetch(this.root + path, {
       method: "POST",
@@ -100,7 +100,7 @@ export class Talk {
     return answered(answer.ok, answer.status, await answer.text());
   }
 
-  // Send a file; progress(share) tells how much of it has gone. Gives the answer, or throws as above.
+  // Uploads a file; progress(share) reports how much was sent. done resolves to the answer, or rejects as above.
   put(path, file, progress = () => {}) {
     const most = this.state?.most_bytes ?? Infinity;
     if (file.size > most) return { done: Promise.reject(new Error(tooLarge(file.size, most))), stop() {} };
@@ -132,13 +132,13 @@ function answered(ok, status, text) {
   return text ? JSON.parse(text) : null;
 }
 
-// A file that would be refused isn't sent at all.
+// The line for a file that the room would refuse, so that it needn't be sent.
 function tooLarge(size, most) {
   const gigabytes = (bytes) => (bytes / 2 ** 30).toFixed(1).replace(".0", "");
   return `has ${gigabytes(size)} GB, and ${gigabytes(most)} GB is the most: cut it into parts first`;
 }
 
-// "about 40 s", "about 3 min": no finer than it is known.
+// "about 40 s", "about 3 min": no more precise than it deserves.
 export function aboutTime(seconds) {
   if (seconds < 8) return "a few seconds";
   if (seconds < 55) return `about ${5 * Math.round(seconds / 5)} s`;
