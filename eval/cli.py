@@ -22,6 +22,7 @@ from eval.robustness.commands import (
     room,
     room_first,
     room_songs,
+    room_speed,
     same,
 )
 from eval.scoring.comparing import comparison, falls, refrozen
@@ -254,6 +255,7 @@ for command in (
     room,
     room_first,
     room_songs,
+    room_speed,
     same,
 ):
     app.command()(command)

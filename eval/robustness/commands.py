@@ -148,3 +148,15 @@ def room_first(
     from eval.robustness.first_time import first_time
 
     print("\n".join(first_time(shots)))
+
+
+def room_speed(
+    times: Annotated[int, typer.Option(min=1, help="How often the first page is timed.")] = 3,
+) -> None:
+    """The room's first page beside `find`, and its answers while two analyses run. Exit code 1 beyond a limit."""
+    from eval.robustness.room_speed import room_speed as measured
+
+    lines = measured(times)
+    print("\n".join(lines))
+    if any(line.startswith("WRONG") for line in lines):
+        raise typer.Exit(1)

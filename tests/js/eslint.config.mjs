@@ -22,6 +22,7 @@ const browser = [
   "ResizeObserver",
   "URLSearchParams",
   "XMLHttpRequest",
+  "AbortSignal",
   "crypto",
   "fetch",
   "location",
