@@ -24,17 +24,21 @@ class Part(StrEnum):
     groove = "groove"
     audio = "audio"
     faults = "faults"
+    hour = "hour"
     example = "example"
 
 
 def take(
     parts: Annotated[list[Part] | None, typer.Argument(help="Which parts; all measurements if none is named.")] = None,
-    takes: Annotated[int, typer.Option(min=0, help="How many takes a part uses, if not its own number.")] = 0,
+    takes: Annotated[
+        int, typer.Option(min=0, help="How many takes (of hour: minutes) a part uses, if not its own.")
+    ] = 0,
     seed: Annotated[int, typer.Option(min=0, help="First seed of the players with faults.")] = FAULTS_SEED,
 ) -> None:
     """The review of takes against simulated players and human performances."""
     from eval.take import aligning, groove, simulated
     from eval.take.faults import faults
+    from eval.take.hour import hour
 
     known = {
         Part.sim: simulated.simulated,
@@ -43,6 +47,7 @@ def take(
         Part.groove: groove.groove,
         Part.audio: groove.groove_audio,
         Part.faults: lambda n: faults(n, seed),
+        Part.hour: hour,
         Part.example: simulated.example,
     }
     for part in parts or [part for part in known if part is not Part.example]:

@@ -17,7 +17,8 @@ from pulsefind.take.departures import departures_of
 from pulsefind.take.heard import hear
 from pulsefind.take.leak import Leak, find_leak
 from pulsefind.take.likelihood import Fit, Listened, score
-from pulsefind.take.origins import RESOLUTION_S, SAME_LENGTH_S, exact_starts, log_lag, log_prior
+from pulsefind.take.origins import RESOLUTION_S, SAME_LENGTH_S, SAME_SAMPLES_S, exact_starts, log_lag, log_prior
+from pulsefind.take.own_song import own_song
 from pulsefind.take.records import Alignment, StartCandidate, TakeHits
 from pulsefind.take.starts import Field, field_of, grid_starts, heard_starts, refine
 
@@ -101,20 +102,35 @@ def _by_hits(analysis: Analysis, field: Field, hits: TakeHits, track_audio: Audi
     share = np.exp(total - total.max())
     share /= share.sum()
     shown = [k for k in np.argsort(-share) if share[k] >= _WORTH_SHOWING * share.max()]
+    ours = 1.0
+    if recorded:
+        same_samples = abs(hits.duration_s - track_s) <= SAME_SAMPLES_S
+        ours = own_song(_near(rows[shown[0]][0], fits), same_samples)
     candidates = tuple(
-        _candidate(field, hits, rows[k][0].starts_at_s, rows[k][0].clock_ppm, float(share[k])) for k in shown
+        _candidate(field, hits, rows[k][0].starts_at_s, rows[k][0].clock_ppm, ours * float(share[k])) for k in shown
     )
     best = candidates[0]
     exact = recorded and best.starts_at_s in exact_starts(hits.duration_s, track_s)
     # A start that counted beats decided is no surer than they are: half a beat off, they pull it along.
     by_counts = not same_length and (not exact or _half_a_beat_apart(analysis, abs(track_s - hits.duration_s)))
-    counted = best.probability * (analysis.confidence.half if by_counts else 1.0)
+    counted = float(share[shown[0]]) * (analysis.confidence.half if by_counts else 1.0)
     least = SURE_OF_NOTES if not recorded else SURE_OF_CUT if exact and not same_length else SURE
-    chosen = counted >= least
-    reason = "best fit of the hits to bars and form" if chosen else "several starts fit the hits about equally well"
+    likely = counted >= least
+    chosen = likely and (not recorded or ours >= SURE)
+    reason = "several starts fit the hits about equally well"
+    if chosen:
+        reason = "best fit of the hits to bars and form"
+    elif likely:
+        reason = "the hits don't follow the track clearly enough to say that it is this song"
     if exact and chosen:
         reason = "as long as the track, so it starts with it" if same_length else "cut together with the track"
     return Alignment("hits", best.starts_at_s, best.clock_ppm, chosen, exact and chosen, candidates, None, reason)
+
+
+def _near(start: Fit, fits: list[Fit]) -> Fit:
+    """Where the playing lies: the best fit within reach of a start, which may be off by latency or by the grid."""
+    near = [fit for fit in fits if abs(fit.starts_at_s - start.starts_at_s) <= _LAG_REACH_S]
+    return max([start, *near], key=lambda fit: fit.score)
 
 
 def _half_a_beat_apart(analysis: Analysis, apart_s: float) -> bool:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from pulsefind.core.mapped import let_go
 from pulsefind.core.records import Audio, FloatArray, IntArray
 
 RATE_HZ = 200.0
@@ -33,7 +34,8 @@ _RISE_FRAMES = 3  # judged: a rise is measured over 15 ms
 _SMOOTH_FRAMES = 2.0
 """Standard deviation of the smoothing, 10 ms: a band plays no tighter (judged)."""
 _AROUND_S, _FLOOR_SHARE = 2.0, 0.1  # judged: what counts as around, and a floor as a share of the whole track's mean
-_PIECE_FRAMES, _SAMPLED = 4000, 97  # judged: frames worked on at a time; one in so many tells how loud the track gets
+_PIECE_FRAMES = 4000  # judged: frames worked on at a time
+_SAMPLED, _SAMPLED_FRAMES = 97, 200  # judged: one frame in so many tells how loud the track gets, so many at a time
 _STRONG_PERCENTILE, _CLEAR_SHARE = 99, 0.3
 """A clear onset rises a third as far as the strong ones, about one frame in a hundred (judged)."""
 
@@ -73,14 +75,15 @@ def _flux(track: Audio) -> FloatArray:
     window = np.hanning(_WINDOW)
     hz = np.fft.rfftfreq(_WINDOW, 1 / track.rate_hz)
     band = [(hz >= low) & (hz < high) for low, high in pairwise(_EDGES_HZ)]
-    padded = np.pad(track.samples, (_WINDOW // 2, _WINDOW))
-    starts = np.round(np.arange(n) * hop).astype(np.int64)
-    loudest = float(_magnitudes(padded, starts[::_SAMPLED], window).max()) + 1e-12
+    starts = np.round(np.arange(n) * hop).astype(np.int64) - _WINDOW // 2
+    few = starts[::_SAMPLED]
+    groups = np.array_split(few, -(-len(few) // _SAMPLED_FRAMES))
+    loudest = max(float(_magnitudes(track.samples, group, window).max()) for group in groups) + 1e-12
     result = np.zeros((len(band), n))
     for first in range(0, n, _PIECE_FRAMES):
         # Each piece looks back a few frames, so that a rise across its edge is seen whole.
         back = max(0, first - _RISE_FRAMES)
-        size = np.log1p(_LEVEL * _magnitudes(padded, starts[back : first + _PIECE_FRAMES], window) / loudest)
+        size = np.log1p(_LEVEL * _magnitudes(track.samples, starts[back : first + _PIECE_FRAMES], window) / loudest)
         before = np.vstack([np.repeat(size[:1], _RISE_FRAMES, axis=0), size])[: len(size)]
         if first == 0:
             before[:_RISE_FRAMES] = 0.0
@@ -91,7 +94,12 @@ def _flux(track: Audio) -> FloatArray:
 
 
 def _magnitudes(samples: NDArray[np.float32], starts: IntArray, window: FloatArray) -> FloatArray:
-    size: FloatArray = np.abs(np.fft.rfft(samples[starts[:, None] + np.arange(_WINDOW)] * window, axis=1))
+    """Spectra of the frames that begin there; there is silence before and after the recording."""
+    first, last = max(0, int(starts[0])), min(len(samples), int(starts[-1]) + _WINDOW)
+    part = np.pad(samples[first:last], (first - int(starts[0]), int(starts[-1]) + _WINDOW - last))
+    let_go(samples)
+    frames = part[(starts - starts[0])[:, None] + np.arange(_WINDOW)]
+    size: FloatArray = np.abs(np.fft.rfft(frames * window, axis=1))
     return size
 
 

@@ -4,20 +4,24 @@ Both are flattened in time and frequency, so that a loud drum weighs no more tha
 phase transform of Knapp and Carter 1976, cell by cell). Pieces of the take are correlated with the whole track by FFT.
 A clock error shifts the peaks of later pieces: the pieces are summed along every plausible clock error, and a line
 through their own peaks then gives start and clock to a fraction of a millisecond.
+
+Recordings of an hour are worked on piece by piece: only both at 4 kHz, and the correlations to the millisecond, are
+held as a whole.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import soxr
 from numpy.typing import NDArray
 from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import istft, stft
 
 from pulsefind.core.records import Audio, FloatArray
+from pulsefind.listen.audio import resampled
 
 CLOCK_PPM = 300.0
 """No recorder's clock is further off (quartz: some 100 ppm at worst; common practice, no source)."""
@@ -31,6 +35,7 @@ many are correlated at most (judged).
 """
 _BIN = 4  # samples: a bin is a millisecond (arithmetic)
 _CLOCK_STEP_PPM = 25.0  # over ten minutes one step is 15 ms (arithmetic)
+_CLOCKS_PPM = np.arange(-CLOCK_PPM, CLOCK_PPM + 1, _CLOCK_STEP_PPM)  # all that are plausible (arithmetic)
 
 _CLEAR_PEAK, _CLEAR_REPEAT, _OWN_PEAK = 9.0, 20.0, 5.0
 """Heights, in standard deviations of the correlation, of a peak that counts, of one in a track that repeats itself, and
@@ -39,6 +44,14 @@ of a single piece's (judged).
 _RIVAL_SHARE = 0.8  # judged: of the highest peak's height, from which another is its rival
 
 _REACH_S, _APART_S = 0.006, 0.03  # judged: how far a piece's peak may lie from the whole's; peaks closer are one
+_WINDOW, _OVERLAP = 256, 192  # samples, 64 ms and three quarters of it: judged
+_FLAT_LENGTH, _LAGS_LENGTH, _STARTS_LENGTH = 2**18, 2**18, 2**18
+"""Samples that are flattened, lags that are correlated, and starts that are compared at a time (judged: some 10 MB
+each); no result depends on them.
+"""
+_MOST_SAMPLED = 40_000
+"""Frames, and starts for each clock, that tell a level: all of them up to ten minutes, then evenly spread (judged).
+"""
 _FLATTEN = 0.9  # judged: exponent by which cells are flattened; 1 would be the phase transform
 _AS_GOOD = 0.95  # judged: of the best clock's height, from which another clock fits as well
 
@@ -61,14 +74,49 @@ class Leak:
 
 @dataclass(frozen=True, slots=True)
 class _Pieces:
-    """Correlations of pieces of the take with the track: (n_pieces, n_lags); start_s (n_pieces,) in the take.
+    """Correlations of pieces of the take with the track.
 
-    Lag zero means that the piece's own start lies on the track's first sample.
+    pooled: (n_pieces, n_bins) their largest size around every millisecond; start_s: (n_pieces,) in the take; spread:
+    (n_pieces,) the standard deviation that they were divided by. Lag zero means that the piece's own start lies on the
+    track's first sample.
     """
 
-    correlation: NDArray[np.float32]
+    track: NDArray[np.float32]
+    take: NDArray[np.float32]
+    length: int
+    pooled: NDArray[np.float16]
     start_s: FloatArray
-    first_lag_s: float
+    spread: FloatArray
+
+    @property
+    def first_lag_s(self) -> float:
+        """The first lag: a piece may begin before the track does."""
+        return -self.length / _RATE_HZ
+
+    def piece(self, k: int) -> NDArray[np.float32]:
+        """The samples of a piece."""
+        first = round(float(self.start_s[k]) * _RATE_HZ)
+        return self.take[first : first + self.length]
+
+    def correlation(self, k: int, first: int, last: int) -> FloatArray:
+        """(last - first,) the correlation of a piece at these lags, in samples from the first lag."""
+        both = _at_lags(self.track, self.piece(k), first - self.length, last - self.length)
+        scaled: FloatArray = both / self.spread[k]
+        return scaled
+
+
+@dataclass(frozen=True, slots=True)
+class _Peaks:
+    """How far starts stand out, in standard deviations.
+
+    best: (n_starts,) along the clock that suits each of them best; height, at: (n_clocks,) the highest of each clock,
+    and which start it is.
+    """
+
+    best: NDArray[np.float32]
+    height: FloatArray
+    at: NDArray[np.int64]
+    first_start_s: float
 
 
 def find_leak(track: Audio, take: Audio) -> Leak | None:
@@ -79,80 +127,157 @@ def find_leak(track: Audio, take: Audio) -> Leak | None:
     pieces = _correlate(_flat(track), _flat(take), piece_s)
     if not len(pieces.start_s):
         return None
-    score, clocks, first_start_s = _sum_along_clocks(pieces)
-    best_clock, best = np.unravel_index(int(score.argmax()), score.shape)
-    height = float(score[best_clock, best])
+    peaks = _sum_along_clocks(pieces)
+    height = float(peaks.height.max())
     if height < _CLEAR_PEAK:
         return None
     # A short take says little about its clock: of those that fit about as well, the one least off is taken.
-    as_good = np.flatnonzero(score.max(axis=1) >= _AS_GOOD * height)
-    best_clock = as_good[np.argmin(np.abs(clocks[as_good]))]
-    best = score[best_clock].argmax()
-    rival_bins = _rivals(score.max(axis=0), int(best), height)
+    as_good = np.flatnonzero(peaks.height >= _AS_GOOD * height)
+    best_clock = int(as_good[np.argmin(np.abs(_CLOCKS_PPM[as_good]))])
+    best = int(peaks.at[best_clock])
+    rival_bins = _rivals(peaks.best, best, height)
     if rival_bins and height < _CLEAR_REPEAT:
         # Tones that two recordings have in common give many low peaks; a track that repeats gives high ones.
         return None
-    rivals = tuple(first_start_s + k * _BIN / _RATE_HZ for k in rival_bins)
-    starts_at_s = first_start_s + float(best) * _BIN / _RATE_HZ
-    starts_at_s, clock_ppm = _refine(pieces, starts_at_s, float(clocks[best_clock]))
+    rivals = tuple(peaks.first_start_s + k * _BIN / _RATE_HZ for k in rival_bins)
+    starts_at_s = peaks.first_start_s + best * _BIN / _RATE_HZ
+    starts_at_s, clock_ppm = _refine(pieces, starts_at_s, float(_CLOCKS_PPM[best_clock]))
     return Leak(starts_at_s, clock_ppm, height, rivals)
 
 
-def _flat(audio: Audio) -> FloatArray:
-    """The recording at 4 kHz, with all cells of its spectrogram brought close to one level."""
-    samples = soxr.resample(audio.samples.astype(np.float64), audio.rate_hz, _RATE_HZ)
-    window = 256
-    if len(samples) < window:
-        return np.zeros(0)
-    _, _, cells = stft(samples, _RATE_HZ, nperseg=window, noverlap=window * 3 // 4)
-    size = np.abs(cells)
-    floor = 1e-4 * float(np.percentile(size, 95)) + 1e-12
-    _, flat = istft(cells / (size + floor) ** _FLATTEN, _RATE_HZ, nperseg=window, noverlap=window * 3 // 4)
-    result: FloatArray = flat[: len(samples)]
-    return result
+def _flat(audio: Audio, length: int = _FLAT_LENGTH) -> NDArray[np.float32]:
+    """The recording at 4 kHz, with all cells of its spectrogram brought close to one level, so many samples at a time
+    (a multiple of a quarter window).
+    """
+    parts = list(resampled(audio, _RATE_HZ))
+    samples = np.concatenate(parts) if parts else np.zeros(0, np.float32)
+    if len(samples) < _WINDOW:
+        return np.zeros(0, np.float32)
+    floor = 1e-4 * _loud(samples) + 1e-12
+    flat = np.empty_like(samples)
+    for first in range(0, len(samples), length):
+        # A window before and after, so that every frame that reaches into the part is whole.
+        begin, end = max(0, first - _WINDOW), min(len(samples), first + length + _WINDOW)
+        cells = _cells(samples[begin:end])
+        _, part = istft(cells / (np.abs(cells) + floor) ** _FLATTEN, _RATE_HZ, nperseg=_WINDOW, noverlap=_OVERLAP)
+        last = min(len(samples), first + length)
+        flat[first:last] = part[first - begin : last - begin]
+    return flat
 
 
-def _correlate(track: FloatArray, take: FloatArray, piece_s: float) -> _Pieces:
+def _cells(samples: NDArray[np.float32]) -> NDArray[np.complex128]:
+    padded = np.pad(samples.astype(np.float64), (0, max(0, _WINDOW - len(samples))))
+    cells: NDArray[np.complex128] = stft(padded, _RATE_HZ, nperseg=_WINDOW, noverlap=_OVERLAP)[2]
+    return cells
+
+
+def _loud(samples: NDArray[np.float32]) -> float:
+    """The size that one cell in twenty exceeds, from frames that are evenly spread."""
+    hop = _WINDOW - _OVERLAP
+    frames = len(samples) // hop
+    window = np.hanning(_WINDOW + 1)[:-1]
+    step = max(1, -(-frames // _MOST_SAMPLED))
+    starts = np.arange(0, len(samples) - _WINDOW + 1, hop * step)
+    sizes = [
+        np.abs(rfft(samples[part[:, None] + np.arange(_WINDOW)] * window, axis=1)).astype(np.float32)
+        for part in np.array_split(starts, -(-len(starts) // 1000))
+    ]
+    return float(np.percentile(np.concatenate(sizes), 95)) / float(window.sum())
+
+
+def _correlate(
+    track: NDArray[np.float32], take: NDArray[np.float32], piece_s: float, lags: int = _LAGS_LENGTH
+) -> _Pieces:
     length = int(piece_s * _RATE_HZ)
     count = max(1, min(_MOST_PIECES, len(take) // length))
     first = np.linspace(0, max(0, len(take) - length), count).astype(np.int64)
     first = np.array([f for f in first if np.any(take[f : f + length])], dtype=np.int64)
-    size = next_fast_len(len(track) + 2 * length, real=True)
-    spectrum = rfft(track, size)
-    # Lags -length .. len(track): a piece may begin before the track does.
-    n_lags = len(track) + length
-    rows: NDArray[np.float32] = np.empty((len(first), n_lags), dtype=np.float32)
+    # Lags -length .. len(track).
+    n_bins = (len(track) + length) // _BIN
+    pooled = np.empty((len(first), n_bins), np.float16)
+    spread = np.empty(len(first))
     for i, f in enumerate(first):
-        # The correlation of piece and track at lag k lies at index k; negative lags wrap to the end.
-        both = irfft(spectrum * np.conj(rfft(take[f : f + length], size)), size)
-        row = np.r_[both[-length:], both[: len(track)]]
-        rows[i] = row / (np.std(row) + 1e-30)
-    return _Pieces(rows, first / _RATE_HZ, -length / _RATE_HZ)
+        row = np.empty(n_bins, np.float32)
+        total, squares, n = 0.0, 0.0, 0
+        for low, both in _lags(track, take[f : f + length], lags):
+            total, squares, n = total + float(both.sum()), squares + float(both @ both), n + len(both)
+            full = len(both) // _BIN
+            row[low // _BIN : low // _BIN + full] = np.abs(both[: full * _BIN]).reshape(full, _BIN).max(axis=1)
+        spread[i] = np.sqrt(max(0.0, squares / n - (total / n) ** 2)) + 1e-30
+        # Half precision: one part in 2,000, and heights of 5 to 20 are compared.
+        pooled[i] = maximum_filter1d(row / np.float32(spread[i]), 3)
+    return _Pieces(track, take, length, pooled, first / _RATE_HZ, spread)
 
 
-def _sum_along_clocks(pieces: _Pieces) -> tuple[FloatArray, FloatArray, float]:
-    """How far each start stands out, (n_clocks, n_starts), the clocks in ppm, and the track time of the first start."""
-    n = pieces.correlation.shape[1] // _BIN
-    pooled = np.abs(pieces.correlation[:, : n * _BIN]).reshape(len(pieces.start_s), n, _BIN).max(axis=2)
-    pooled = maximum_filter1d(pooled, 3, axis=1)
-    clocks = np.arange(-CLOCK_PPM, CLOCK_PPM + 1, _CLOCK_STEP_PPM)
+def _lags(track: NDArray[np.float32], piece: NDArray[np.float32], lags: int) -> Iterator[tuple[int, FloatArray]]:
+    """The correlation of a piece with the track, so many lags at a time (a multiple of _BIN): the first, from the first
+    lag, and (n,) the values.
+    """
+    end = len(track) + len(piece)
+    for low in range(0, end, lags):
+        yield low, _at_lags(track, piece, low - len(piece), min(low + lags, end) - len(piece))
+
+
+def _at_lags(track: NDArray[np.float32], piece: NDArray[np.float32], first: int, last: int) -> FloatArray:
+    """(last - first,) the correlation of a piece with the track at lags first .. last, in samples."""
+    # At lag k the piece lies on the track's samples k .. k + len(piece).
+    begin, end = max(0, first), min(len(track), last + len(piece))
+    size = next_fast_len(last - first + 2 * len(piece), real=True)
+    part = np.zeros(size)
+    if end > begin:
+        part[begin - first : end - first] = track[begin:end]
+    both: FloatArray = irfft(rfft(part) * np.conj(rfft(piece.astype(np.float64), size)), size)[: last - first]
+    return both
+
+
+def _sum_along_clocks(pieces: _Pieces, length: int = _STARTS_LENGTH) -> _Peaks:
+    """How far each start stands out for every clock, so many starts at a time."""
+    n = pieces.pooled.shape[1]
     bins_per_s = _RATE_HZ / _BIN
     longest = int(np.ceil(pieces.start_s[-1] * bins_per_s * (1 + 1e-6 * CLOCK_PPM))) + 1
-    rest = float(np.mean(pooled))
-    result = np.empty((len(clocks), n + longest))
-    for c, clock in enumerate(clocks):
-        total = np.full(n + longest, 0.0)
-        for row, start_s in zip(pooled, pieces.start_s, strict=True):
-            # A piece at take time s starts on the track at start + s / (1 + clock).
-            shift = round(start_s / (1 + 1e-6 * clock) * bins_per_s)
-            total[longest - shift : longest - shift + n] += row - rest
-        result[c] = total / np.sqrt(len(pieces.start_s))
-    spread = float(np.std(result))
-    first_start_s = pieces.first_lag_s - longest / bins_per_s
-    return (result - float(np.median(result))) / (spread + 1e-12), clocks, first_start_s
+    starts = n + longest
+    rest = float(np.mean(pieces.pooled, dtype=np.float64))
+    step = max(1, -(-starts // (_MOST_SAMPLED * 15)))
+    best = np.empty(starts, np.float32)
+    height, at = np.full(len(_CLOCKS_PPM), -np.inf), np.zeros(len(_CLOCKS_PPM), np.int64)
+    total, squares = 0.0, 0.0
+    sampled: list[NDArray[np.float32]] = []
+    for first in range(0, starts, length):
+        last = min(starts, first + length)
+        part = np.stack([_along(pieces, clock, first, last, longest, rest) for clock in _CLOCKS_PPM])
+        best[first:last] = part.max(axis=0)
+        highest = part.max(axis=1)
+        higher = highest > height
+        at[higher] = first + part.argmax(axis=1)[higher]
+        height = np.maximum(height, highest)
+        total, squares = total + float(part.sum()), squares + float(np.square(part).sum())
+        sampled.append(part[:, -first % step :: step].astype(np.float32).ravel())
+    n_all = starts * len(_CLOCKS_PPM)
+    spread = float(np.sqrt(max(0.0, squares / n_all - (total / n_all) ** 2))) + 1e-12
+    middle = float(np.median(np.concatenate(sampled)))
+    return _Peaks(
+        (best - np.float32(middle)) / np.float32(spread),
+        (height - middle) / spread,
+        at,
+        pieces.first_lag_s - longest / bins_per_s,
+    )
 
 
-def _rivals(score: FloatArray, best: int, height: float) -> tuple[int, ...]:
+def _along(pieces: _Pieces, clock: float, first: int, last: int, longest: int, rest: float) -> FloatArray:
+    """(last - first,) the pieces' correlations, summed for a clock, at these starts."""
+    total = np.zeros(last - first)
+    n = pieces.pooled.shape[1]
+    for row, start_s in zip(pieces.pooled, pieces.start_s, strict=True):
+        # A piece at take time s starts on the track at start + s / (1 + clock).
+        offset = longest - round(start_s / (1 + 1e-6 * clock) * _RATE_HZ / _BIN)
+        low, high = max(first, offset), min(last, offset + n)
+        if high > low:
+            total[low - first : high - first] += row[low - offset : high - offset].astype(np.float64) - rest
+    total /= np.sqrt(len(pieces.start_s))
+    return total
+
+
+def _rivals(score: NDArray[np.float32], best: int, height: float) -> tuple[int, ...]:
     apart = int(_APART_S * _RATE_HZ / _BIN)
     peak = (score == maximum_filter1d(score, 2 * apart + 1)) & (score >= _RIVAL_SHARE * height)
     others = [int(k) for k in np.flatnonzero(peak) if abs(int(k) - best) > apart]
@@ -162,8 +287,8 @@ def _rivals(score: FloatArray, best: int, height: float) -> tuple[int, ...]:
 def _refine(pieces: _Pieces, starts_at_s: float, clock_ppm: float) -> tuple[float, float]:
     """Start and clock from a robust line through the peaks of the single pieces, where enough of them are clear."""
     rows = [
-        _own_peak(row, starts_at_s + start_s / (1 + 1e-6 * clock_ppm) - pieces.first_lag_s)
-        for row, start_s in zip(pieces.correlation, pieces.start_s, strict=True)
+        _own_peak(pieces, k, starts_at_s + start_s / (1 + 1e-6 * clock_ppm) - pieces.first_lag_s)
+        for k, start_s in enumerate(pieces.start_s.tolist())
     ]
     clear = np.array([height >= _OWN_PEAK for _, height in rows])
     lag_s = np.array([lag for lag, _ in rows]) + pieces.first_lag_s
@@ -177,20 +302,19 @@ def _refine(pieces: _Pieces, starts_at_s: float, clock_ppm: float) -> tuple[floa
     return intercept, 1e6 * (1 / (1 + slope) - 1)
 
 
-def _own_peak(row: NDArray[np.float32], near_s: float) -> tuple[float, float]:
-    """Where the correlation of one piece peaks within reach of a lag (s, from the row's start), and how high."""
+def _own_peak(pieces: _Pieces, k: int, near_s: float) -> tuple[float, float]:
+    """Where the correlation of one piece peaks within reach of a lag (s, from the first lag), and how high."""
     reach = int(_REACH_S * _RATE_HZ)
     centre = round(near_s * _RATE_HZ)
-    first, last = max(1, centre - reach), min(len(row) - 1, centre + reach + 1)
+    first, last = max(1, centre - reach), min(len(pieces.track) + pieces.length - 1, centre + reach + 1)
     if last - first < 3:
         return near_s, 0.0
-    part = np.abs(row[first:last])
-    k = int(part.argmax())
-    height = float(part[k])
-    left, right = abs(float(row[first + k - 1])), abs(float(row[first + k + 1]))
+    size = np.abs(pieces.correlation(k, first - 1, last + 1))
+    peak = 1 + int(size[1:-1].argmax())
+    left, height, right = (float(value) for value in size[peak - 1 : peak + 2])
     bend = left - 2 * height + right
     shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    return (first + k + shift) / _RATE_HZ, height
+    return (first - 1 + peak + shift) / _RATE_HZ, height
 
 
 def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:

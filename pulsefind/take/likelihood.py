@@ -80,7 +80,7 @@ class Listened:
 @dataclass(frozen=True, slots=True)
 class Fit:
     """A start and its clock; score: log likelihood ratio against other starts; against_chance: the same against hits
-    that lie anywhere; per_hit: that of each hit on the grid.
+    that lie anywhere; per_hit: that of each hit on the grid; on_onsets: that of all hits on the track's onsets.
     """
 
     starts_at_s: float
@@ -88,6 +88,7 @@ class Fit:
     score: float
     against_chance: float
     per_hit: float
+    on_onsets: float
 
 
 def score(
@@ -98,7 +99,7 @@ def score(
     inside = (at_s >= field.edges[0] - 0.06) & (at_s < field.edges[-1])
     n = len(at_s)
     if inside.sum() < max(4, 0.25 * n):
-        return Fit(start_s, clock_ppm, -np.inf, -np.inf, -np.inf)
+        return Fit(start_s, clock_ppm, -np.inf, -np.inf, -np.inf, 0.0)
     index = nearest(field.slots.nominal_s, at_s[inside])
     timing = _timing(field, at_s[inside], index)
     kind = np.array(hits.kind)
@@ -113,16 +114,18 @@ def score(
         **_ends(analysis, field.slots, None if listened is None else listened.heard, hits, at_s),
         "clock": -0.5 * (clock_ppm / CLOCK_SIGMA_PPM) ** 2,
     }
+    on_onsets = 0.0
     if listened is not None:
         kick = kind == "kick"
         answered = _SOUND_WITNESS * _on_onsets(listened.heard, at_s, kind)
         parts |= {"low onsets": float(answered[kick].sum()), "high onsets": float(answered[~kick].sum())}
+        on_onsets = float(answered.sum())
     total = sum(parts.values())
     if listened is None or hits.source != "audio":
-        return Fit(start_s, clock_ppm, total, total, float(timing.mean()))
+        return Fit(start_s, clock_ppm, total, total, float(timing.mean()), on_onsets)
     parts["low departures"], parts["high departures"] = listened.departures.agreeing(at_s, kick)
     weighed = sum(RECORDED[name] * value for name, value in parts.items())
-    return Fit(start_s, clock_ppm, weighed, total, float(timing.mean()))
+    return Fit(start_s, clock_ppm, weighed, total, float(timing.mean()), on_onsets)
 
 
 def _on_onsets(heard: Heard, at_s: FloatArray, kind: NDArray[np.str_]) -> FloatArray:

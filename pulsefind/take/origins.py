@@ -12,6 +12,10 @@ import numpy as np
 SAME_LENGTH_S = 0.05
 """Lengths that differ by less are the same (judged: encoders pad by up to about this much)."""
 
+SAME_SAMPLES_S = 0.001
+"""Lengths that differ by less are the same to the sample (judged: rates differ, and with them the last sample).
+"""
+
 _EXPORTED, _STARTS_WITH_IT, _ENDS_WITH_IT = 0.85, 0.2, 0.2
 """The share of takes exported with the song among those of its length, and of takes of other lengths that start with it
 to the sample, and that end with it (judged with the seven real takes in view: eval/take/NOTES.md).
