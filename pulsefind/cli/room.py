@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -42,6 +43,7 @@ def room(folder: RoomFolderOption = None, no_browser: NoBrowserOption = False) -
 
             webbrowser.open(guard.ticket())
 
+    worker = [sys.executable, "-m", "pulsefind.cli.worker", str(os.getpid())]
     with held(place):
-        run(Opening(place, [sys.executable, "-m", "pulsefind.cli.worker"], opened))
+        run(Opening(place, worker, opened))
     print("The room is closed.")

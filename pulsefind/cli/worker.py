@@ -1,6 +1,6 @@
 """A worker of the room: reads one task per line, runs commands to do it, and writes progress and results as lines.
 
-Only the room starts `python -m pulsefind.cli.worker`.
+Only the room starts it: `python -m pulsefind.cli.worker PROCESS`, PROCESS being the room's own id.
 """
 
 from __future__ import annotations
@@ -14,10 +14,8 @@ import traceback
 import warnings
 from typing import IO, Any
 
-from pulsefind.cli.app import app
 from pulsefind.core.child import end_with_parent
 from pulsefind.core.errors import PulsefindError
-from pulsefind.room.jobs import JOBS, Hands
 
 
 class _Terminal(io.TextIOBase):
@@ -47,14 +45,18 @@ class _Terminal(io.TextIOBase):
 
 def main() -> None:
     """Do one task after another until the room closes."""
-    end_with_parent()
+    # First of all: what is imported below takes a while, and the room may be killed meanwhile.
+    end_with_parent(int(sys.argv[1]))
     # Only our own lines may go into the pipe; discard whatever libraries print.
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
     terminal, tasks = _Terminal(out), sys.stdin.buffer
     # Library warnings mean nothing to a drummer.
     warnings.showwarning = lambda *_, **__: None
-    from pulsefind import analysis  # noqa: F401 - loads what takes long before the first task comes
+    # Loaded before the first task comes.
+    from pulsefind import analysis  # noqa: F401
+    from pulsefind.cli import app  # noqa: F401
+    from pulsefind.room import jobs  # noqa: F401
 
     sys.stderr = terminal
     for line in tasks:
@@ -62,6 +64,8 @@ def main() -> None:
 
 
 def _do(task: dict[str, Any], terminal: _Terminal) -> None:
+    from pulsefind.room.jobs import JOBS, Hands
+
     job = JOBS[task.pop("do")]
     try:
         result = job(Hands(_run, lambda stage: terminal.send(stage=stage)), **task)
@@ -78,6 +82,8 @@ def _do(task: dict[str, Any], terminal: _Terminal) -> None:
 
 def _run(words: list[str]) -> str:
     """Run a command and return its output."""
+    from pulsefind.cli.app import app
+
     said = io.StringIO()
     with contextlib.redirect_stdout(said):
         code = app(words, standalone_mode=False)

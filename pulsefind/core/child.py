@@ -171,11 +171,13 @@ def _held_signals() -> Iterator[Callable[[], None]]:
         release()
 
 
-def end_with_parent() -> None:
-    """From now on end when the process that started this one does, where the kernel offers that."""
+def end_with_parent(parent: int) -> None:
+    """From now on end with the process that started this one, at once if it is gone already; where the kernel offers
+    that. parent is the process's id as it says itself: seen from here, it might be that of whoever took over.
+    """
     watch = _death_watch()
     if watch is not None:
-        watch(os.getppid())
+        watch(parent)
 
 
 def _serve(parent: int, watch: Callable[[int], None] | None) -> None:
