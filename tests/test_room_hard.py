@@ -127,6 +127,28 @@ def test_killed_at_any_moment_every_song_is_whole_or_not_there(tmp_path, monkeyp
     all_whole(folder, songs, "end")
 
 
+@needs_signals
+def test_a_room_killed_between_a_song_and_the_set_goes_on_there(tmp_path):
+    folder = tmp_path / "songs"
+    room = RunningRoom(folder)
+    for k in range(2):
+        room.drop(short_song(tmp_path / f"{k}.wav", length_s=3.0, seed=k))
+    ids = {song["title"]: song["id"] for song in room.all_ready(2)["songs"]}
+    room.until(lambda news: len(news["set"]) == 2)
+    # One is taken out by its owner; the other's name hadn't reached the set's file yet.
+    assert room.post("set", songs=[])[0] == 204
+    room.process.kill()
+    room.end()
+    (folder / ".made" / ids["1"] / "expected").touch()
+    room = RunningRoom(folder)
+    try:
+        room.until(lambda news: news["set"] == [ids["1"]])
+        assert room.all_ready(2)["set"] == [ids["1"]]
+        assert not (folder / ".made" / ids["1"] / "expected").exists()
+    finally:
+        room.end()
+
+
 def drop_until_killed(room, songs, folder):
     for path in songs:
         if not (folder / path.name).exists():

@@ -193,8 +193,10 @@ class Board:
 
     async def _follow(self, entry: Entry, job: Job) -> None:
         """Wait for a song's job and keep its result."""
-        sources, is_new = entry.sources, entry.song.analysis == Stamp()
+        sources = entry.sources
         try:
+            if job.task["do"] == "hear" and entry.song.analysis == Stamp():
+                await asyncio.to_thread(self.shelf.expect, entry.song)
             shown = await self.work.done(job)
             entry.song = await asyncio.to_thread(looked_at, entry.song.track)
         except CancelledWorkError:
@@ -209,19 +211,19 @@ class Board:
             entry.length_s = shown["length_s"]
             if job.task["do"] == "hear":
                 entry.heard_of, entry.remarks = sources, list(dict.fromkeys(job.remarks))
-                if is_new:
-                    await self._heard_first(entry, job)
+                if job.soon == LATER and job.began_s is not None:
+                    self.pace.heard(entry.length_s or 0.0, time.monotonic() - job.began_s)
+            if await asyncio.to_thread(self.shelf.is_expected, entry.song):
+                await self._join(entry)
         entry.job = None
         self.changed()
         await self.look()
 
-    async def _heard_first(self, entry: Entry, job: Job) -> None:
+    async def _join(self, entry: Entry) -> None:
         """Add a song that was heard for the first time to the end of the set."""
-        if job.began_s is not None:
-            self.pace.heard(entry.length_s or 0.0, time.monotonic() - job.began_s)
         if entry.song.id not in self.listed:
-            self.listed = [*self.listed, entry.song.id]
-            await self.put_in_order(self.listed)
+            await self.put_in_order([*self.listed, entry.song.id])
+        await asyncio.to_thread(self.shelf.joined, entry.song)
 
     async def put_in_order(self, ids: list[str]) -> None:
         """Write the set in this order; ids of songs that are gone are skipped."""

@@ -20,6 +20,7 @@ from pulsefind.song.setlist import read_set, set_text
 from pulsefind.song.writing import edited
 
 REVIEW = ".review.json"
+_EXPECTED = "expected"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +117,19 @@ class Shelf:
     def made(self, song: Song) -> Path:
         """The folder of what can be made again for a song."""
         return self.place.made / song.id
+
+    def expect(self, song: Song) -> None:
+        """Note that a song is to join the set once it is heard, so that it does even if the room is killed before."""
+        self.made(song).mkdir(parents=True, exist_ok=True)
+        (self.made(song) / _EXPECTED).touch()
+
+    def is_expected(self, song: Song) -> bool:
+        """Is a song to join the set?"""
+        return (self.made(song) / _EXPECTED).exists()
+
+    def joined(self, song: Song) -> None:
+        """Note that a song has joined the set; from now on only a person takes it out or puts it back."""
+        (self.made(song) / _EXPECTED).unlink(missing_ok=True)
 
     @contextlib.contextmanager
     def room_for(self, name: str) -> Iterator[Path]:

@@ -70,10 +70,13 @@ class Work:
             thread.start()
 
     def add(self, job: Job) -> Job:
-        """Queue a job."""
+        """Queue a job, unless it was cancelled before it came here."""
         with self._lock:
-            self._waiting.append(job)
-            self._lock.notify_all()
+            if not job.called_off:
+                self._waiting.append(job)
+                self._lock.notify_all()
+        if job.called_off:
+            self._settle(job, CancelledWorkError("called off"))
         self.changed()
         return job
 
