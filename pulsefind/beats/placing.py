@@ -30,8 +30,9 @@ def place_beats(pulse: Pulse, hits: Hits, activations: Activations) -> Beats:
 
     The times minimise sum(w (x - observed)^2) + stiffness sum((second difference of x)^2) with Tukey's biweight for w
     (a Whittaker smoother, Eilers 2003, made robust), so that one early snare doesn't drag the beat along, and a beat
-    without a hit follows from its neighbours. The stiffness is the one with which even beats best predict odd ones and
-    vice versa. No beats in give no beats out.
+    without a hit follows from its neighbours. The stiffness is the highest with which even beats predict odd ones and
+    vice versa as well as with the best, to within one standard error of the mean (L. Breiman and others,
+    "Classification and Regression Trees", 1984). No beats in give no beats out.
     """
     if len(pulse.time_s) == 0:
         return Beats(np.zeros(0), np.zeros(0), np.zeros(0, np.bool_))
@@ -93,7 +94,10 @@ def _whittaker(observed: FloatArray, weight: FloatArray, stiffness: FloatArray) 
 
 
 def _best_stiffness(observed: FloatArray, weight: FloatArray) -> float:
-    errors = []
+    """Errors count up to the reach: their mean tells courses apart that have the same median, and so depends less on
+    the file.
+    """
+    errors, unsure = [], []
     for stiffness in STIFFNESS:
         missed = []
         for parity in (0, 1):
@@ -102,11 +106,12 @@ def _best_stiffness(observed: FloatArray, weight: FloatArray) -> float:
             course = _smooth(observed, known, stiffness)
             heard = weight[parity::2] > _FRAME_WEIGHT + 0.1
             missed.append(np.abs(observed - course)[parity::2][heard])
-        error = np.concatenate(missed)
-        errors.append(float(np.median(error)) if len(error) else 0.0)
-    # A stiffer course that predicts as well is the better explanation.
-    best = min(errors)
-    return max(s for s, e in zip(STIFFNESS, errors, strict=True) if e <= 1.05 * best + 1e-4)
+        error = np.minimum(np.concatenate(missed), REACH_S)
+        errors.append(float(error.mean()) if len(error) else 0.0)
+        unsure.append(float(error.std() / np.sqrt(len(error))) if len(error) else 0.0)
+    # A stiffer course that predicts as well is the better explanation; with few hits, chance alone sets courses apart.
+    best = int(np.argmin(errors))
+    return max(s for s, e in zip(STIFFNESS, errors, strict=True) if e <= errors[best] + unsure[best])
 
 
 def _increasing(time_s: FloatArray, fallback: FloatArray) -> FloatArray:
