@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import soxr
 
 from pulsefind.core.errors import FormatError
 from pulsefind.core.records import Audio
 from pulsefind.listen import network
+from pulsefind.listen.audio import from_samples
 
 
 def audio(samples, rate_hz=44100):
@@ -182,3 +184,16 @@ def test_a_file_that_is_no_weights_is_told_in_one_line(tmp_path):
     path.write_bytes(b"no")
     with pytest.raises(FormatError, match="no weights of a pulse network"):
         network.read_weights(path)
+
+
+def test_the_highest_band_of_noise_is_as_loud_at_half_the_rate():
+    # White noise has a flat spectrum, the definition; what a filter takes of it is missing in that band alone.
+    noise = np.random.default_rng(8).normal(0, 0.1, 20 * 44100).astype(np.float32)
+    halves = soxr.resample(noise, 44100, 22050)
+    whole, half = (
+        np.concatenate(list(network.spectra_of(from_samples(samples, rate_hz))))[50:-50]
+        for samples, rate_hz in ((noise, 44100), (halves, 22050))
+    )
+    magnitude = [(10**shown - 1).mean(axis=0)[0] for shown in (whole, half)]
+    share = magnitude[1] / magnitude[0] / np.median(magnitude[1] / magnitude[0])
+    np.testing.assert_allclose(share, 1.0, atol=0.03)

@@ -37,7 +37,7 @@ def find_hits(
         return _as_arrays(_hits_of(audio, spectrum() if spectrum else spectrogram_of(audio), listen))
 
     def name() -> str:
-        return f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{audio.sha256}"
+        return f"hits-{code_version(__file__)}-{network.version(network.KIT)}-{network.sound_key(audio)}"
 
     return _from_arrays(kept(name, make, use_cache, _from_arrays))
 

@@ -44,6 +44,8 @@ _WEIGHTS = Path(__file__).parent.parent / "weights"
 _LOW_HZ, _HIGH_HZ = 30.0, 10500.0  # of the lowest and the highest band (as trained)
 _OUTPUT_RATE_HZ = 100.0  # what Activations asks for: that of madmom's networks (published)
 _BLOCK_FRAMES = 250  # as quick as 1000, in a quarter of the memory (measured)
+_LOW_RATE_HZ = 24000  # judged: a recording below it has lost a part of the highest band
+_TOP_LEFT = 0.8  # of that band, of a flat spectrum through three of soxr's filters at 22.05 kHz (measured)
 _LEVEL = 0.1  # root mean square at which they listen (as trained)
 
 
@@ -271,9 +273,21 @@ def outputs(spectra: Iterable[Float32Array], weights: Weights, bands: int = BAND
 
 
 def spectra_of(audio: Audio) -> Iterator[Float32Array]:
-    """What the networks are shown of a recording at any rate: its `features`, block by block."""
+    """What the networks are shown of a recording at any rate: its `features`, block by block.
+
+    Of a recording at 22.05 kHz the filters of three resamplers (its own, to 44.1 kHz and back) have taken a part of the
+    highest band; it is shown as if the spectrum went on as it is below.
+    """
     # Relative to the recording's own level, so that its gain doesn't matter.
-    yield from features(resampled(audio, RATE_HZ), _LEVEL / (rms(audio.samples) or 1.0))
+    for block in features(resampled(audio, RATE_HZ), _LEVEL / (rms(audio.samples) or 1.0)):
+        if audio.source_rate_hz < _LOW_RATE_HZ:
+            block[:, :, -1] = np.log10(1 + (10 ** block[:, :, -1] - 1) / _TOP_LEFT)
+        yield block
+
+
+def sound_key(audio: Audio) -> str:
+    """A name for a recording as the networks are shown it."""
+    return audio.sha256 + ("-low" if audio.source_rate_hz < _LOW_RATE_HZ else "")
 
 
 def network_outputs(
@@ -297,7 +311,7 @@ def network_outputs(
     if not isinstance(weights, str):
         return listen()[0]
     check = shaped(("n", _OUTPUTS[weights]))
-    return kept(lambda: f"own-{version(weights)}-{bands}-{audio.sha256}", listen, use_cache, check)[0]
+    return kept(lambda: f"own-{version(weights)}-{bands}-{sound_key(audio)}", listen, use_cache, check)[0]
 
 
 def pulse_activations(audio: Audio, weights: Weights | str = PULSE) -> NDArray[np.float64]:
