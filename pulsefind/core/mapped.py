@@ -13,8 +13,8 @@ from pulsefind.core.errors import AudioError
 
 Float32Array = NDArray[np.float32]
 
-IN_MEMORY_BYTES = 256 * 2**20
-"""Anything longer goes to a temporary file (judged: from 25 minutes of sound): the system keeps in memory what is used
+IN_MEMORY_BYTES = 64 * 2**20
+"""Anything longer goes to a temporary file (judged: from 6 minutes of sound): the system keeps in memory what is used
 of it, and gives that up when others need the room.
 """
 

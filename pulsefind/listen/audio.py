@@ -275,7 +275,7 @@ def _at_rate(blocks: Iterator[Samples], rate_hz: int) -> Iterator[Samples]:
 
 
 def _kept(blocks: Iterator[Samples], where: str) -> Samples:
-    """All mono blocks in one array, in memory or, beyond 25 minutes, in a temporary file."""
+    """All mono blocks in one array, in memory or, beyond 6 minutes, in a temporary file."""
     return gathered(_not_endless(blocks, where), where)
 
 

@@ -81,7 +81,7 @@ class Compressed:
 
 
 def spectrogram(samples: Float32Array, rate_hz: int, where: str = "the samples") -> Spectrogram:
-    """Mel magnitudes of a mono signal; those of more than an hour are kept in a temporary file.
+    """Mel magnitudes of a mono signal; those of more than 19 minutes are kept in a temporary file.
 
     Raises
     ------
