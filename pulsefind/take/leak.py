@@ -45,12 +45,12 @@ _RIVAL_SHARE = 0.8  # judged: of the highest peak's height, from which another i
 
 _REACH_S, _APART_S = 0.006, 0.03  # judged: how far a piece's peak may lie from the whole's; peaks closer are one
 _WINDOW, _OVERLAP = 256, 192  # samples, 64 ms and three quarters of it: judged
-_FLAT_LENGTH, _LAGS_LENGTH, _STARTS_LENGTH = 2**18, 2**18, 2**18
+_FLAT_LENGTH, _LAGS_LENGTH, _STARTS_LENGTH = 2**18, 2**18, 2**16
 """Samples that are flattened, lags that are correlated, and starts that are compared at a time (judged: some 10 MB
 each); no result depends on them.
 """
 _MOST_SAMPLED = 40_000
-"""Frames, and starts for each clock, that tell a level: all of them up to ten minutes, then evenly spread (judged).
+"""Frames, and starts for each clock, that tell a level, evenly spread where there are more (judged).
 """
 _FLATTEN = 0.9  # judged: exponent by which cells are flattened; 1 would be the phase transform
 _AS_GOOD = 0.95  # judged: of the best clock's height, from which another clock fits as well
@@ -237,7 +237,7 @@ def _sum_along_clocks(pieces: _Pieces, length: int = _STARTS_LENGTH) -> _Peaks:
     longest = int(np.ceil(pieces.start_s[-1] * bins_per_s * (1 + 1e-6 * CLOCK_PPM))) + 1
     starts = n + longest
     rest = float(np.mean(pieces.pooled, dtype=np.float64))
-    step = max(1, -(-starts // (_MOST_SAMPLED * 15)))
+    step = max(1, -(-starts // _MOST_SAMPLED))
     best = np.empty(starts, np.float32)
     height, at = np.full(len(_CLOCKS_PPM), -np.inf), np.zeros(len(_CLOCKS_PPM), np.int64)
     total, squares = 0.0, 0.0
