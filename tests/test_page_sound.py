@@ -1,5 +1,7 @@
 """What the page plays, rendered by its own scheduler and measured here; and a recording beside the page."""
 
+import base64
+import io
 import re
 
 import numpy as np
@@ -8,7 +10,8 @@ import soundfile
 from pagebrowser import needs_browser, onsets, rendered, state, until
 from pagemaking import RATE_HZ
 
-from pulsefind.page.page import page_html
+from pulsefind.listen.audio import from_samples
+from pulsefind.page.page import Recording, page_html
 
 pytest_plugins = ("pagebrowser",)
 
@@ -251,6 +254,50 @@ def test_device_and_recording_are_ready_before_start_is_pressed(opened, page_fil
     assert page.locator(".recording").count() == 0
     page.click("#play")
     until(page, "window.pulsefindPage.app.player.playing")
+
+
+@needs_browser
+@pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
+def test_a_recording_cut_into_pieces_is_what_it_was(opened, tmp_path, analysis, rate_hz):
+    """Loud stereo noise through eight seams, at devices' usual rates: beside the browser's decoding of one whole file.
+
+    A seam where the two differ would be heard as a crack. At 44.1 kHz every sample is that of the 16-bit FLAC file.
+    """
+    frames = np.random.default_rng(8).uniform(-0.9, 0.9, (16 * RATE_HZ + 1234, 2)).astype(np.float32)
+    noise = from_samples(frames, RATE_HZ)
+    path = tmp_path / "noise.html"
+    path.write_text(page_html(analysis, noise, Recording(frames, "", ""), "n.wav", "n.html"), encoding="utf-8")
+    whole = io.BytesIO()
+    soundfile.write(whole, frames, RATE_HZ, format="FLAC", subtype="PCM_16")
+    page = opened(path, view=None)
+    assert page.locator(".recording").count() == 9
+    page.evaluate(
+        """(rate) => {
+            const { app } = window.pulsefindPage;
+            const context = new OfflineAudioContext(2, 1, rate);
+            app.player.mixer = { context };
+            app.readAhead();
+        }""",
+        rate_hz,
+    )
+    until(page, "window.pulsefindPage.app.track")
+    length, channels, worst = page.evaluate(
+        """async ([text, rate]) => {
+            const { buffer } = window.pulsefindPage.app.track;
+            const bytes = Uint8Array.from(atob(text), (character) => character.charCodeAt(0));
+            const whole = await new OfflineAudioContext(2, 1, rate).decodeAudioData(bytes.buffer);
+            let worst = 0;
+            for (let c = 0; c < 2; c += 1) {
+                const [a, b] = [buffer.getChannelData(c), whole.getChannelData(c)];
+                const shared = Math.min(a.length, b.length);
+                for (let k = 0; k < shared; k += 1) worst = Math.max(worst, Math.abs(a[k] - b[k]));
+            }
+            return [[buffer.length, whole.length], buffer.numberOfChannels, worst];
+        }""",
+        [base64.b64encode(whole.getvalue()).decode(), rate_hz],
+    )
+    assert channels == 2 and abs(length[0] - length[1]) <= 1
+    assert worst < 1e-6
 
 
 @needs_browser

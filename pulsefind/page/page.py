@@ -35,7 +35,12 @@ OUTLINE_POINTS, OUTLINE_DB = 900, 30.0
 (judged).
 """
 
-_PART_CHARACTERS = 1 << 18  # judged: a browser parses so much without a pause that is felt
+_PIECE_FRAMES, _MARGIN_FRAMES = 200 * 441, 441
+"""How the recording is cut, in frames: 2 s, which a browser reads and decodes without a pause that is felt, and 10 ms
+of the neighbours' sound at both ends, longer than the filters that change a rate (both judged). In units of 10 ms a
+piece begins on a sample at 48 and 96 kHz as well.
+"""
+
 _EXCERPT_S = 1.0  # judged: long enough to be found again in another copy
 _EXCERPT_RATE_HZ = 11025  # a quarter of RATE_HZ (judged: its peak still gives the sample)
 
@@ -102,8 +107,8 @@ def page_html(
         "policy": _policy(script, style, bool(room_mark)),
         "style": Markup(style),
         "script": Markup(script),
-        "data": {**_complete(data, light, take), "hasSongFile": has_song_file, "room": room_mark},
-        "audio_parts": _audio_parts(recording.frames) if recording and not room_mark else [],
+        "data": {**_complete(data, light, take), "hasSongFile": has_song_file, "room": room_mark, "cut": _cut(tags)},
+        "pieces": _pieces(recording.frames) if recording and not room_mark else [],
     }
     return render("index.html", values)
 
@@ -274,12 +279,22 @@ def _rounded(values: FloatArray) -> list[float]:
     return [round(float(value), 5) for value in values]
 
 
-def _audio_parts(frames: NDArray[np.float32]) -> list[Markup]:
-    """The recording as FLAC in base64, in parts, so that the browser can do other things while it reads the file."""
-    buffer = io.BytesIO()
-    write_flac(buffer, frames)
-    text = base64.b64encode(buffer.getvalue()).decode("ascii")
-    return [Markup(text[at : at + _PART_CHARACTERS]) for at in range(0, len(text), _PART_CHARACTERS)]
+def _cut(recording: Recording) -> dict[str, int]:
+    """How the page puts the pieces together again, in frames."""
+    return {"rate": RATE_HZ, "frames": len(recording.frames), "piece": _PIECE_FRAMES, "margin": _MARGIN_FRAMES}
+
+
+def _pieces(frames: NDArray[np.float32]) -> list[Markup]:
+    """The recording as FLAC files in base64, so that the browser does other things in between.
+
+    The margins are cut off again: where the browser changes the rate, a piece with them is filtered as the whole is.
+    """
+    pieces = []
+    for at in range(0, len(frames), _PIECE_FRAMES):
+        buffer = io.BytesIO()
+        write_flac(buffer, frames[max(0, at - _MARGIN_FRAMES) : at + _PIECE_FRAMES + _MARGIN_FRAMES])
+        pieces.append(Markup(base64.b64encode(buffer.getvalue()).decode("ascii")))
+    return pieces
 
 
 def write_flac(file: IO[bytes], frames: NDArray[np.float32]) -> None:

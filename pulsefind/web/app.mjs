@@ -11,7 +11,7 @@ import { corrected } from "./corrections.mjs";
 import { positionAt, readingOf } from "./reading.mjs";
 import { roomSound } from "./roomlink.mjs";
 import { keepAwake } from "./wake.mjs";
-import { Mixer, START_LEVEL, insideBytes } from "./sound.mjs";
+import { Mixer, START_LEVEL, insideSound } from "./sound.mjs";
 
 const MOST_GUIDE_BOOST = 4;
 const EARLIEST_TAP_S = 0.25;
@@ -111,9 +111,9 @@ export class App {
 
   #readRecording() {
     const { context } = this.player.mixer;
-    const inside = () => insideBytes([...document.querySelectorAll(".recording")]);
-    this.recording ??= (this.data.room ? roomSound() : inside())
-      .then((bytes) => context.decodeAudioData(bytes))
+    const inside = () => insideSound(context, [...document.querySelectorAll(".recording")], this.data.cut);
+    const fromRoom = () => roomSound().then((bytes) => context.decodeAudioData(bytes));
+    this.recording ??= (this.data.room ? fromRoom() : inside())
       .then((buffer) => this.useTrack(buffer, 0))
       .catch(() => this.#failed(UNREADABLE));
     return this.recording;

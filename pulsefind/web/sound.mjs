@@ -42,7 +42,6 @@ export const LIMIT = 0.89;
 const KNEE = 0.6;
 const BASS_HZ = 180;
 const FADE_IN_S = 1.0;
-const TASK_MS = 8;
 
 // One click: a decaying sound, limited in band by its soft start; every sound has the energy of the plain tone.
 export function clickSamples(kind, rate, sound = "tone") {
@@ -160,24 +159,23 @@ export function bufferOf(context, channels) {
   return buffer;
 }
 
-// The bytes of the recording that the page carries as text, part by part so that the page stays responsive. The parts
-// leave the page on the way: together they are larger than the recording.
-export async function insideBytes(elements) {
-  const characters = elements.reduce((sum, element) => sum + element.firstChild.length, 0);
-  const bytes = new Uint8Array((characters / 4) * 3);
-  let length = 0;
-  let since = performance.now();
-  for (const element of elements) {
-    const part = bytesOfBase64(element.textContent);
-    bytes.set(part, length);
-    length += part.length;
+// The recording that the page carries, decoded piece by piece: no task is long, and what is read is held once. cut: its
+// rate, and in frames its length, that of a piece, and the margin of its neighbours' sound that each piece has.
+export async function insideSound(context, elements, { rate, frames, piece, margin }) {
+  const here = (n) => Math.round((n * context.sampleRate) / rate);
+  let whole = null;
+  for (const [k, element] of elements.entries()) {
+    const { buffer } = bytesOfBase64(element.textContent);
     element.remove();
-    if (performance.now() - since < TASK_MS) continue;
-    await nextTask();
-    since = performance.now();
+    const part = await context.decodeAudioData(buffer);
+    whole ??= context.createBuffer(part.numberOfChannels, here(frames), context.sampleRate);
+    const first = k ? here(margin) : 0;
+    for (let c = 0; c < whole.numberOfChannels; c += 1) {
+      const samples = part.getChannelData(c).subarray(first, first + here(piece));
+      whole.copyToChannel(samples, c, k * here(piece));
+    }
   }
-  // The last part may be padded.
-  return bytes.buffer.slice(0, length);
+  return whole;
 }
 
 export function bytesOfBase64(text) {
@@ -187,12 +185,6 @@ export function bytesOfBase64(text) {
   const bytes = new Uint8Array(raw.length);
   for (let k = 0; k < raw.length; k += 1) bytes[k] = raw.charCodeAt(k);
   return bytes;
-}
-
-export function nextTask() {
-  return new Promise((resolve) => {
-    setTimeout(resolve, 0);
-  });
 }
 
 // How much later (in seconds) a decoded recording runs than the one that was analysed, found by sliding the excerpt
