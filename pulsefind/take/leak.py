@@ -20,6 +20,7 @@ from scipy.fft import irfft, next_fast_len, rfft
 from scipy.ndimage import maximum_filter1d
 from scipy.signal import istft, stft
 
+from pulsefind.core.mapped import pieces as pieces_of
 from pulsefind.core.records import Audio, FloatArray
 from pulsefind.listen.audio import resampled
 
@@ -122,7 +123,7 @@ class _Peaks:
 def find_leak(track: Audio, take: Audio) -> Leak | None:
     """Look for the track in the take. None: it isn't heard in it, or one of them is too short to tell."""
     piece_s = min(_PIECE_S, take.duration_s / 2, track.duration_s)
-    if piece_s < 1.0 or not np.any(take.samples) or not np.any(track.samples):
+    if piece_s < 1.0 or not _sounds(take) or not _sounds(track):
         return None
     pieces = _correlate(_flat(track), _flat(take), piece_s)
     if not len(pieces.start_s):
@@ -143,6 +144,10 @@ def find_leak(track: Audio, take: Audio) -> Leak | None:
     starts_at_s = peaks.first_start_s + best * _BIN / _RATE_HZ
     starts_at_s, clock_ppm = _refine(pieces, starts_at_s, float(_CLOCKS_PPM[best_clock]))
     return Leak(starts_at_s, clock_ppm, height, rivals)
+
+
+def _sounds(audio: Audio) -> bool:
+    return any(bool(np.any(piece)) for piece in pieces_of(audio.samples, _FLAT_LENGTH))
 
 
 def _flat(audio: Audio, length: int = _FLAT_LENGTH) -> NDArray[np.float32]:
