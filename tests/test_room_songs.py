@@ -234,16 +234,20 @@ def test_it_ends_with_its_window():
 
 def test_time_left_is_what_this_machine_took_for_others():
     pace = Pace()
-    assert pace.left_s(100.0, "listening", 1.0, 1.0) is None
+    assert pace.left_s(100.0, {"reading": 0.0, "listening": 0.5}, 1.0) is None
     # Its own stages tell, once enough is over: 6.9 s were 69 % of it.
-    assert pace.left_s(100.0, "counting", 7.9, 1.0) == pytest.approx(10 - 7.9)
+    counting = {"reading": 0.0, "listening": 0.5, "counting": 6.9}
+    assert pace.left_s(100.0, counting, 7.9) == pytest.approx(10 - 7.9)
+    # A quick stage after it doesn't shorten that, a slow one lengthens it: 15.8 s were 79 %.
+    assert pace.left_s(100.0, {**counting, "finding hits": 7.0}, 8.0) == pytest.approx(10 - 8.0)
+    assert pace.left_s(100.0, {**counting, "finding hits": 15.8}, 16.0) == pytest.approx(20 - 16.0)
     for took_s in (5.0, 50.0, 6.0):
         pace.heard(100.0, took_s)
     assert pace.whole_s(200.0) == pytest.approx(12.0)
-    assert pace.left_s(200.0, "reading", 2.0, 2.0) == pytest.approx(10.0)
+    assert pace.left_s(200.0, {"reading": 0.0}, 2.0) == pytest.approx(10.0)
     # Longer than that already: then nobody knows, until its own stages tell.
-    assert pace.left_s(200.0, "reading", 20.0, 2.0) is None
-    assert pace.left_s(200.0, "counting", 50.6, 2.0) == pytest.approx(48.6 / 0.69 - 50.6)
+    assert pace.left_s(200.0, {"reading": 0.0}, 20.0) is None
+    assert pace.left_s(200.0, {"counting": 48.3}, 50.6) == pytest.approx(70 - 50.6)
     # Three songs of a minute or two tell nothing of one of three hours.
-    assert pace.left_s(3 * 3600.0, "listening", 60.0, 50.0) is None
+    assert pace.left_s(3 * 3600.0, {"listening": 10.0}, 60.0) is None
     assert pace.whole_s(None) is None

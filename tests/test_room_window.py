@@ -54,7 +54,7 @@ def asks(url, room):
 
 @needs_browser
 @pytest.mark.timeout(120)
-def test_from_a_drop_to_the_archive(window, open_room, tmp_path):
+def test_from_a_drop_to_the_archive(open_room, window, tmp_path):
     samples, truth = make_song()
     song_path = tmp_path / "Low Tide Letters.flac"
     soundfile.write(song_path, samples, RATE_HZ, subtype="PCM_16")
@@ -181,7 +181,7 @@ def test_a_window_that_goes_and_comes_back_finds_the_room(window, full_room):
 
 
 @needs_browser
-def test_what_songs_are_called_is_shown_not_obeyed(window, open_room, tmp_path):
+def test_what_songs_are_called_is_shown_not_obeyed(open_room, window, tmp_path):
     room = open_room()
     name = "<img src=x onerror=alert(1)>"
     (room.folder / "a.song.toml").write_text(f'title = "{name}"\n')

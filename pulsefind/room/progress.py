@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from statistics import median
 
 STAGES = {
@@ -43,14 +44,21 @@ class Pace:
         alike = [took_s / heard_s for heard_s, took_s in self._heard if 1 / _ALIKE <= length_s / heard_s <= _ALIKE]
         return median(alike) * length_s if alike else None
 
-    def left_s(self, length_s: float | None, stage: str, took_s: float, stage_s: float) -> float | None:
-        """How long a song will still take, after took_s seconds, stage_s of them in the current stage.
+    def left_s(self, length_s: float | None, stages_s: Mapping[str, float], took_s: float) -> float | None:
+        """How long a song will still take, after took_s seconds; stages_s: after how many of them each stage began.
 
         None if that isn't known, or if the song has already taken longer than expected.
         """
-        share = STAGES.get(stage, ("", 0.0))[1]
-        own = (took_s - stage_s) / share if share >= _FEWEST_SHARE else None
-        for whole_s in (self.whole_s(length_s), own):
+        for whole_s in (self.whole_s(length_s), _whole_by_stages_s(stages_s)):
             if whole_s is not None and took_s < whole_s:
                 return whole_s - took_s
         return None
+
+
+def _whole_by_stages_s(stages_s: Mapping[str, float]) -> float | None:
+    """How long a song takes by the beginnings of its own stages: the longest of what they say, None early on.
+
+    A song may be slow in one stage and quick in the next; of two estimates the longer one disappoints nobody.
+    """
+    shares = {stage: STAGES.get(stage, ("", 0.0))[1] for stage in stages_s}
+    return max((stages_s[one] / share for one, share in shares.items() if share >= _FEWEST_SHARE), default=None)

@@ -114,14 +114,14 @@ class Views:
             if entry.left_alone:
                 return "alone", "", None
             return ("ready" if entry.shown is not None else "waiting"), "", None
-        if job.began_s is None or job.stage_s is None:
+        if job.began_s is None:
             return "waiting", "waits for its turn", self._board.pace.whole_s(entry.length_s)
-        now, words = time.monotonic(), STAGES.get(job.stage, ("getting ready", 0.0))[0]
+        words = STAGES.get(job.stage, ("getting ready", 0.0))[0]
         if job.soon != LATER:
             # Heard again after a correction: most of it comes from the cache, so it takes a few seconds.
             return "hearing", words, None
-        took = (now - job.began_s, now - job.stage_s)
-        return "hearing", words, self._board.pace.left_s(entry.length_s, job.stage, *took)
+        left_s = self._board.pace.left_s(entry.length_s, job.stages_s, time.monotonic() - job.began_s)
+        return "hearing", words, left_s
 
     # ---- a song
 

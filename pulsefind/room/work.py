@@ -35,14 +35,16 @@ class CancelledWorkError(PulsefindError):
 
 @dataclass(eq=False)
 class Job:
-    """A job: the task to send, its priority, and its song's id. stage, began_s and stage_s tell how far it is."""
+    """A job: the task to send, its priority, and its song's id. stage, began_s and stages_s tell how far it is:
+    the stage now, when the job began, and how many seconds after that each stage began.
+    """
 
     task: dict[str, Any]
     soon: int
     song: str = ""
     stage: str = ""
     began_s: float | None = None
-    stage_s: float | None = None
+    stages_s: dict[str, float] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
     result: Future[dict[str, Any]] = field(default_factory=Future)
     called_off: bool = False
@@ -164,7 +166,7 @@ class Work:
                     self._waiting.remove(job)
                     self._doing.append(job)
                     job.worker = child
-                    job.began_s = job.stage_s = time.monotonic()
+                    job.began_s = time.monotonic()
                     return job
                 self._lock.wait()
         return None
@@ -188,7 +190,9 @@ class Work:
                 if "refused" in said:
                     return PulsefindError(said["refused"])
                 if "stage" in said:
-                    job.stage, job.stage_s = said["stage"], time.monotonic()
+                    job.stage = said["stage"]
+                    # In a new dictionary: another thread may be reading this one.
+                    job.stages_s = {**job.stages_s, job.stage: time.monotonic() - (job.began_s or 0.0)}
                 else:
                     job.remarks.append(said["remark"])
                 self.changed()
