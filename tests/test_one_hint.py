@@ -1,5 +1,7 @@
 """A 1 that a person names, exactly or by ear: which beat is meant."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from made_activations import NO_HARMONY, activations, found, heard, ones_found, song, values_of
@@ -29,6 +31,17 @@ def test_a_1_named_by_ear_moves_neither_the_half_nor_the_1(bpm, off_s):
         assert found(truth, pulse) > 0.9
         assert ones_found(truth, pulse) > 0.8
         assert not pulse.warnings
+
+
+@pytest.mark.parametrize("early", [-1, 1])
+@pytest.mark.parametrize(("bpm", "away_s"), [(120, 0.15), (150, 0.12), (150, 0.15), (180, 0.12), (180, 0.14)])
+def test_a_1_named_by_ear_against_a_sure_count_moves_the_1_and_not_the_half(bpm, away_s, early):
+    truth = song((4, 10, bpm))
+    sound = heard(replace(truth, count=(truth.count + 1) % 4 + 1))
+    one_s = float(truth.time_s[truth.count == 1][5])
+    pulse = decode(sound, NO_HARMONY, Settings(one_at_s=one_s + early * away_s, bpm_low=0.9 * bpm, bpm_high=1.1 * bpm))
+    assert found(truth, pulse) > 0.9
+    assert ones_found(truth, pulse) > 0.8
 
 
 @pytest.mark.parametrize("bpm", [80, 120, 150, 180])

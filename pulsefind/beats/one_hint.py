@@ -27,6 +27,11 @@ _NEAR_BEATS = 8  # judged: two bars tell the tempo at either end
 EVIDENCE_LIMIT = 4.6
 """The most that what was heard may count, in log odds (judged: 99 %, beyond which no other beat phase is offered)."""
 
+COUNT_LIMIT = 1.4
+"""The most that the 1 that was heard may count, in log odds (judged: 80 %). A person names a 1 mostly because the one
+they were told is wrong; if that one counted in full, the middle between two beats would be taken for what they mean.
+"""
+
 
 def among_beats(time_s: FloatArray, meter: int, one_at_s: float) -> float:
     """The time, moved by whole bars to within the beats if it lies before or after all of them: that is a 1 too.
@@ -62,7 +67,7 @@ def meant(
     if exact:
         away_s = np.abs(time_s - one_at_s)
         return int(np.argmin(away_s)), -float(away_s.min()) / EXACT_S
-    heard = np.log(np.maximum(shares / shares.max(), np.exp(-EVIDENCE_LIMIT)))
+    heard = np.log(np.maximum(shares / shares.max(), np.exp(-COUNT_LIMIT)))
     fit = log_fit(np.abs(time_s - one_at_s)) + heard[(count - 1) % len(shares)]
     best = int(np.argmax(fit))
     return best, float(fit[best])
