@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from pagemaking import song, sound_of
 
+from eval.robustness.browser import FLAGS
 from eval.take.simulation import Player, simulate_take
 from pulsefind.page.page import Recording, page_html
 from pulsefind.page.pdf import find_browser
@@ -26,17 +27,6 @@ NASTY = "<img src=x onerror=alert(1)>\"'& </script> \u202eאבג\u202c.wav"
 
 needs_browser = pytest.mark.skipif(find_browser() is None, reason="no Chromium on this machine")
 needs_node = pytest.mark.skipif(shutil.which("node") is None, reason="no node on this machine")
-
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-]
 
 
 @pytest.fixture(scope="session")
@@ -83,7 +73,7 @@ def running():
 
 @pytest.fixture(scope="session")
 def browser(running):
-    chromium = running.chromium.launch(executable_path=find_browser(), args=FLAGS)
+    chromium = running.chromium.launch(executable_path=find_browser(), args=list(FLAGS))
     yield chromium
     chromium.close()
 

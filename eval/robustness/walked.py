@@ -18,19 +18,13 @@ import numpy as np
 import soundfile
 from playwright.sync_api import Browser, Error, Page, Playwright
 
+from eval.robustness.browser import FLAGS as QUIET
 from eval.robustness.rooms import RunningRoom
 from pulsefind.page.pdf import find_browser
 
 RATE_HZ = 48000  # a browser's own (Web Audio on most machines, from memory)
 FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
+    *QUIET,
     "--use-fake-ui-for-media-stream",
     "--use-fake-device-for-media-stream",
 )
