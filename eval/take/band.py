@@ -24,9 +24,8 @@ from pulsefind.core.records import Analysis, Audio, Settings
 from pulsefind.listen.audio import from_samples, load
 from pulsefind.saved import load_analysis, to_json
 from pulsefind.take.alignment import align
-from pulsefind.take.kit import with_kit
 from pulsefind.take.records import Alignment
-from pulsefind.take.strokes import find_strokes
+from pulsefind.take.strokes import strokes_heard
 
 RIGHT_MS = 20.0
 """A start is right if it is this close to the true one in the middle of the take (judged: what drummers notice)."""
@@ -184,7 +183,7 @@ def laid(takes: Path, tracks: Path, kept: Path | None, changes: Sequence[str] = 
         for name in changes:
             changed = CHANGES[name](take.samples.astype(np.float64), track.samples.astype(np.float64), take.rate_hz)
             audio = from_samples(changed.samples, take.rate_hz)
-            found = align(analysis, with_kit(find_strokes(audio), audio), track, audio, None, None)
+            found = align(analysis, strokes_heard(audio), track, audio, None, None)
             yield Row(take_path.stem, name, *judged(found, audio, changed.starts_at_s))
 
 
@@ -193,7 +192,7 @@ def strangers(takes: Path, tracks: Path, kept: Path | None) -> Iterator[Row]:
     both = pairs(takes, tracks)
     for take_path, own in both:
         audio = load(take_path)
-        hits = with_kit(find_strokes(audio), audio)
+        hits = strokes_heard(audio)
         for _, track_path in both:
             if track_path == own:
                 continue

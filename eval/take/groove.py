@@ -22,7 +22,7 @@ from pulsefind.listen.audio import from_samples
 from pulsefind.take.midi import read_midi_take
 from pulsefind.take.records import Review, TakeError, TakeHits
 from pulsefind.take.review import review_take
-from pulsefind.take.strokes import find_strokes
+from pulsefind.take.strokes import strokes_heard
 
 HERE, SONG = Path("take.mid"), Path("made.wav")
 
@@ -186,7 +186,7 @@ def audio_difference(
     """Sound less MIDI: mean and spread; shares of strokes matched in both, only heard, and of equal kinds."""
     sound = from_samples(render(hits, rng), RATE_HZ)
     by_midi = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
-    by_sound = review_take(track, find_strokes(sound), HERE, SONG, starts_at_s=0.0)
+    by_sound = review_take(track, strokes_heard(sound), HERE, SONG, starts_at_s=0.0)
     strokes = strokes_of(by_midi.strokes.played.time_s)
     heard = np.unique(by_sound.strokes.played.time_s)
     notes = by_midi.strokes.played.time_s

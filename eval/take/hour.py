@@ -25,13 +25,14 @@ STARTS_AT_S = -2.5
 
 
 def hour(minutes: int) -> str:
-    """Peak memory of loading and of looking for a leak, for a track and a take of this many minutes."""
+    """Peak memory of each stage for a track and a take of this many minutes; 0: an hour."""
+    minutes = minutes or MINUTES
     with TemporaryDirectory() as folder:
         track, take = Path(folder) / "track.wav", Path(folder) / "take.wav"
         # Written in a process of its own as well: a new process counts what its parent held as its own.
-        _child("written", track, take, str(60 * (minutes or MINUTES)))
-        rows = [_measured(stage, track, take) for stage in ("loaded", "leak", "strokes, by rises", "heard")]
-    return table(f"{minutes or MINUTES} minutes of take", ("stage", "MB at most", "s", "found"), rows)
+        _child("written", track, take, str(60 * minutes))
+        rows = [_measured(stage, track, take) for stage in ("loaded", "leak", "strokes", "heard")]
+    return table(f"{minutes} minutes of take", ("stage", "MB at most", "s", "found"), rows)
 
 
 def _write(track: Path, take: Path, length_s: int) -> None:
@@ -67,7 +68,7 @@ def _stage(stage: str, track: str, take: str, length_s: str = "0") -> str:
     from pulsefind.listen.audio import load
     from pulsefind.take.heard import hear
     from pulsefind.take.leak import find_leak
-    from pulsefind.take.strokes import find_strokes
+    from pulsefind.take.strokes import strokes_heard
 
     if stage == "written":
         _write(Path(track), Path(take), int(length_s))
@@ -80,7 +81,7 @@ def _stage(stage: str, track: str, take: str, length_s: str = "0") -> str:
         return "none" if leak is None else f"{leak.starts_at_s:.4f} s, {leak.clock_ppm:+.1f} ppm"
     if stage == "heard":
         return f"{len(hear(load(track)).low)} frames"
-    return f"{len(find_strokes(recording).time_s)} strokes"
+    return f"{len(strokes_heard(recording).time_s)} strokes"
 
 
 if __name__ == "__main__":

@@ -141,11 +141,16 @@ def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
     if is_midi(path):
         return read_midi_take(path), None
     audio = load(path)
-    return with_kit(find_strokes(audio), audio), audio
+    return strokes_heard(audio), audio
+
+
+def strokes_heard(audio: Audio) -> TakeHits:
+    """The strokes of a recorded take by everything that hears them. Silence gives none."""
+    return with_kit(find_strokes(audio), audio)
 
 
 def find_strokes(audio: Audio) -> TakeHits:
-    """Find the strokes of a recorded take. Silence gives none."""
+    """The strokes of a recorded take by their rises alone. Silence gives none."""
     notes: tuple[str, ...] = ()
     if audio.source_rate_hz < 2 * _NARROW_HZ:
         rate = f"{audio.source_rate_hz / 1000:g} kHz"
