@@ -15,6 +15,7 @@ import numpy as np
 from pulsefind.core.nearest import distance, nearest
 from pulsefind.core.records import Audio, FloatArray
 from pulsefind.listen.hits import find_hits
+from pulsefind.take.attacks import BAND_HZ, begun_s
 from pulsefind.take.records import TakeHits
 
 Stroke = tuple[float, str, float]
@@ -62,6 +63,7 @@ def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
         maybe = member[(heard.log_odds[member] < least) & (heard.log_odds[member] >= least - FAINT_LOG_ODDS)]
         for index, rows in ((struck, sure), (maybe, faint)):
             time_s = _to_attacks(heard.time_s[index], hits) if name == "kick" else heard.time_s[index]
+            time_s = begun_s(audio, time_s, name) if name in BAND_HZ else time_s
             level = heard.level_db[index] - loud_db
             rows += [(float(t), name, float(db)) for t, db in zip(time_s, level, strict=True)]
     if not sure:
