@@ -13,6 +13,7 @@ from eval.decoder.correcting import corrected, course_table
 from eval.decoder.hinted import hint_table, hinted
 from eval.reader.commands import app as reader
 from eval.robustness.commands import (
+    campaign,
     fuzz,
     interrupts,
     licences,
@@ -246,6 +247,7 @@ for command in (
     take_songs,
     take_strokes,
     take_fit,
+    campaign,
     fuzz,
     interrupts,
     mutants,

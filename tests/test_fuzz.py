@@ -13,6 +13,7 @@ import pytest
 
 from eval.robustness import cases as fuzz_cases
 from eval.robustness import fuzz
+from eval.robustness.apart import answers
 from eval.robustness.cases import (
     ANSWERED,
     FAULT,
@@ -121,7 +122,7 @@ def test_a_case_that_hangs_or_dies_costs_only_itself(monkeypatch, tmp_path):
 def test_a_worker_that_can_not_start_is_told(monkeypatch, tmp_path):
     monkeypatch.setattr(sys, "executable", "/bin/false")
     with pytest.raises(RuntimeError, match="no case can be run"):
-        next(fuzz._answers(tmp_path, 1, iter([5])))
+        next(answers("eval.robustness.fuzz", [str(tmp_path), "1"], range(5, 6), 1))
 
 
 def test_what_led_to_a_fault_is_kept(monkeypatch, tmp_path):

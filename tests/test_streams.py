@@ -5,6 +5,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 import soundfile
@@ -121,6 +122,32 @@ def test_a_closed_stream_does_no_harm(closed, places):
     code, _, err = run(places, "find", "nothing.wav", shell=closed)
     assert code == 2
     assert json.loads((places / "out.json").read_text())["schema"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("full", ["2>/dev/full", ">/dev/full 2>/dev/full"])
+def test_messages_that_can_not_be_told_do_no_harm(full, places):
+    """A log on a full disk: what was asked for is done all the same, and what was refused is refused."""
+    code, out, _ = run(places, "find", "song.wav", "--force", "--out", "full.json", shell=full)
+    assert code == (2 if full.startswith(">") else 0)
+    assert bool(out) == (code == 0)
+    assert json.loads((places / "full.json").read_text())["schema"]
+    assert run(places, "find", "nothing.wav", shell=full)[0] == 2
+    assert run(places, "find", "song.wav", "--nonsense", shell=full)[0] == 2
+
+
+def test_what_a_decoder_prints_reaches_no_terminal(places):
+    """Of a damaged mp3 its decoder says much, past Python; the file is read all the same, and the words are ours."""
+    samples, rate_hz = soundfile.read(places / "song.wav")
+    soundfile.write(places / "whole.mp3", samples, rate_hz, format="MP3", subtype="MPEG_LAYER_III")
+    data = bytearray((places / "whole.mp3").read_bytes())
+    data[20_000:20_300] = bytes(range(1, 151)) * 2
+    (places / "damaged.mp3").write_bytes(data)
+    reader = "import soundfile; soundfile.read('damaged.mp3')"
+    plain = subprocess.run([sys.executable, "-c", reader], cwd=places, capture_output=True, check=False)
+    assert b"Illegal" in plain.stderr, "the check itself: the decoder complains"
+    code, _, err = run(places, "find", "damaged.mp3", "--no-cache")
+    assert code in (0, 2) and all(line.startswith(b"pulsefind: ") for line in err.splitlines()), err
 
 
 @pytest.mark.parametrize("home", [None, "/nonexistent"])

@@ -129,3 +129,9 @@ def test_midi_is_known_by_how_it_starts(tmp_path):
     assert not starts(b"RIFX" + bytes(4) + b"RMID")
     assert not starts(b"MTh") and not starts(b"")
     assert not is_midi(tmp_path) and not is_midi(tmp_path / "gone")
+
+
+def test_a_key_that_does_not_exist_is_refused_in_one_line(read):
+    """73 sharps: the library's error for it is of a kind of its own."""
+    with pytest.raises(TakeError, match="a damaged MIDI file"):
+        read(smf(bytes((0, 0xFF, 0x59, 0x02, 73, 133)) + note(0, 38)))

@@ -347,24 +347,30 @@ def _temporary_files_in(folder: Path) -> Iterator[None]:
 def call(arguments: list[str]) -> tuple[int | str, str, str]:
     """Run the command line in this process: its exit code (or its traceback), stdout and stderr."""
     out, said = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):
+        code = code_of(arguments)
+    return code, out.getvalue(), said.getvalue()
+
+
+def code_of(arguments: list[str]) -> int | str:
+    """Run the command line in this process, on its standard streams: its exit code, or its traceback."""
     argv, sys.argv = sys.argv, ["pulsefind", *arguments]
     code: int | str = 0
     try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):
-            cli.main()
+        cli.main()
     except SystemExit as left:
         code = left.code if isinstance(left.code, int) else 0
     except BaseException:  # noqa: BLE001 - whatever ends a case is its outcome
         code = traceback.format_exc()
     finally:
         sys.argv = argv
-    return code, out.getvalue(), said.getvalue()
+    return code
 
 
 def _fault(code: int | str, out: str, said: str, left: list[str], temporary: list[str]) -> tuple[str, str]:
     """The class of fault of a case that ended so, and details; empty texts for none."""
     if isinstance(code, str):
-        return _class_of(code), code
+        return class_of(code), code
     if temporary or any(name.startswith(".") or name.endswith(".part") for name in left):
         return "left over: a temporary file", ", ".join(left + temporary)
     if code == 0:
@@ -380,7 +386,7 @@ def _fault(code: int | str, out: str, said: str, left: list[str], temporary: lis
     return "", ""
 
 
-def _class_of(trace: str) -> str:
+def class_of(trace: str) -> str:
     """The class of a traceback: its error and the innermost line of ours."""
     lines = trace.strip().splitlines()
     ours = [line.strip() for line in lines if "/pulsefind/" in line and line.strip().startswith("File ")]

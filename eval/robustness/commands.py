@@ -34,6 +34,23 @@ def fuzz(
         raise typer.Exit(1)
 
 
+def campaign(
+    count: Annotated[int, typer.Option(min=1, help="How many commands.")] = 20000,
+    seed: Seed = 1,
+    first: Annotated[int, typer.Option(min=0, help="Number of the first sequence.")] = 0,
+    processes: Processes = 1,
+    minutes: Annotated[float, typer.Option(min=0.0, help="No sequence begins later.")] = 600.0,
+) -> None:
+    """Sequences of commands on files built from their grammar, as an ordinary user. Exit code 1 for a fault."""
+    from eval.robustness.campaign import run, summary
+
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    told = run(seed, count, first, processes, until_s=60 * minutes)
+    print(summary(told))
+    if told.faults:
+        raise typer.Exit(1)
+
+
 def interrupts(
     count: Annotated[int, typer.Option(min=1, help="How many runs.")] = 200,
     first: Annotated[int, typer.Option(min=0, help="Go on from this one of them, counted from 0.")] = 0,

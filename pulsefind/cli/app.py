@@ -78,17 +78,21 @@ def _run() -> None:
         print(f"pulsefind: {one_line(str(error))}", file=sys.stderr)
         sys.exit(2)
     except BrokenPipeError:
-        # Whoever reads our output has seen enough. Python would complain again at exit.
-        sys.stderr.close()
+        # Whoever reads our output has seen enough.
+        _print_nothing_more()
         sys.exit(1)
     except OSError as error:
         # A full disk, a folder that can't be entered: something a person can act on.
         clear_progress()
         told = f"{error.filename or 'the output'}: {error.strerror or error}"
         print(f"pulsefind: {one_line(told)}", file=sys.stderr)
-        # What couldn't be printed is dropped; Python would try again at exit, and complain.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        _print_nothing_more()
         sys.exit(2)
+
+
+def _print_nothing_more() -> None:
+    """What couldn't be printed is dropped; Python would try again at exit, and complain."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
 
 
 def _show_warning(

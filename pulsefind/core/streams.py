@@ -24,6 +24,7 @@ _ORDERS = {*range(0x20), *range(0x7F, 0xA0), *_BACKWARDS} - {ord("\n"), ord("\t"
 _SHOWN = {order: f"\\u{order:04x}" for order in _ORDERS}
 _LONGEST_WORD = 300  # judged: the name of a file has up to 255 bytes
 _ERRORS = "pulsefind.escaped"
+_STANDARD_ERROR = 2  # published (POSIX): its number in every process
 
 
 def open_closed() -> None:
@@ -59,19 +60,58 @@ class Shown:
         return getattr(self.obeyed, name)
 
 
+class Said(Shown):
+    """The stream of messages. Where they can't be told (the disk is full that keeps them), the work goes on."""
+
+    def write(self, text: str) -> int:
+        """Show a message; returns its length."""
+        try:
+            return super().write(text)
+        except OSError:
+            # What was held back for it would be tried again, at Python's end too: from now on it goes nowhere.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), self.obeyed.fileno())
+            return len(text)
+
+
 @contextlib.contextmanager
 def shown() -> Iterator[None]:
-    """For the length of the block, what is printed is shown and not obeyed."""
+    """For the length of the block, what is printed is shown and not obeyed, and libraries say nothing."""
     before = sys.stdout, sys.stderr
     codecs.register_error(_ERRORS, _escaped)
-    for stream in before:
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors=_ERRORS)
-    sys.stdout, sys.stderr = (cast("TextIO", Shown(stream)) for stream in before)
+    with _ours_alone(before[1]) as messages:
+        for stream in (before[0], messages):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors=_ERRORS)
+        sys.stdout, sys.stderr = cast("TextIO", Shown(before[0])), cast("TextIO", Said(messages))
+        try:
+            yield
+        finally:
+            sys.stdout, sys.stderr = before
+
+
+@contextlib.contextmanager
+def _ours_alone(stream: TextIO) -> Iterator[TextIO]:
+    """Standard error for us alone: what decoders print past Python means nothing to a drummer, and goes nowhere.
+
+    A stream that is not the process's own standard error is left as it is.
+    """
     try:
-        yield
+        number = stream.fileno()
+    except (AttributeError, OSError, ValueError):
+        number = -1
+    if number != _STANDARD_ERROR:
+        yield stream
+        return
+    stream.flush()
+    ours, nowhere = os.dup(number), os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, number)
+    os.close(nowhere)
+    try:
+        with os.fdopen(ours, "w", buffering=1, encoding=stream.encoding, errors=_ERRORS, closefd=False) as copy:
+            yield copy
     finally:
-        sys.stdout, sys.stderr = before
+        os.dup2(ours, number)
+        os.close(ours)
 
 
 def terminal() -> TextIO:

@@ -59,7 +59,7 @@ def read_midi_take(path: Path) -> TakeHits:
         rows = _notes(file)
     except FormatError as error:
         raise TakeError(str(error)) from None
-    except (OSError, EOFError, ValueError, IndexError, KeyError) as error:
+    except (OSError, EOFError, ValueError, IndexError, KeyError, mido.KeySignatureError) as error:
         raise TakeError(f"{path}: a damaged MIDI file ({error}); export it again") from None
     if not rows:
         raise TakeError(f"{path}: the MIDI file holds no notes; check that the right track was exported")
