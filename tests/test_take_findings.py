@@ -8,6 +8,7 @@ import pytest
 
 from eval.take.faults import faulty, named
 from eval.take.simulation import Player, make_track, simulate_take
+from pulsefind.take import findings
 from pulsefind.take import measures as take_measures
 from pulsefind.take.corrections import Course
 from pulsefind.take.findings import find_faults
@@ -170,3 +171,26 @@ def test_words_come_first_at_most_three_things_and_tables_only_on_request():
     assert max(map(len, text.splitlines())) <= 80
     details = verdict(many, details=True)
     assert "Places" in details and details.index("Practise") < details.index("Places")
+
+
+def test_a_long_take_is_looked_at_in_parts_that_hold_every_fault_in_bounded_memory(monkeypatch):
+    track = make_track(120.0, 200)
+    rng = np.random.default_rng(3)
+    offset_ms = _wandering(rng, 1600)
+    planted = {20: 80.0, 59: 80.0, 150: -80.0}  # the second lies where two parts meet
+    for bar, size_ms in planted.items():
+        offset_ms[8 * bar :] += size_ms * np.exp(-np.arange(1600 - 8 * bar) / 5.0)
+    sizes = []
+    shapes = findings._shapes
+
+    def counted(*arguments):
+        made = shapes(*arguments)
+        sizes.append(made.values.size)
+        return made
+
+    monkeypatch.setattr(findings, "_shapes", counted)
+    found = find_faults(_course(offset_ms, track), track, NONE, NONE)
+    # Each where it was planted, once.
+    assert sorted(fault.first_bar for fault in found if abs(fault.size_ms) > 40) == sorted(planted)
+    # All of it side by side would be 1600 notes by 8 creeps a bar and 5 slips a note; 64 bars are a tenth of that.
+    assert max(sizes) <= 0.12 * 1600 * (8 * 200 + 5 * 1600)

@@ -1,7 +1,8 @@
-"""An hour of take: memory and time of each stage, each in a process of its own."""
+"""An hour of take: memory and time of each stage and of the whole command, each in a process of its own."""
 
 from __future__ import annotations
 
+import json
 import resource
 import subprocess
 import sys
@@ -18,6 +19,7 @@ from eval.take.simulation import Player, make_track, simulate_take
 from eval.take.tables import table
 
 MINUTES = 60
+COMMAND = "the command"
 LEAK_DB = -20.0
 SONG_BARS, BPM = 96, 110.0
 STARTS_AT_S = -2.5
@@ -31,7 +33,7 @@ def hour(minutes: int) -> str:
         track, take = Path(folder) / "track.wav", Path(folder) / "take.wav"
         # Written in a process of its own as well: a new process counts what its parent held as its own.
         _child("written", track, take, str(60 * minutes))
-        rows = [_measured(stage, track, take) for stage in ("loaded", "leak", "strokes", "heard")]
+        rows = [_measured(stage, track, take) for stage in ("loaded", "leak", "strokes", "heard", COMMAND)]
     return table(f"{minutes} minutes of take", ("stage", "MB at most", "s", "found"), rows)
 
 
@@ -73,6 +75,10 @@ def _stage(stage: str, track: str, take: str, length_s: str = "0") -> str:
     if stage == "written":
         _write(Path(track), Path(take), int(length_s))
         return "both"
+    if stage == COMMAND:
+        command = [sys.executable, "-m", "pulsefind", "take", track, take, "--no-cache", "--json"]
+        review = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+        return f"{len(review['played']['time_s'])} strokes on places"
     recording = load(take)
     if stage == "loaded":
         return f"{load(track).duration_s:.0f} and {recording.duration_s:.0f} s"
@@ -87,5 +93,5 @@ def _stage(stage: str, track: str, take: str, length_s: str = "0") -> str:
 if __name__ == "__main__":
     began = time.perf_counter()
     result = _stage(*sys.argv[1:])
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    peak = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)) / 1024
     print(f"{peak:.0f}\t{time.perf_counter() - began:.1f}\t{result}")

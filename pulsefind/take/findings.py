@@ -41,6 +41,10 @@ _FEWEST_NOTES = 40  # judged: from fewer the usual wandering can't be estimated
 _REST_BARS = 0.9  # judged: a rest of about a bar
 _MOST_SPREADS = 8.0  # judged: a note further out counts as this far
 _JUMP_MS = 45.0  # judged: within a fill, a note that far from the one before is on the neighbouring place
+_MOST_BARS, _SHARED_BARS = 64, 9
+"""Every shape is tried at every note, which takes the square of a take's length: longer ones are looked at so many bars
+at a time, with as many shared as the longest shape has (judged: a take of eighths then needs some 50 MB).
+"""
 _TRIED, _ROUNDS = 4, 2  # judged: shapes of each kind that are fitted in full, and rounds of that
 
 
@@ -68,7 +72,40 @@ class _Shapes:
 
 def find_faults(course: Course, analysis: Analysis, alone: IntArray, fills: IntArray) -> tuple[Fault, ...]:
     """The faults in a player's course, the clearest first; none in fewer than 40 notes."""
-    course = _cleaned(course, fills)
+    parts = _parts(_cleaned(course, fills))
+    found = [fault for part in parts for fault in _faults_in(part, analysis, alone, fills)]
+    if len(parts) == 1:
+        return tuple(found)
+    kept: list[Fault] = []
+    for fault in sorted(found, key=_above, reverse=True):
+        if not any(_touch(fault, other) for other in kept):
+            kept.append(fault)
+    return tuple(kept[:MOST_FINDINGS])
+
+
+def _parts(course: Course) -> list[Course]:
+    """The course in stretches of up to _MOST_BARS bars, evenly spaced, neighbours sharing _SHARED_BARS or more."""
+    if not len(course.bar):
+        return [course]
+    first, bars = int(course.bar[0]), int(course.bar[-1] - course.bar[0]) + 1
+    if bars <= _MOST_BARS:
+        return [course]
+    n = -(-(bars - _SHARED_BARS) // (_MOST_BARS - _SHARED_BARS))
+    begins = first + np.round(np.linspace(0, bars - _MOST_BARS, n)).astype(np.int64)
+    return [_notes(course, np.flatnonzero((course.bar >= b) & (course.bar < b + _MOST_BARS))) for b in begins]
+
+
+def _notes(course: Course, kept: IntArray) -> Course:
+    place = tuple(course.place[k] for k in kept.tolist())
+    return Course(course.nominal_s[kept], course.residual_ms[kept], course.bar[kept], place)
+
+
+def _touch(fault: Fault, other: Fault) -> bool:
+    """Do two faults lie in the same bars, or in neighbouring ones?"""
+    return other.first_bar - 1 <= fault.last_bar and other.last_bar + 1 >= fault.first_bar
+
+
+def _faults_in(course: Course, analysis: Analysis, alone: IntArray, fills: IntArray) -> tuple[Fault, ...]:
     if len(course.nominal_s) < _FEWEST_NOTES:
         return ()
     shapes = _shapes(course, analysis, alone, fills)
@@ -81,10 +118,10 @@ def find_faults(course: Course, analysis: Analysis, alone: IntArray, fills: IntA
         best, *others = fits
         if best.gain < LEAST_GAIN[best.kind]:
             break
-        near = [o for o in others if o.first_bar <= best.last_bar + 1 and o.last_bar >= best.first_bar - 1]
+        near = [other for other in others if _touch(best, other)]
         clear = all(_above(best) - _above(other) >= LEAST_MARGIN for other in near)
         # What remains of a fault after it has been taken out is not a second fault.
-        new = not any(f.first_bar - 1 <= best.last_bar and f.last_bar + 1 >= best.first_bar for f in found)
+        new = not any(_touch(best, other) for other in found)
         if new and clear and abs(best.size_ms) >= LEAST_MS:
             found.append(best)
         left = left - best.size_ms * shapes.values[:, best.shape]
@@ -152,8 +189,7 @@ def _cleaned(course: Course, fills: IntArray) -> Course:
         jumped = bool(kept) and abs(float(offset_ms) - float(course.residual_ms[kept[-1]])) > _JUMP_MS
         if (filled and not jumped) or (not filled and rate[k] >= RARE_RATE):
             kept.append(k)
-    place = tuple(course.place[k] for k in kept)
-    return Course(course.nominal_s[kept], course.residual_ms[kept], course.bar[kept], place)
+    return _notes(course, np.array(kept, np.int64))
 
 
 def _allowed(kinds: np.ndarray, size: FloatArray) -> np.ndarray:
