@@ -78,6 +78,7 @@ export class App {
   setLevel(name, share) {
     this.levels[name] = share;
     this.player.mixer?.set(this.#gains());
+    this.tell("levels");
   }
 
   // ---- playing

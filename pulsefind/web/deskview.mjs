@@ -231,5 +231,10 @@ function followFact(reading) {
 function doubtFacts(reading) {
   return reading.doubts
     .filter((doubt) => doubt.whole)
-    .map((doubt) => fact("Not sure", doubt.about, ` ${doubt.sentence}`));
+    .map((doubt) => fact("Not sure", doubt.about, ` ${settledHere(doubt)}`));
+}
+
+// What the command line has an option for is put right in the page itself.
+function settledHere({ sentence, settle }) {
+  return sentence.replace(`add ${settle}`, "put it right under Ear.");
 }

@@ -1,5 +1,7 @@
 // Drawing helpers: elements without markup in strings, and one shape and letter for each guide.
 
+import { SHORT_PX } from "./layout.mjs";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 export const $ = (id) => document.getElementById(id);
@@ -118,6 +120,12 @@ export function barsText(reading, first, last) {
 
 export function rangeOf({ from, to }) {
   return { first: Math.min(from, to), last: Math.max(from, to) };
+}
+
+// A result that has come is seen at once: with all that belongs to it where there is room.
+export function bringUp(note) {
+  const shown = window.innerHeight < SHORT_PX ? note : note.closest(".trainer");
+  shown.scrollIntoView();
 }
 
 export function littleMotion() {

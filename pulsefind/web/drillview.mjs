@@ -1,9 +1,8 @@
 // The view of the drills: what starts them, and the ways to tap.
 
 import { Delay, FindOne, HoldIt } from "./drills.mjs";
-import { $, countOf } from "./drawing.mjs";
+import { $, bringUp, countOf } from "./drawing.mjs";
 import { kept } from "./keeping.mjs";
-import { SHORT_PX } from "./layout.mjs";
 import { listenToPads } from "./midi.mjs";
 import { saveFile } from "./recordview.mjs";
 
@@ -38,24 +37,37 @@ export class DrillView {
     });
     app.on("tap", () => this.#flash());
     app.on("training", (going) => {
-      $("tap").disabled = !going;
-      if (!going) return;
-      $("tap").focus({ preventScroll: true });
-      this.#showDrill();
+      if (going) this.#begun();
+      else this.#ended();
     });
   }
 
-  // What the running drill says stands above the tap pad, on small screens too.
-  #showDrill() {
+  // While a drill runs, the view has nothing but it: what it says and asks stands above the tap pad on small screens too.
+  #begun() {
     const notes = new Map([
       [this.delay, "delay-note"],
       [this.findOne, "one-note"],
       [this.holdIt, "hold-note"],
     ]);
-    const note = notes.get(this.app.training);
-    if (!note) return;
-    const shown = window.innerHeight < SHORT_PX ? $(note) : $(note).closest(".trainer");
-    shown.scrollIntoView();
+    $("tap").disabled = false;
+    this.note = $(notes.get(this.app.training));
+    if (!this.note) return;
+    this.note.closest(".trainer").classList.add("now");
+    $("view-drills").classList.add("drilling");
+    $("tap").focus({ preventScroll: true });
+    bringUp(this.note);
+  }
+
+  #ended() {
+    const focused = document.activeElement === $("tap");
+    $("tap").disabled = true;
+    if (!this.note) return;
+    const trainer = this.note.closest(".trainer");
+    trainer.classList.remove("now");
+    $("view-drills").classList.remove("drilling");
+    if (focused) trainer.querySelector("button").focus({ preventScroll: true });
+    bringUp(this.note);
+    this.note = null;
   }
 
   #flash() {

@@ -117,7 +117,7 @@ export class EarView {
       );
     });
     $("fix-drawing").replaceChildren(
-      el("p", {}, `Which count of ${name} is really the 1?`),
+      el("p", {}, `Which count of ${name === "pickup" ? "the pickup" : name} is really the 1?`),
       el("div", { class: "places" }, ...buttons),
     );
   }
@@ -165,7 +165,7 @@ export class EarView {
     for (const id of ["meter-from", "meter-to"]) {
       $(id).min = String(numbers[0]);
       $(id).max = String(numbers.at(-1));
-      $(id).value = String(numbers[selected]);
+      $(id).value = String(numbers[selected] || numbers[selected + 1]);
     }
     const per = reading.inThrees ? "beats of three" : reading.unit === 8 ? "eighths" : "quarters";
     $("meter-unit").textContent = per;

@@ -38,7 +38,10 @@ export class KitView {
     const { app } = this;
     if (!app.reading.bars.length) return;
     $("file-box").hidden = app.data.inside;
-    drawPresets($("presets"), app.reading.presets, app.clicks.on, (key) => app.setClicks({ on: key }));
+    const followed = app.reading.guides.length > 0;
+    $("level-guide").closest("label").hidden = !followed;
+    const presets = app.reading.presets.filter(({ on }) => followed || on !== "guide");
+    drawPresets($("presets"), presets, app.clicks.on, (key) => app.setClicks({ on: key }));
     drawPlaces($("places"), app.reading, app.clicks, (place) => this.#togglePlace(place));
     this.#showLoop();
     this.#showGaps();
@@ -118,7 +121,9 @@ export class KitView {
     $("loop-chip").hidden = !loop;
     if (!reading.bars.length) return;
     const numbers = reading.bars.map((bar) => bar.number);
-    const shown = loop ?? { first: selected, last: Math.min(numbers.length - 1, selected + data.phrase - 1) };
+    // What is offered begins with a whole bar.
+    const whole = selected + (numbers[selected] ? 0 : 1);
+    const shown = loop ?? { first: whole, last: Math.min(numbers.length - 1, whole + data.phrase - 1) };
     if (loop) $("loop-chip").replaceChildren(...this.#loopWords(loop));
     for (const [id, bar] of [
       ["loop-from", shown.first],
@@ -184,6 +189,11 @@ export function wireLevel(app, name) {
     app.setLevel(name, Number(slider.value) / 100);
   };
   slider.addEventListener("input", show);
+  app.on("levels", () => {
+    if (slider.value === String(Math.round(100 * app.levels[name]))) return;
+    slider.value = String(Math.round(100 * app.levels[name]));
+    show();
+  });
   show();
 }
 

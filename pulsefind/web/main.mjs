@@ -7,6 +7,7 @@ import { DeskView } from "./deskview.mjs";
 import { $ } from "./drawing.mjs";
 import { DrillView } from "./drillview.mjs";
 import { EarView } from "./earview.mjs";
+import { FirstSteps } from "./firststeps.mjs";
 import { keep, kept } from "./keeping.mjs";
 import { KitView } from "./kitview.mjs";
 import { SHORT_PX } from "./layout.mjs";
@@ -38,6 +39,7 @@ class Page {
       this.record,
       this.road,
       new DeskView(app),
+      new FirstSteps(app, (view) => this.show(view)),
       new SoundView(app),
       new KitView(app),
       new EarView(app),
@@ -83,12 +85,12 @@ class Page {
   }
 
   show(view) {
-    if (this.app.training) this.app.endTraining(this.app.training);
     for (const other of this.views) {
       $(`view-${other}`).hidden = other !== view;
       $(`tab-${other}`).setAttribute("aria-selected", String(other === view));
       $(`tab-${other}`).tabIndex = other === view ? 0 : -1;
     }
+    if (this.app.training) this.app.endTraining(this.app.training);
     this.#fit();
     // On a telephone held across, a view begins right below the road: there is no room above it to spare.
     if (window.innerHeight < SHORT_PX) $("tabs").scrollIntoView();

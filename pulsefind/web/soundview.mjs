@@ -18,6 +18,7 @@ export class SoundView {
   draw() {
     if (!this.app.reading.bars.length) return;
     drawSure($("bar-sure"), this.app.data);
+    $("closer").hidden = !this.app.reading.guides.length;
     this.#drawChoice();
     this.fit();
   }
