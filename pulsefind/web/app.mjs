@@ -266,6 +266,7 @@ export class App {
   }
 
   setLoop(loop) {
+    if (!loop && !this.loop) return;
     this.loop = loop;
     if (loop) this.selected = loop.first;
     this.tell("loop", loop);
