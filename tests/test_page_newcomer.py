@@ -1,4 +1,4 @@
-"""Somebody who has never seen the page: three steps from opening it to having recorded oneself, and what stands in the way."""
+"""Who has never seen the page: three steps from opening it to having recorded oneself, and what stands in the way."""
 
 import pytest
 from pagebrowser import needs_browser, state, until

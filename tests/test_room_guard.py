@@ -153,7 +153,7 @@ def test_every_answer_says_what_a_browser_may_do_with_it(room, tmp_path):
     short_song(tmp_path / "a.wav")
     assert room.drop(tmp_path / "a.wav", "headers.wav")[0] == 200
     song = next(song for song in room.all_ready(1)["songs"] if song["file"] == "headers.wav")["id"]
-    for path in ("", "news", f"songs/{song}/", f"songs/{song}/sound", "nothing"):
+    for path in ("", "news", f"songs/{song}/", f"songs/{song}/sound/0", "nothing"):
         _, headers, body = room.ask("GET", path)
         policy = headers["content-security-policy"]
         assert policy.startswith("default-src 'none'") and "frame-ancestors 'none'" in policy, path
@@ -210,7 +210,7 @@ def test_no_path_leads_out_of_the_folder(room, tmp_path):
     for path in (
         "songs/../../x/",
         "songs/..%2f..%2fx/",
-        "songs/%2e%2e/sound",
+        "songs/%2e%2e/sound/0",
         "files/..%2f..%2fset.toml",
         "songs/x.wav/",
     ):

@@ -297,6 +297,20 @@ def _pieces(frames: NDArray[np.float32]) -> list[Markup]:
     return pieces
 
 
+def piece_of(path: Path, piece: int) -> bytes:
+    """A piece, counted from 0, of what write_flac wrote, as FLAC with its margins; b"" beyond the end."""
+    with soundfile.SoundFile(path) as sound:
+        at = piece * _PIECE_FRAMES
+        if at >= len(sound):
+            return b""
+        first = max(0, at - _MARGIN_FRAMES)
+        sound.seek(first)
+        frames = sound.read(at + _PIECE_FRAMES + _MARGIN_FRAMES - first, dtype="int16", always_2d=True)
+    buffer = io.BytesIO()
+    soundfile.write(buffer, frames, RATE_HZ, format="FLAC", subtype="PCM_16")
+    return buffer.getvalue()
+
+
 def write_flac(file: IO[bytes], frames: NDArray[np.float32]) -> None:
     """Write frames (n, channels) at 44.1 kHz as FLAC of 16 bits."""
     soundfile.write(file, np.clip(frames, -1.0, 1.0), RATE_HZ, format="FLAC", subtype="PCM_16")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import html
 import re
 import time
@@ -13,6 +14,7 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Respon
 
 from pulsefind.core.given import SOUNDS
 from pulsefind.core.words import name_text
+from pulsefind.page.page import piece_of
 from pulsefind.page.pdf import find_browser
 from pulsefind.page.room_page import RoomPage
 from pulsefind.page.sheet import tempo_jumps
@@ -142,11 +144,14 @@ class Views:
         return FileResponse(path, media_type="text/html", headers=_as_the_file_says(path))
 
     async def sound(self, request: Request) -> Response:
-        """The page's audio, decoded so that its times match the analysis whatever the file format."""
+        """A piece of the page's audio, decoded so that its times match the analysis whatever the file format."""
         path = self._board.shelf.made(self._entry(request).song) / SOUND
         if not path.exists():
             raise RefusedError(404, "the sound is not there yet; load the page anew")
-        return FileResponse(path, media_type="audio/flac")
+        piece = await asyncio.to_thread(piece_of, path, request.path_params["piece"])
+        if not piece:
+            raise RefusedError(404, "the sound is not as long; load the page anew")
+        return Response(piece, media_type="audio/flac")
 
     async def told(self, request: Request) -> Response:
         """The current mark of the song's file, from which the page starts."""

@@ -9,9 +9,9 @@ import { barName, barsText } from "./drawing.mjs";
 import { Player, renderRun } from "./player.mjs";
 import { corrected } from "./corrections.mjs";
 import { positionAt, readingOf } from "./reading.mjs";
-import { roomSound } from "./roomlink.mjs";
+import { roomPieces } from "./roomlink.mjs";
 import { keepAwake } from "./wake.mjs";
-import { Mixer, START_LEVEL, insideSound } from "./sound.mjs";
+import { Mixer, START_LEVEL, insidePieces, soundOf } from "./sound.mjs";
 
 const MOST_GUIDE_BOOST = 4;
 const EARLIEST_TAP_S = 0.25;
@@ -112,9 +112,10 @@ export class App {
 
   #readRecording() {
     const { context } = this.player.mixer;
-    const inside = () => insideSound(context, [...document.querySelectorAll(".recording")], this.data.cut);
-    const fromRoom = () => roomSound().then((bytes) => context.decodeAudioData(bytes));
-    this.recording ??= (this.data.room ? fromRoom() : inside())
+    const { cut, room } = this.data;
+    const pieces = () =>
+      room ? roomPieces(cut) : insidePieces([...document.querySelectorAll(".recording")]);
+    this.recording ??= soundOf(context, pieces(), cut)
       .then((buffer) => this.useTrack(buffer, 0))
       .catch(() => this.#failed(UNREADABLE));
     return this.recording;

@@ -7,11 +7,13 @@ import { songFileChanges } from "./songfile.mjs";
 
 const PAUSE_MS = 900;
 
-// The recording as the room serves it; its times match the analysis.
-export async function roomSound() {
-  const answer = await fetch("sound");
-  if (!answer.ok) throw new Error(await answer.text());
-  return answer.arrayBuffer();
+// The pieces of the recording as the room serves them, as functions that give one; their times match the analysis.
+export function roomPieces({ frames, piece }) {
+  return Array.from({ length: Math.ceil(frames / piece) }, (_, k) => async () => {
+    const answer = await fetch(`sound/${k}`);
+    if (!answer.ok) throw new Error(await answer.text());
+    return answer.arrayBuffer();
+  });
 }
 
 export class RoomLink {

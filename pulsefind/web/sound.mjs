@@ -159,15 +159,22 @@ export function bufferOf(context, channels) {
   return buffer;
 }
 
-// The recording that the page carries, decoded piece by piece: no task is long, and what is read is held once. cut: its
-// rate, and in frames its length, that of a piece, and the margin of its neighbours' sound that each piece has.
-export async function insideSound(context, elements, { rate, frames, piece, margin }) {
-  const here = (n) => Math.round((n * context.sampleRate) / rate);
-  let whole = null;
-  for (const [k, element] of elements.entries()) {
+// The pieces of the recording that the page carries, as functions that give the bytes of one; what is given is gone.
+export function insidePieces(elements) {
+  return elements.map((element) => () => {
     const { buffer } = bytesOfBase64(element.textContent);
     element.remove();
-    const part = await context.decodeAudioData(buffer);
+    return buffer;
+  });
+}
+
+// The recording, decoded piece by piece: no task is long, and what is read is held once. cut: its rate, and in frames its
+// length, that of a piece, and the margin of its neighbours' sound that each piece has.
+export async function soundOf(context, pieces, { rate, frames, piece, margin }) {
+  const here = (n) => Math.round((n * context.sampleRate) / rate);
+  let whole = null;
+  for (const [k, bytes] of pieces.entries()) {
+    const part = await context.decodeAudioData(await bytes());
     whole ??= context.createBuffer(part.numberOfChannels, here(frames), context.sampleRate);
     const first = k ? here(margin) : 0;
     for (let c = 0; c < whole.numberOfChannels; c += 1) {
