@@ -1,6 +1,5 @@
 """A handful of runs broken off; `python -m eval interrupts` breaks off as many as you like."""
 
-import hashlib
 import json
 import os
 import shutil
@@ -13,30 +12,135 @@ import pytest
 import soundfile
 
 from eval.robustness import interrupts
-from eval.robustness.interrupts import JOBS, Job, _left
+from eval.robustness.aftermath import digest, left_by_a_break, left_by_the_next
+from eval.robustness.jobs import JOBS, Job
 from pulsefind.demo import RATE_HZ, make_song
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="signals and groups of processes")
 
 
-def test_runs_broken_off_leave_nothing_that_looks_whole():
-    find = Job("find", ("pulsefind", "find", "song.wav", "--out", "out.json"), "out.json")
-    assert interrupts.run(6, seed=3, jobs=(find,), rerun_every=6) == []
+def job(name):
+    return next(job for job in JOBS if job.name == name)
 
 
-def test_the_judge_of_broken_off_runs_can_fail(tmp_path):
-    job = JOBS[0]
-    (tmp_path / "tmp").mkdir()
-    (tmp_path / "cache").mkdir()
-    assert _left(job, tmp_path, signal.SIGINT, "digest") == []
-    (tmp_path / "out.json").write_text("{")
-    assert _left(job, tmp_path, signal.SIGINT, "digest") == ["out.json is there, but not whole"]
-    (tmp_path / "out.json").unlink()
-    (tmp_path / ".pulsefind-x.part").write_text("half")
-    assert _left(job, tmp_path, signal.SIGKILL, "digest") == []
-    assert "left behind" in _left(job, tmp_path, signal.SIGTERM, "digest")[0]
-    (tmp_path / "cache" / "a.activations").write_bytes(hashlib.sha256(b"a").digest() + b"b")
-    assert _left(job, tmp_path, signal.SIGKILL, "digest") == ["a cache entry is damaged"]
+def test_runs_broken_off_leave_nothing_that_looks_whole_and_nothing_after_the_next_run():
+    assert interrupts.run(4, seed=3, jobs=(job("find"), job("export"))) == []
+
+
+UNTIDY = """\
+import os, pathlib, sys, time
+fault, place = sys.argv[1], pathlib.Path.cwd()
+temporary = pathlib.Path(os.environ["TMPDIR"])
+left = list(temporary.glob(".pulsefind-*.part"))
+for path in left:
+    if fault != "leaves":
+        path.unlink()
+part = temporary / f".pulsefind-{os.getpid():08d}.part"
+if fault == "forks" and os.fork() == 0:
+    os.setsid()
+    os.closerange(0, 3)
+    time.sleep(60)
+part.write_text("half")
+if fault == "writes":
+    (place / "out.txt").write_text("whol")
+if fault == "overwrites":
+    (place / "song.txt").write_text("no song")
+if fault == "names":
+    (place / "profile").mkdir(exist_ok=True)
+with (place / "takes.jsonl").open("a") as history:
+    history.write('{"half": ' if fault == "halves" else "")
+    history.flush()
+    time.sleep(0.5)
+    history.write('1}\\n' if fault == "halves" else '{"reviewed_at": "' + str(time.time()) + '"}\\n')
+(place / "out.txt").write_text("hole" if fault == "resumes" and left else "whole")
+if fault == "overwrites":
+    (place / "song.txt").write_text("song")
+if fault == "names":
+    (place / "profile").rmdir()
+part.unlink()
+"""
+"""A program that takes half a second to write a result, and has one fault if it is broken off meanwhile."""
+
+
+def judged(folder, monkeypatch, fault):
+    """What the judge says of two runs of it, killed while it writes."""
+    (folder / "untidy.py").write_text(UNTIDY)
+    monkeypatch.setenv("PYTHONPATH", str(folder))
+    monkeypatch.setattr(interrupts, "PATIENCE_S", 1.0)
+
+    def fill(place, jobs):
+        (place / "song.txt").write_text("song")
+        (place / "takes.jsonl").write_text('{"reviewed_at": "before"}\n')
+
+    untidy, place = Job("untidy", ("untidy", fault), forced=False), folder / "run"
+    (folder / "stock").mkdir()
+    fill(folder / "stock", ())
+    shutil.copytree(folder / "stock", folder / "whole")
+    shutil.copytree(folder / "stock", place)
+    whole = interrupts.look_at_whole(untidy, folder / "whole")
+    # Its first change of files is made when its half-written ones are there, the pause after it is long.
+    when = interrupts.Break(signal.SIGKILL, at_change=True, share=0.0, later_s=0.2)
+    running, found = interrupts.broken_off(untidy, place, whole, when)
+    assert running
+    return found
+
+
+def test_a_program_that_is_tidy_is_judged_so(tmp_path, monkeypatch):
+    assert judged(tmp_path, monkeypatch, "none") == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        ("leaves", "still there after the next run: tmp/.pulsefind-"),
+        ("writes", "out.txt is there, but not whole"),
+        ("overwrites", "song.txt is there, but not whole"),
+        ("names", "left behind under a name of its own: profile/"),
+        ("resumes", "after the next run out.txt is something else"),
+        ("halves", "takes.jsonl is there, but not whole"),
+        ("forks", "a process is left"),
+    ],
+)
+def test_the_judge_of_broken_off_runs_can_fail(fault, said, tmp_path, monkeypatch):
+    assert any(one.startswith(said) for one in judged(tmp_path, monkeypatch, fault))
+
+
+def test_the_judge_sees_what_a_run_that_ends_tidily_may_not_leave():
+    before, whole = {"song.wav": "a"}, {"song.wav": "a", "out.json": "b"}
+    left = {"song.wav": "a", "tmp/.pulsefind-abcdefg1.part/": ""}
+    assert left_by_a_break(before, whole, left, tidy=False) == []
+    assert left_by_a_break(before, whole, left, tidy=True) == ["left behind: tmp/.pulsefind-abcdefg1.part/"]
+    assert left_by_a_break(before, whole, {}, tidy=False) == ["song.wav is gone"]
+
+
+def test_the_judge_sees_what_the_next_run_left_or_did_not_make():
+    once, twice = {"out.json": "b", "takes.jsonl": "1"}, {"out.json": "b", "takes.jsonl": "2"}
+    for history in ("1", "2"):
+        assert left_by_the_next((once, twice), {"out.json": "b", "takes.jsonl": history}) == []
+    assert left_by_the_next((once, twice), {"out.json": "c", "takes.jsonl": "1", "x": "d"}) == [
+        "still there after the next run: x",
+        "after the next run out.json is something else",
+    ]
+    assert left_by_the_next((once, twice), {"takes.jsonl": "1"}) == ["after the next run out.json is not there"]
+
+
+def test_a_digest_leaves_out_when_and_nothing_else(tmp_path):
+    for name, one, other, more in (
+        ("a.jsonl", '{"reviewed_at": "1", "hits": 3}', '{"reviewed_at": "2", "hits": 3}', '{"reviewed_at": "2"}'),
+        ("a.pdf", "/CreationDate (D:1) x", "/CreationDate (D:2) x", "/CreationDate (D:2) y"),
+        ("a.json", "{}", "{}", '{"reviewed_at": "1"}'),
+    ):
+        marks = []
+        for text in (one, other, more):
+            (tmp_path / name).write_text(text)
+            marks.append(digest(tmp_path / name))
+        assert marks[0] == marks[1] != marks[2]
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "link").symlink_to("gone")
+    assert (digest(tmp_path / "pipe"), digest(tmp_path / "link")) == ("a socket or a pipe", "a link to gone")
+    (tmp_path / "scores").mkdir()
+    (tmp_path / "scores" / "a.json").write_text("{")
+    assert digest(tmp_path / "scores" / "a.json") == "no JSON"
 
 
 @pytest.fixture

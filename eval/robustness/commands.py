@@ -57,15 +57,17 @@ def interrupts(
     seed: Seed = 1,
     processes: Processes = 1,
     only: Annotated[list[str] | None, typer.Option(help="Break off this command only; may be repeated.")] = None,
+    kills: Annotated[bool, typer.Option("--kills", help="By SIGKILL only.")] = False,
 ) -> None:
-    """Runs broken off at seeded moments: what is there afterwards must be whole, or not be there."""
-    from eval.robustness.interrupts import JOBS, run
+    """Runs broken off at seeded moments: what is there afterwards is whole, and nothing is left after the next run."""
+    from eval.robustness.interrupts import SIGNALS, run
+    from eval.robustness.jobs import JOBS
 
     names = [job.name for job in JOBS]
     if unknown := set(only or ()) - set(names):
         raise typer.BadParameter(f"{min(unknown)}: choose from {', '.join(names)}")
     jobs = tuple(job for job in JOBS if only is None or job.name in only)
-    wrong = run(count, seed, jobs, processes=processes, first=first)
+    wrong = run(count, seed, jobs, processes, first, (signal.SIGKILL,) if kills else SIGNALS)
     print("\n".join(wrong) if wrong else "nothing wrong")
     if wrong:
         raise typer.Exit(1)

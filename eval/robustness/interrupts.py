@@ -1,15 +1,17 @@
-"""Runs interrupted at seeded moments: whatever is there afterwards must be whole.
+"""Runs broken off at seeded moments: what is there afterwards is whole, and nothing is left after the next run.
 
-`python -m eval interrupts --count 200 --seed 1` starts find, click, page and eval on a short song, and interrupts each
-with SIGINT (to the whole group, as a terminal does), SIGTERM or SIGKILL partway through. Then: a result is whole or
-absent; nothing else is left, except after SIGKILL, and then under a temporary name; every cache entry matches its
-checksum; no process is left; and the same command, run again, gives the same bytes as ever.
+`python -m eval interrupts --count 200 --seed 1` starts every command that writes something (jobs.py) on a short song,
+and breaks it off with SIGINT (to the whole group, as a terminal does), SIGTERM or SIGKILL; with `--kills` with SIGKILL
+only. Half of the moments are spread over a run's length; the others follow, within a few milliseconds, a change of the
+files in its folder, its cache or its place for temporary files, where most of what can be damaged is being written.
+
+Then each file is as before the run, or as a whole run leaves it; only a kill leaves more, and that under temporary
+names; and no process is left. The same command, run again to its end (with --force, where a result is there already),
+must leave in all three places what a run leaves that nobody broke off, byte by byte, and nothing else.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 import shutil
 import signal
@@ -18,102 +20,162 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
-from eval import ROOT
-from pulsefind.core.cache import is_whole
-from pulsefind.demo import RATE_HZ, make_song
+from eval.robustness.aftermath import Tree, left_by_a_break, left_by_the_next, none_runs_in, running_in, tree
+from eval.robustness.jobs import JOBS, Job, environment, prepare
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
-SONG_S = 22.0
 PATIENCE_S = 10.0
 STARTING_S = 0.5
 """Before our first line runs, Python itself handles SIGINT, with a traceback."""
 
+LOOK_S, LATEST_S = 0.001, 0.02
+"""How often a run's files are looked at, and how long after a change of them it is broken off at most (judged)."""
+
 
 @dataclass(frozen=True, slots=True)
-class Job:
-    """A command to interrupt: its arguments, and what it writes."""
+class Whole:
+    """Runs that nobody broke off: the folder before, after one and after a second one; length, and changes of files."""
 
-    name: str
-    arguments: tuple[str, ...]
-    result: str
-
-
-JOBS = (
-    Job("find", ("pulsefind", "find", "song.wav", "--out", "out.json"), "out.json"),
-    Job("click", ("pulsefind", "click", "song.wav", "--out", "out.flac"), "out.flac"),
-    Job("page", ("pulsefind", "page", "song.wav", "--out", "out.html"), "out.html"),
-    Job("ladder", ("pulsefind", "click", "song.wav", "--ladder", "--out", "out"), "out"),
-    Job("eval", ("eval", "run", "synthetic", "--root", "sets", "--systems", "pulsefind", "--out", "scores"), "scores"),
-)
+    before: Tree
+    once: Tree
+    twice: Tree
+    length_s: float
+    changes: int
 
 
-def prepare(place: Path, jobs: tuple[Job, ...]) -> None:
-    """Put what the jobs read into a folder."""
-    song, _ = make_song()
-    soundfile.write(place / "song.wav", song[: int(SONG_S * RATE_HZ)], RATE_HZ, "PCM_16")
-    if any(job.name == "eval" for job in jobs):
-        command = [sys.executable, "-m", "eval", "synthesise", "--root", str(place / "sets"), "--seconds", "6"]
-        subprocess.run(command, cwd=ROOT, check=True, capture_output=True)
+@dataclass(frozen=True, slots=True)
+class Break:
+    """How and when a run is broken off: at a share of its length, or so long after one of its changes of files."""
+
+    how: signal.Signals
+    at_change: bool
+    share: float
+    later_s: float
+
+    def told(self, whole: Whole) -> str:
+        """In words."""
+        if self.at_change:
+            return f"{self.how.name} {1000 * self.later_s:.0f} ms after change {self.change(whole)} of its files"
+        return f"{self.how.name} after {self.share * whole.length_s:.2f} s"
+
+    def change(self, whole: Whole) -> int:
+        """The number of the change that it follows, counted from 1."""
+        return 1 + int(self.share * whole.changes)
 
 
-def start(job: Job, place: Path) -> subprocess.Popen[bytes]:
+def drawn(count: int, seed: int, signals: tuple[signal.Signals, ...]) -> list[Break]:
+    """The breaks of a seed."""
+    rng = np.random.default_rng(seed)
+    return [
+        Break(
+            signals[int(rng.integers(len(signals)))],
+            bool(rng.random() < 0.5),
+            float(rng.random()),
+            float(rng.uniform(0.0, LATEST_S)),
+        )
+        for _ in range(count)
+    ]
+
+
+def start(job: Job, place: Path, *more: str) -> subprocess.Popen[bytes]:
     """Start a job in a folder, with a cache and a place for temporary files of its own."""
     (place / "tmp").mkdir(exist_ok=True)
-    path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
-    told = {"PULSEFIND_CACHE": str(place / "cache"), "TMPDIR": str(place / "tmp"), "PYTHONPATH": path}
-    command = [sys.executable, "-m", *job.arguments]
+    command = [sys.executable, "-m", *job.arguments, *more]
     pipe = subprocess.PIPE
     return subprocess.Popen(
-        command, cwd=place, env={**os.environ, **told}, stdout=pipe, stderr=pipe, start_new_session=True
+        command, cwd=place, env=environment(place), stdout=pipe, stderr=pipe, start_new_session=True
     )
 
 
-def finish(job: Job, place: Path) -> tuple[float, str]:
-    """Run a job to its end: seconds, and a digest of what it wrote."""
-    started = time.monotonic()
+def finish(job: Job, place: Path) -> str | None:
+    """Run a job to its end, as a person does who may find its result there; why it failed, or None."""
     process = start(job, place)
     _, said = process.communicate()
-    if process.returncode:
-        raise RuntimeError(f"{job.name} failed: {said.decode(errors='replace')}")
-    return time.monotonic() - started, contents(place / job.result)
+    if process.returncode == 2 and b"exists already" in said and job.forced:
+        process = start(job, place, "--force")
+        _, said = process.communicate()
+    return f"exit code {process.returncode}: {said.decode(errors='replace')[-300:]}" if process.returncode else None
 
 
-def contents(path: Path) -> str:
-    """A digest of a result: of the file, of all files in a folder, of the scores of an eval run (costs differ)."""
-    if path.name == "scores":
-        tracks = json.loads((path / "result.json").read_text())["tracks"]
-        kept = [[track["name"], track["systems"]["pulsefind"]["values"]] for track in tracks]
-        return hashlib.sha256(json.dumps(kept, sort_keys=True).encode()).hexdigest()
-    files = sorted(path.iterdir()) if path.is_dir() else [path]
-    return hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()
-
-
-def broken_off(job: Job, place: Path, after_s: float, how: signal.Signals, expected: str) -> list[str]:
-    """Interrupt a job, and list what is wrong with what it leaves behind."""
+def look_at_whole(job: Job, place: Path) -> Whole:
+    """Run a job twice in a folder, and see what that leaves."""
+    (place / "tmp").mkdir(exist_ok=True)
+    before = tree(place)
+    started, changes = time.monotonic(), 0
     process = start(job, place)
-    time.sleep(after_s)
-    if how is not signal.SIGINT:
-        process.send_signal(how)
-    elif process.poll() is None:
-        os.killpg(process.pid, how)
+    with ThreadPoolExecutor(1) as reader:
+        said = reader.submit(process.communicate)
+        seen = _signature(place)
+        while process.poll() is None:
+            time.sleep(LOOK_S)
+            now = _signature(place)
+            changes, seen = changes + (now != seen), now
+        if process.returncode:
+            raise RuntimeError(f"{job.name} failed: {said.result()[1].decode(errors='replace')}")
+    length_s, once = time.monotonic() - started, tree(place)
+    if reason := finish(job, place):
+        raise RuntimeError(f"{job.name} failed the second time: {reason}")
+    return Whole(before, once, tree(place), length_s, changes)
+
+
+def _signature(place: Path) -> dict[str, int]:
+    """Names and sizes of what a run writes; the files of a browser are many, and only their folder is looked at."""
+    found = {}
+    for folder, folders, files in os.walk(place):
+        folders[:] = [name for name in folders if name != "profile"]
+        for name in files:
+            path = os.path.join(folder, name)  # noqa: PTH118 - a thousand times a second
+            try:
+                found[path] = os.stat(path).st_size  # noqa: PTH116
+            except OSError:
+                continue
+        found[folder] = len(folders)
+    return found
+
+
+def _wait(process: subprocess.Popen[bytes], place: Path, whole: Whole, when: Break) -> None:
+    """Wait for the moment to break a run off, or for its end."""
+    if not when.at_change:
+        time.sleep(when.share * whole.length_s)
+        return
+    left, seen = when.change(whole), _signature(place)
+    while process.poll() is None and left:
+        time.sleep(LOOK_S)
+        now = _signature(place)
+        left, seen = left - (now != seen), now
+    time.sleep(when.later_s)
+
+
+def broken_off(job: Job, place: Path, whole: Whole, when: Break) -> tuple[bool, list[str]]:
+    """Break a job off, run it again to its end: was it still running, and what is wrong."""
+    started = time.monotonic()
+    process = start(job, place)
+    _wait(process, place, whole, when)
+    after_s, running = time.monotonic() - started, process.poll() is None
+    if running:
+        (os.killpg if when.how is signal.SIGINT else os.kill)(process.pid, when.how)
     try:
         _, said = process.communicate(timeout=PATIENCE_S)
     except subprocess.TimeoutExpired:
         os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
-        return [f"no end {PATIENCE_S:.0f} s after {how.name}"]
-    wrong = _said(process.returncode, said.decode(errors="replace"), how, after_s, job)
-    if not _group_ends(process.pid):
+        return True, [f"no end {PATIENCE_S:.0f} s after {when.how.name}"]
+    wrong = _said(process.returncode, said.decode(errors="replace"), when.how, after_s, job)
+    if not none_runs_in(place, PATIENCE_S):
         wrong.append("a process is left")
-        os.killpg(process.pid, signal.SIGKILL)
-    return wrong + _left(job, place, how, expected)
+        for number in running_in(place):
+            os.kill(number, signal.SIGKILL)
+    wrong += left_by_a_break(whole.before, whole.once, tree(place), tidy=when.how is not signal.SIGKILL)
+    if reason := finish(job, place):
+        wrong.append(f"run again: {reason}")
+    return running, wrong + left_by_the_next((whole.once, whole.twice), tree(place))
 
 
 def _said(code: int, said: str, how: signal.Signals, after_s: float, job: Job) -> list[str]:
@@ -127,80 +189,48 @@ def _said(code: int, said: str, how: signal.Signals, after_s: float, job: Job) -
     return []
 
 
-def _group_ends(group: int) -> bool:
-    deadline = time.monotonic() + PATIENCE_S
-    while time.monotonic() < deadline:
-        try:
-            os.killpg(group, 0)
-        except ProcessLookupError:
-            return True
-        time.sleep(0.02)
-    return False
-
-
-def _left(job: Job, place: Path, how: signal.Signals, expected: str) -> list[str]:
-    wrong = []
-    result = place / job.result
-    if job.name == "eval":
-        wrong += [f"{path.name} is no JSON" for path in result.rglob("[!.]*.json") if not _is_json(path)]
-    elif result.exists() and contents(result) != expected:
-        wrong.append(f"{job.result} is there, but not whole")
-    known = {"song.wav", "sets", "cache", "tmp", job.result}
-    strange = [path.name for path in place.iterdir() if path.name not in known]
-    strange += [path.name for path in (place / "tmp").iterdir()]
-    if how is not signal.SIGKILL and strange:
-        wrong.append(f"left behind: {strange}")
-    if any(not name.startswith((".pulsefind-", "pulsefind-", "pymp-", "joblib", "tmp", "loky")) for name in strange):
-        wrong.append(f"left behind under a name of its own: {strange}")
-    for entry in (place / "cache").glob("*.activations"):
-        if not is_whole(entry):
-            wrong.append("a cache entry is damaged")
-    return wrong
-
-
-def _is_json(path: Path) -> bool:
-    try:
-        json.loads(path.read_text())
-    except ValueError:
-        return False
-    return True
-
-
 def run(
-    count: int, seed: int, jobs: tuple[Job, ...] = JOBS, rerun_every: int = 5, processes: int = 1, first: int = 0
+    count: int,
+    seed: int,
+    jobs: tuple[Job, ...] = JOBS,
+    processes: int = 1,
+    first: int = 0,
+    signals: tuple[signal.Signals, ...] = SIGNALS,
+    fill: Callable[[Path, tuple[Job, ...]], None] = prepare,
 ) -> list[str]:
-    """Interrupt runs `first` up to `count` of a seed, several at once; returns what went wrong, a line each."""
-    rng = np.random.default_rng(seed)
+    """Break off runs `first` up to `count` of a seed, several at once; returns what went wrong, a line each.
+
+    `fill` puts what the jobs read into a folder.
+    """
     # A shell's background jobs ignore it, and so would what they start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    chosen = [(SIGNALS[int(rng.integers(len(SIGNALS)))], float(rng.uniform(0.0, 1.0))) for _ in range(count)]
+    breaks = drawn(count, seed, signals)
     with tempfile.TemporaryDirectory(prefix="interrupts-") as folder, ThreadPoolExecutor(processes) as pool:
         stock = Path(folder) / "stock"
         stock.mkdir()
-        prepare(stock, jobs)
+        fill(stock, jobs)
         # Timed beside each other, as they will be broken off.
-        finished = pool.map(lambda job: finish(job, _fresh(stock, Path(folder) / f"whole {job.name}")), jobs)
-        whole = {job.name: told for job, told in zip(jobs, finished, strict=True)}
+        seen = pool.map(lambda job: look_at_whole(job, _fresh(stock, Path(folder) / f"whole {job.name}")), jobs)
+        wholes = dict(zip((job.name for job in jobs), seen, strict=True))
 
-        def one(number: int) -> list[str]:
-            job, (how, share) = jobs[number % len(jobs)], chosen[number]
-            length_s, expected = whole[job.name]
+        def one(number: int) -> tuple[str, list[str]]:
+            job, when = jobs[number % len(jobs)], breaks[number]
             place = _fresh(stock, Path(folder) / f"run {number}")
-            found = broken_off(job, place, share * length_s, how, expected)
-            if number % rerun_every == 0 and not found and not (place / job.result).exists():
-                found = [] if finish(job, place)[1] == expected else ["run again, it gives something else"]
+            running, found = broken_off(job, place, wholes[job.name], when)
             shutil.rmtree(place)
-            return [f"{number}: {job.name} {how.name} after {share * length_s:.2f} s: {text}" for text in found]
+            told = [f"{number}: {job.name} {when.told(wholes[job.name])}: {text}" for text in found]
+            return f"{job.name} {when.how.name}" if running else "had ended before", told
 
         wrong: list[str] = []
-        for number, found in zip(range(first, count), pool.map(one, range(first, count)), strict=True):
+        tally: Counter[str] = Counter()
+        for number, (what, found) in zip(range(first, count), pool.map(one, range(first, count)), strict=True):
             wrong += found
+            tally[what] += 1
             if found or number % 20 == 19:
                 print("\n".join(found) or f"{number + 1} of {count}", file=sys.stderr, flush=True)
-    told = Counter(
-        f"{jobs[number % len(jobs)].name} {how.name}" for number, (how, _) in enumerate(chosen) if number >= first
-    )
-    print(f"{count - first} runs broken off ({', '.join(f'{n} {name}' for name, n in sorted(told.items()))})")
+    late = tally.pop("had ended before", 0)
+    print(f"{tally.total()} runs broken off ({', '.join(f'{n} {name}' for name, n in sorted(tally.items()))})")
+    print(f"{late} had ended before, and were run again all the same")
     return wrong
 
 
