@@ -127,6 +127,21 @@ def test_gaps_thinning_and_ranges_are_taken(folder, monkeypatch, capsys):
         assert (code, err) == (0, ""), words
 
 
+def test_a_guide_that_is_named_is_clicked(folder, monkeypatch, capsys):
+    """Whoever types the sound to click on means it; with places of their own both would be meant, and it is said."""
+    sounds = []
+    for name, words in enumerate(((), ("--on", "guide"), ("--on", " Guide"))):
+        code, out, _ = click(monkeypatch, capsys, "--guide", "bright tick", *words, "--out", f"{name}.wav")
+        assert code == 0 and "clicks where the bright tick" in " ".join(out.split())
+        sounds.append((folder / f"{name}.wav").read_bytes())
+    assert sounds[0] == sounds[1] == sounds[2]
+    for on in ("beats", "2 4", ""):
+        code, out, err = click(monkeypatch, capsys, "--guide", "bright tick", "--on", on, "--out", "b.wav")
+        assert (code, out, err.count("\n")) == (2, "", 1) and "leave out one" in err
+    code, _, err = click(monkeypatch, capsys, "--guide", "bright tick", "--ladder", "--out", "steps")
+    assert (code, err) == (0, "") and (folder / "steps" / "cues.txt").exists()
+
+
 def test_a_ladder(folder, monkeypatch, capsys):
     code, out, _ = click(monkeypatch, capsys, "--ladder", "--kind", "flac", "--reveal", "2", "--out", "steps")
     assert code == 0

@@ -65,6 +65,12 @@ def test_an_mp3_player_that_ignores_the_note_is_late_by_what_the_docs_say(tmp_pa
     assert delays(np.frombuffer(run.stdout, np.float32)) == {1105}
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_same_sound_makes_the_same_bytes(tmp_path, kind):
+    first, second = (written(tmp_path / f"{name}{kind}", bursts()).read_bytes() for name in "ab")
+    assert first == second
+
+
 def test_lossless_kinds_keep_24_bits(tmp_path):
     for kind in (".wav", ".flac"):
         sound, _ = soundfile.read(written(tmp_path / f"a{kind}", bursts()), dtype="float32")

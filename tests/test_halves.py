@@ -11,6 +11,7 @@ from songs import analysis
 
 from pulsefind.analysis import analyse
 from pulsefind.core.words import ENDS_EARLY
+from pulsefind.demo import RATE_HZ
 from pulsefind.listen.audio import load
 from pulsefind.page.sheet import sheet_html
 from pulsefind.report.terminal import report
@@ -58,6 +59,57 @@ def test_joined_files_are_read_to_the_end_of_the_last(kind, tmp_path):
     audio = load(path)
     # At a join an encoder's padding and a decoder's lost frame differ.
     assert audio.duration_s == pytest.approx(2 * LENGTH_S, abs=0.3) and audio.warnings == ()
+
+
+@pytest.mark.parametrize("kind", ["wav", "aiff"])
+def test_a_file_joined_to_one_that_states_its_size_is_said_once(kind, tmp_path):
+    """Neither libsndfile nor ffmpeg reads on there, so what isn't read is told."""
+    path = encoded(tmp_path, kind)
+    path.write_bytes(2 * path.read_bytes())
+    audio = load(path)
+    assert audio.duration_s == pytest.approx(LENGTH_S)
+    (warning,) = audio.warnings
+    assert warning.startswith(ENDS_EARLY) and "joined" in warning and "\n" not in warning
+
+
+@pytest.mark.parametrize("tail", [b"\0" * 100, b"RIFF", b"LIST\x04\0\0\0abcd", b"RIFF\x04\0\0\0AVI "])
+def test_what_follows_a_whole_file_and_is_no_recording_is_not_missed(tail, tmp_path):
+    path = encoded(tmp_path, "wav")
+    path.write_bytes(path.read_bytes() + tail)
+    assert load(path).warnings == ()
+
+
+def test_a_chunk_of_odd_size_before_a_joined_file_is_padded(tmp_path):
+    path = encoded(tmp_path, "wav")
+    data = path.read_bytes()
+    size = (len(data) - 8 + 8 + 3).to_bytes(4, "little")
+    path.write_bytes(data[:4] + size + data[8:] + b"note\x03\0\0\0abc\0" + data)
+    assert len(load(path).warnings) == 1
+
+
+@pytest.fixture
+def cut_song(demo_song, tmp_path, monkeypatch):
+    """The first 20 seconds of the made song as FLAC, cut after about twelve."""
+    monkeypatch.chdir(tmp_path)
+    soundfile.write("song.flac", demo_song[0][: 20 * RATE_HZ], RATE_HZ)
+    data = (tmp_path / "song.flac").read_bytes()
+    (tmp_path / "song.flac").write_bytes(data[: round(0.6 * len(data))])
+    return tmp_path / "song.flac"
+
+
+@pytest.mark.parametrize("words", [(), ("--speed", "0.75"), ("--range", "0:02-0:05")])
+def test_a_click_on_a_cut_flac_plays_what_is_there_and_says_so_once(words, cut_song, monkeypatch, capsys):
+    code, out, err = run(monkeypatch, capsys, "click", "song.flac", *words, "--count-in", "0", "--out", "a.wav")
+    assert (code, err) == (0, "") and " ".join(out.split()).count(ENDS_EARLY) == 1
+    if not words:
+        assert soundfile.info("a.wav").duration == pytest.approx(load(cut_song).duration_s, abs=0.6)
+
+
+def test_hear_page_and_export_take_a_cut_flac_too(cut_song, monkeypatch, capsys):
+    for words in (("hear", "--out", "b.wav"), ("page", "--out", "a.html"), ("export", "--out", "a")):
+        code, _, err = run(monkeypatch, capsys, words[0], "song.flac", *words[1:])
+        assert (code, err) == (0, ""), words
+    assert ENDS_EARLY in (cut_song.parent / "a.html").read_text()
 
 
 def test_report_sheet_and_json_carry_the_warning(tmp_path):

@@ -1,6 +1,9 @@
 """The ladder: what each file clicks, the cue sheet, all or nothing."""
 
 import re
+import shutil
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -144,6 +147,54 @@ def test_what_is_there_is_kept_or_replaced_as_asked(practice, tmp_path):
     write_ladder(practice, folder, ".wav", True, lambda _: None)
     assert (folder / "my notes.txt").read_text() == "mine"
     assert (folder / CUE_SHEET).read_text() != "old"
+
+
+def test_of_two_ladders_into_one_folder_the_second_is_refused_or_laid_over_the_first_whole(practice, tmp_path):
+    """The second starts when the folder isn't there yet, and is done when the first one has made it."""
+    folder, whole = tmp_path / "ladder", tmp_path / "whole"
+    write_ladder(practice, whole, ".wav", False, lambda _: None)
+
+    for force in (False, True):
+        started = []
+
+        def first_of_all(what, started=started):
+            if not started:
+                started.append(what)
+                write_ladder(practice, folder, ".flac", False, lambda _: None)
+
+        if force:
+            write_ladder(practice, folder, ".wav", True, first_of_all)
+        else:
+            with pytest.raises(OutputError, match="exists already"):
+                write_ladder(practice, folder, ".wav", False, first_of_all)
+            assert {path.suffix for path in folder.iterdir()} == {".flac", ".txt"}
+            shutil.rmtree(folder)
+    for path in whole.iterdir():
+        assert (folder / path.name).read_bytes() == path.read_bytes()
+    assert len(list(folder.glob("*.flac"))) == 6
+    assert not list(tmp_path.glob(".pulsefind-*"))
+
+
+def test_two_ladders_that_lay_their_files_at_once_are_not_mixed(practice, tmp_path):
+    """Both may replace: the folder holds the files of one of them throughout, whose cue sheet is the last of them."""
+    folder = tmp_path / "ladder"
+    sides = [("1", Plan(reveal_bars=2)), ("2", Plan(reveal_bars=4))]
+    wholes = []
+    for name, plan in sides:
+        write_ladder(replace(practice, plan=plan), tmp_path / name, ".wav", False, lambda _: None)
+        wholes.append({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()})
+    assert wholes[0] != wholes[1]
+    write_ladder(practice, folder, ".wav", False, lambda _: None)
+    for _ in range(3):
+        works = []
+        for name, _ in sides:
+            works.append(tmp_path / f"work {name}")
+            shutil.copytree(tmp_path / name, works[-1])
+        with ThreadPoolExecutor(2) as pool:
+            list(pool.map(lambda work: ladder._move(work, folder, True), works))
+        assert {path.name: path.read_bytes() for path in folder.iterdir()} in wholes
+        for work in works:
+            work.rmdir()
 
 
 def test_a_failure_half_way_leaves_nothing(practice, tmp_path, monkeypatch):

@@ -1,6 +1,7 @@
 """A saved analysis whose parts can't belong together is refused, and says which."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from songs import analysis, random_analysis
@@ -83,6 +84,16 @@ def test_what_does_not_fit_is_refused(path, value, told):
 def test_what_is_written_fits_and_comes_back(seed):
     text = to_json(random_analysis(seed))
     assert to_json(from_json(text)) == text
+
+
+def test_whether_a_run_kept_its_results_is_no_part_of_what_is_saved(demo_analysis):
+    told = [replace(demo_analysis, settings=replace(demo_analysis.settings, use_cache=on)) for on in (True, False)]
+    texts = [to_json(one) for one in told]
+    assert texts[0] == texts[1] and "use_cache" not in texts[0]
+    # Files of before had it, and are still read.
+    older = json.loads(texts[0])
+    older["settings"]["use_cache"] = False
+    assert to_json(from_json(json.dumps(older))) == texts[0]
 
 
 def test_nested_without_end_and_files_that_are_none(tmp_path):

@@ -3,6 +3,7 @@
 import dataclasses
 import re
 import shutil
+import tempfile
 from html import unescape
 from pathlib import Path
 
@@ -191,6 +192,16 @@ def test_every_song_fills_one_page_of_its_paper(paper, points):
 
 
 @needs_browser
+@needs_browser
+def test_a_pdf_is_printed_where_temporary_files_lie_deep(tmp_path, monkeypatch):
+    """The path of a socket may have 108 bytes at most (Linux's <sys/un.h>), and a browser makes one there."""
+    deep = tmp_path / ("d" * 60) / ("e" * 60)
+    deep.mkdir(parents=True)
+    monkeypatch.setattr(tempfile, "tempdir", str(deep))
+    assert pdf.pdf_of("<p>sheet</p>").startswith(b"%PDF")
+    assert list(deep.iterdir()) == []
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext on this machine")
 def test_the_pdf_holds_the_words(tmp_path):
     import subprocess

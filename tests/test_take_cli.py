@@ -7,6 +7,7 @@ import soundfile
 from eval.take.kit_sound import RATE_HZ, add_leak, render
 from eval.take.simulation import Player, make_track, simulate_take
 from pulsefind.cli.app import main
+from pulsefind.core.words import TAKE_ENDS_EARLY
 from pulsefind.saved import to_json
 
 
@@ -48,6 +49,14 @@ def test_a_take_is_reviewed_in_the_terminal(run, track_file, take_file):
     assert out.count("\nStart ") == 1
     # A command is not broken over lines: it is there to be copied.
     assert max(len(line) for line in out.splitlines() if "pulsefind click" not in line) <= 80
+
+
+def test_a_cut_take_says_once_that_its_end_is_missing(run, track_file, take_file):
+    data = take_file.read_bytes()
+    take_file.write_bytes(data[: round(0.7 * len(data))])
+    for words in (("--starts-at", "0"), ("--starts-at", "0", "--details"), ("--starts-at", "0", "--json"), ()):
+        code, out, err = run("take", track_file, take_file, *words)
+        assert (code, err) == (0, "") and " ".join(out.split()).count(TAKE_ENDS_EARLY) == 1, words
 
 
 def test_json_goes_to_the_terminal_and_to_a_file(run, track_file, take_file, tmp_path):

@@ -27,15 +27,16 @@ class Places:
     """Which places are clicked, in which bars."""
 
     on: Annotated[
-        str,
+        str | None,
         typer.Option(
             "--on",
-            help="Where to click: beats, 1, '1 every 4' (bars), '2 4', backbeat, '&' (every &), '1e 2& then 3', guide.",
+            help="Where to click: beats, 1, '1 every 4' (bars), '2 4', backbeat, '&' (every &), '1e 2& then 3', guide; "
+            "else the beats, or the --guide.",
         ),
-    ] = "beats"
+    ] = None
     guide: Annotated[
         str | None,
-        typer.Option("--guide", help="Which guide for --on guide and --ladder, by name; else the one that leads."),
+        typer.Option("--guide", help="Click on this guide, by name, not on the one that leads; in a --ladder too."),
     ] = None
     accent: Annotated[
         bool | None, typer.Option("--accent/--no-accent", help="The 1 higher; without either, all but guides.")
@@ -121,10 +122,13 @@ def click(
 
     if places.seed is not None and places.clickless is None:
         raise HintError("--seed shuffles the bars of --clickless; give that too, like --clickless 4:4")
-    if ladder.ladder and (places.on != "beats" or places.clickless or places.thin is not None or balance.no_track):
+    on = ("guide" if places.guide and not ladder.ladder else "beats") if places.on is None else places.on
+    if ladder.ladder and (on != "beats" or places.clickless or places.thin is not None or balance.no_track):
         raise HintError("--ladder chooses its own clicks; leave out --on, --clickless, --thin and --no-track")
+    if places.guide and not ladder.ladder and on.strip().lower() != "guide":
+        raise HintError(f"--guide {places.guide} clicks where that sound falls, --on '{on}' on counts; leave out one")
     plan = Plan(
-        places=places.on,
+        places=on,
         guide=places.guide,
         accent=places.accent,
         gap=parse_gap(places.clickless, places.seed) if places.clickless else None,

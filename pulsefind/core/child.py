@@ -19,6 +19,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from multiprocessing.pool import Pool
+from pathlib import Path
 from typing import IO
 
 _DEATH_SIGNAL = 1
@@ -104,9 +105,14 @@ class Child:
 
 @contextlib.contextmanager
 def running(
-    command: Sequence[str], limits: Limits, talk: bool = False, told: Mapping[str, str] | None = None
+    command: Sequence[str],
+    limits: Limits,
+    talk: bool = False,
+    told: Mapping[str, str] | None = None,
+    inside: Path | None = None,
 ) -> Iterator[Child]:
-    """Run a program for the length of the block; its standard input is empty. What is told goes into its environment.
+    """Run a program for the length of the block; its standard input is empty. What is told goes into its environment,
+    and it works inside a folder, ours if none is named.
 
     With talk it is a worker of our own, whose standard input is a pipe and which calls `end_with_parent` itself:
     several threads start such workers at a time, and then no Python may run between fork and exec. On Linux it ends
@@ -123,6 +129,7 @@ def running(
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         start_new_session=True,
+        cwd=inside,
         env={**os.environ, **(told or {})},
         preexec_fn=None if talk else _bounded(limits),  # noqa: PLW1509 - it calls setrlimit and prctl, and takes no lock
     )

@@ -18,6 +18,7 @@ INDENT = 10
 _JOINED = "\N{NO-BREAK SPACE}"
 
 ENDS_EARLY = "the end of the recording is missing"
+TAKE_ENDS_EARLY = "the end of the take is missing"
 ONE_UNSURE = "the place of the 1 is uncertain; check it by ear"
 TEMPO_UNSURE = "half or double the tempo may be meant; tap along to find out"
 """Warnings of an analysis that a report expresses better, as doubts."""

@@ -85,6 +85,9 @@ def _missing(audio: Audio, claim: Claim) -> tuple[str, ...]:
         return (f"{ENDS_EARLY}: {after}; copy it again from where it came from",)
     if claim.goes_on and not shutil.which("ffmpeg"):
         return (f"{ENDS_EARLY}: another part follows after {clock(audio.duration_s)}; install ffmpeg to read it",)
+    if claim.unread:
+        follows = f"another file was joined to it after {clock(audio.duration_s)}"
+        return (f"{ENDS_EARLY}: {follows}, which can't be read; save both anew as one recording",)
     return ()
 
 

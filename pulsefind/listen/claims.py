@@ -28,12 +28,13 @@ _MP3_JOINED_SHARE = 0.01  # judged: of the bytes that the first frame states; ta
 class Claim:
     """What a file says.
 
-    ends_early: its end is missing; goes_on: another part follows the one a decoder may stop at; length_s: how long the
-    sound is, None where only decoding tells.
+    ends_early: its end is missing; goes_on: another part follows the one a decoder may stop at; unread: another file
+    follows that no decoder reads; length_s: how long the sound is, None where only decoding tells.
     """
 
     ends_early: bool = False
     goes_on: bool = False
+    unread: bool = False
     length_s: float | None = None
 
 
@@ -43,7 +44,7 @@ def claim_of(path: Path) -> Claim:
     Examples
     --------
     >>> claim_of(Path("nothing.wav"))
-    Claim(ends_early=False, goes_on=False, length_s=None)
+    Claim(ends_early=False, goes_on=False, unread=False, length_s=None)
     """
     try:
         with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
@@ -56,9 +57,9 @@ def _claim(data: mmap.mmap) -> Claim:
     start = _after_id3(data)
     head = data[start : start + 12]
     if head[:4] in (b"RIFF", b"RF64") and head[8:] == b"WAVE":
-        return Claim(ends_early=_chunk_ends_early(data, b"data", "<"))
+        return Claim(ends_early=_chunk_ends_early(data, b"data", "<"), unread=_another_follows(data, "<"))
     if head[:4] == b"FORM" and head[8:] in (b"AIFF", b"AIFC"):
-        return Claim(ends_early=_chunk_ends_early(data, b"SSND", ">"))
+        return Claim(ends_early=_chunk_ends_early(data, b"SSND", ">"), unread=_another_follows(data, ">"))
     if head[:4] == b"OggS":
         return _ogg(data, start)
     if head[:4] == b"fLaC":
@@ -95,6 +96,13 @@ def _chunk_ends_early(data: mmap.mmap, name: bytes, order: str) -> bool:
             return bool(size < _UNKNOWN_BYTES and at + 8 + size > len(data) + _SLACK_BYTES)
         at += 8 + size + size % 2
     return False
+
+
+def _another_follows(data: mmap.mmap, order: str) -> bool:
+    """Does a file of the same kind start where this one says that it ends?"""
+    (size,) = struct.unpack(f"{order}I", data[4:8])
+    end = 8 + size + size % 2
+    return bool(data[end : end + 4] == data[:4] and data[end + 8 : end + 12] == data[8:12])
 
 
 def _box_ends_early(data: mmap.mmap) -> bool:

@@ -54,9 +54,13 @@ def pdf_of(html: str) -> bytes:
 
 
 def _told(command: list[str], folder: Path) -> str | None:
-    """Run the browser, all of whose temporary files go to a folder: None if all went well, else the reason."""
+    """Run the browser, all of whose temporary files go to a folder: None if all went well, else the reason.
+
+    It makes a socket there, whose path may have some 100 bytes (sockaddr_un, published): so the folder is told as the
+    one that it works in, however deep that lies.
+    """
     try:
-        with running(command, LIMITS, told={"TMPDIR": str(folder)}) as child:
+        with running(command, LIMITS, told={"TMPDIR": "."}, inside=folder) as child:
             while child.stdout.read(2**16):
                 pass
             return child.finish()

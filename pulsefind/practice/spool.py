@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import tempfile
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from pulsefind.core.errors import AudioError, OutputError
 from pulsefind.core.records import FloatArray
-from pulsefind.listen.decoding import decoded
+from pulsefind.listen.decoding import BrokenOffError, Decoded, decoded, from_ffmpeg
 from pulsefind.practice.stretch import stretched
 
 MARGIN_S = 0.5
@@ -79,7 +80,27 @@ def spooled(path: Path, start_s: float | None, end_s: float | None, speed: float
     OutputError
         if there is no room for the temporary file.
     """
-    with decoded(path) as (blocks, rate_hz), tempfile.TemporaryFile(prefix="pulsefind-") as file:
+    with tempfile.TemporaryFile(prefix="pulsefind-") as file:
+        try:
+            spool = _filled(file, decoded(path), path, start_s, end_s, speed)
+        except BrokenOffError:
+            # ffmpeg gets through damage at which libsndfile stops, as when the recording was analysed.
+            file.seek(0)
+            file.truncate()
+            spool = _filled(file, from_ffmpeg(path), path, start_s, end_s, speed)
+        yield spool
+
+
+def _filled(
+    file: IO[bytes],
+    source: AbstractContextManager[Decoded],
+    path: Path,
+    start_s: float | None,
+    end_s: float | None,
+    speed: float,
+) -> Spool:
+    """Decode into a temporary file."""
+    with source as (blocks, rate_hz):
         first = max(0, round(((start_s or 0.0) - MARGIN_S) * rate_hz))
         last = None if end_s is None else round((end_s + MARGIN_S) * rate_hz)
         sound = _few_channels(_checked(_cut(blocks, first, last), path))
@@ -89,7 +110,7 @@ def spooled(path: Path, start_s: float | None, end_s: float | None, speed: float
         if speed != 1.0:
             sound = stretched(sound, target_hz, speed)
         n, channels, loudness = _fill(file, sound, target_hz)
-        yield Spool(file, n, channels, target_hz, first / rate_hz, speed, loudness)
+        return Spool(file, n, channels, target_hz, first / rate_hz, speed, loudness)
 
 
 @contextlib.contextmanager

@@ -22,6 +22,7 @@ from pulsefind.core.mapped import let_go
 from pulsefind.core.nearest import nearest
 from pulsefind.core.records import Audio, FloatArray, IntArray
 from pulsefind.core.strongest import strongest
+from pulsefind.core.words import ENDS_EARLY, TAKE_ENDS_EARLY
 from pulsefind.listen.audio import load
 from pulsefind.listen.decoding import check_readable
 from pulsefind.take.kinds import kinds_of
@@ -141,7 +142,10 @@ def read_take(path: Path) -> tuple[TakeHits, Audio | None]:
     if is_midi(path):
         return read_midi_take(path), None
     audio = load(path)
-    return strokes_heard(audio), audio
+    hits = strokes_heard(audio)
+    # Of two recordings, the notes of a review must tell which one is meant.
+    missing = tuple(warning.replace(ENDS_EARLY, TAKE_ENDS_EARLY) for warning in audio.warnings)
+    return replace(hits, notes=missing + hits.notes), audio
 
 
 def strokes_heard(audio: Audio) -> TakeHits:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pulsefind.core.words import INDENT, field
+from pulsefind.core.words import ENDS_EARLY, INDENT, TAKE_ENDS_EARLY, field
 from pulsefind.take.records import NOTHING_SPECIAL, Gains, Review
 from pulsefind.take.report import doubt_lines, joined, lean, start_lines, tables, title, unplaced_report
 
@@ -32,7 +32,7 @@ def verdict(review: Review, details: bool = False, progress: str = "") -> str:
         text += f"\n{progress}"
     if details:
         return f"{text}\n{tables(review)}"
-    return text + "\n" + joined(field("Tables", "every figure, place by place: --details"))
+    return text + "\n" + joined([*_missing(review), *field("Tables", "every figure, place by place: --details")])
 
 
 def fixed_within(gains: Gains) -> str:
@@ -60,6 +60,12 @@ def _how_it_went(review: Review) -> list[str]:
     elif not known:
         lines += field("", "whether you are early or late overall can't be told: --starts-at tells it")
     return [*lines, ""]
+
+
+def _missing(review: Review) -> list[str]:
+    """That a part of the track or of the take is missing, which stands among the notes to the tables otherwise."""
+    missing = [note for note in review.advice.notes if note.startswith((ENDS_EARLY, TAKE_ENDS_EARLY))]
+    return [line for note in missing for line in field("Note", note)] + [""] * bool(missing)
 
 
 def _practise(review: Review) -> list[str]:
