@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib.metadata
 import io
-import os
 import platform
 import shutil
 import tempfile
@@ -20,7 +20,7 @@ from pulsefind.analysis import analyse
 from pulsefind.core import cache
 from pulsefind.core.child import Limits, running
 from pulsefind.core.errors import PulsefindError
-from pulsefind.core.leftovers import temporary_file, temporary_folder
+from pulsefind.core.leftovers import alone_in, temporary_file, temporary_folder
 from pulsefind.core.records import Settings
 from pulsefind.demo import BPM, RATE_HZ, make_song
 from pulsefind.listen.audio import from_samples, load
@@ -160,10 +160,14 @@ def _temporary() -> str:
 
 def _cache() -> str:
     """Write an entry and read it back."""
-    place, key = cache.folder(), f"soundcheck-{os.getpid()}"
-    cache.write(key, (np.ones((2, 2)),))
-    entry = cache.read(key)
-    cache.remove(key)
+    place, key, entry = cache.folder(), "soundcheck", None
+    with contextlib.suppress(OSError):
+        place.mkdir(mode=0o700, parents=True, exist_ok=True)
+        # Of two checks at once neither takes the other's entry away; that of a killed one goes with the next.
+        with alone_in(place):
+            cache.write(key, (np.ones((2, 2)),))
+            entry = cache.read(key)
+            cache.remove(key)
     if entry is None:
         raise _FailedError(f"{place} can't be used")
     return f"{place}, {cache.size_bytes() / 1e6:.1f} MB of {cache.LIMIT_BYTES / 1e6:.0f} MB"

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from pulsefind.core import files
 from pulsefind.core.errors import FormatError, OutputError
 from pulsefind.core.files import check_free, new_file, rewrite_file, write_file
 from pulsefind.core.given import kept_safe, note_given, read_given
@@ -70,6 +71,7 @@ def test_a_disk_without_hard_links_will_do(tmp_path, monkeypatch):
         raise OSError(95, "Operation not supported")
 
     monkeypatch.setattr(os, "link", no_links)
+    monkeypatch.setattr(files, "_renamed", lambda *_: False)
     write_file(tmp_path / "a.json", b"{}", force=False)
     assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
     with pytest.raises(OutputError, match="exists already"), new_file(tmp_path / "b.json", force=False) as temporary:

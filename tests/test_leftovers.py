@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from pulsefind.core.errors import OutputError
 from pulsefind.core.files import write_file
 from pulsefind.core.leftovers import sweep, temporary_file, temporary_folder
+from pulsefind.practice.ladder import check_folder
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no locks of this kind")
 
@@ -63,6 +65,41 @@ def test_only_our_own_kind_of_name_is_swept_and_no_link_is_followed(tmp_path):
     sweep(tmp_path)
     assert names(tmp_path) == before
     assert names(mine) == ["song.wav"]
+
+
+NAMED = """\
+import os, signal, sys
+from pathlib import Path
+from pulsefind.core import files
+link = os.link
+def killed(*names):
+    link(*names)
+    os.kill(os.getpid(), signal.SIGKILL)
+if sys.argv[2] == "rename":
+    files._renamed = lambda *_: False
+os.link = killed
+files.write_file(Path(sys.argv[1]), b"{}", force=False)
+"""
+
+
+@pytest.mark.parametrize("without", ["nothing", "rename"])
+def test_a_kill_as_a_file_gets_its_name_leaves_nothing_after_a_run_that_is_refused(without, tmp_path):
+    """Where a system can't rename without replacing, a moment has both names; Linux can."""
+    code = subprocess.run([sys.executable, "-c", NAMED, str(tmp_path / "a.json"), without], check=False).returncode
+    assert names(tmp_path) == ["a.json"] if code == 0 else code == -9 and len(names(tmp_path)) == 2
+    assert code == -9 or sys.platform == "linux"
+    with pytest.raises(OutputError, match="exists already"):
+        write_file(tmp_path / "a.json", b"{}", force=False)
+    assert names(tmp_path) == ["a.json"]
+
+
+def test_a_ladder_that_is_refused_takes_away_what_a_killed_one_left_beside_it(tmp_path):
+    (tmp_path / "steps").mkdir()
+    (tmp_path / ".pulsefind-abcd_123.part").mkdir()
+    (tmp_path / ".pulsefind-abcd_123.part" / "1.wav").write_bytes(b"half")
+    with pytest.raises(OutputError, match="exists already"):
+        check_folder(tmp_path / "steps", force=False)
+    assert names(tmp_path) == ["steps"]
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="no numbers of users")

@@ -33,6 +33,24 @@ def test_the_check_leaves_nothing(checks, tmp_path):
     assert not list(cache.folder().glob("soundcheck*"))
 
 
+KILLED = """\
+import os, signal
+from pulsefind import soundcheck
+soundcheck.cache.read = lambda key: os.kill(os.getpid(), signal.SIGKILL)
+soundcheck._cache()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signal")
+def test_what_a_killed_check_left_in_the_cache_goes_with_the_next(monkeypatch, tmp_path):
+    monkeypatch.setenv("PULSEFIND_CACHE", str(tmp_path))
+    for _ in range(2):
+        assert subprocess.run([sys.executable, "-c", KILLED], check=False).returncode == -9
+    assert len(list(tmp_path.glob("soundcheck*"))) == 1
+    assert "MB of" in checking._cache()
+    assert list(tmp_path.iterdir()) == []
+
+
 def broken(attempt):
     check = checking._tried("x", True, attempt, "do this")
     assert not check.works

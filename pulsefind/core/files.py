@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
+import errno
 import os
 import stat
 import sys
@@ -11,7 +13,9 @@ from pathlib import Path
 
 from pulsefind.core.errors import OutputError
 from pulsefind.core.given import is_given
-from pulsefind.core.leftovers import temporary_file
+from pulsefind.core.leftovers import sweep, temporary_file
+
+_HERE, _NO_REPLACE = -100, 1  # published: AT_FDCWD and RENAME_NOREPLACE, Linux's <fcntl.h> and <linux/fs.h>
 
 
 def write_file(path: Path, data: bytes, force: bool) -> None:
@@ -77,6 +81,9 @@ def _put(temporary: Path, path: Path, force: bool) -> None:
     """Give a file its name; without force, never one that another program took in the meantime."""
     if not force:
         try:
+            if _renamed(temporary, path):
+                return
+            # A run that is killed here leaves both names.
             os.link(temporary, path)
         except FileExistsError:
             check_free(path, force)
@@ -86,6 +93,24 @@ def _put(temporary: Path, path: Path, force: bool) -> None:
         else:
             return
     temporary.replace(path)
+
+
+def _renamed(old: Path, new: Path) -> bool:
+    """Rename in one step without replacing anything; False where the system or the disk can't do that.
+
+    Raises
+    ------
+    FileExistsError
+        if the new name is taken.
+    """
+    rename = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if sys.platform == "linux" else None
+    if rename is None:
+        return False
+    if rename(_HERE, os.fsencode(old), _HERE, os.fsencode(new), _NO_REPLACE) == 0:
+        return True
+    if (number := ctypes.get_errno()) == errno.EEXIST:
+        raise FileExistsError(number, os.strerror(number), str(new))
+    return False
 
 
 def check_free(path: Path, force: bool) -> None:
@@ -101,6 +126,8 @@ def check_free(path: Path, force: bool) -> None:
         raise OutputError(f"{path}: is what is read; choose another name to write to")
     there = _check_place(path)
     if there is not None and not force:
+        # A run that is refused writes nothing, and would leave what a killed one has left.
+        sweep(path.parent)
         raise OutputError(f"{path}: exists already; choose another name, or replace it with --force")
 
 

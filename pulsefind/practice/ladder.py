@@ -17,7 +17,7 @@ import numpy as np
 from pulsefind.core.errors import OutputError
 from pulsefind.core.files import check_free, umask, write_file
 from pulsefind.core.given import holds_given
-from pulsefind.core.leftovers import alone_in, temporary_folder
+from pulsefind.core.leftovers import alone_in, sweep, temporary_folder
 from pulsefind.core.records import Analysis
 from pulsefind.core.words import WIDTH, clock, field, stretches_text
 from pulsefind.guides.called import called, guide_index, likeness
@@ -226,6 +226,7 @@ def check_folder(folder: Path, force: bool) -> None:
     if holds_given(folder):
         raise OutputError(f"{folder}: holds what is read; give the ladder a folder of its own")
     if folder.exists() and not force:
+        sweep(folder.parent)
         raise OutputError(f"{folder}: exists already; name another folder, or replace its files with --force")
 
 
