@@ -2,8 +2,9 @@
 
 import re
 import shutil
+import time
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -175,26 +176,26 @@ def test_of_two_ladders_into_one_folder_the_second_is_refused_or_laid_over_the_f
     assert not list(tmp_path.glob(".pulsefind-*"))
 
 
-def test_two_ladders_that_lay_their_files_at_once_are_not_mixed(practice, tmp_path):
-    """Both may replace: the folder holds the files of one of them throughout, whose cue sheet is the last of them."""
+def test_two_ladders_that_lay_their_files_at_once_are_not_mixed(tmp_path, monkeypatch):
+    """Both may replace: the folder holds the files of one of them throughout. Each move takes its time here."""
     folder = tmp_path / "ladder"
-    sides = [("1", Plan(reveal_bars=2)), ("2", Plan(reveal_bars=4))]
-    wholes = []
-    for name, plan in sides:
-        write_ladder(replace(practice, plan=plan), tmp_path / name, ".wav", False, lambda _: None)
-        wholes.append({path.name: path.read_bytes() for path in (tmp_path / name).iterdir()})
-    assert wholes[0] != wholes[1]
-    write_ladder(practice, folder, ".wav", False, lambda _: None)
-    for _ in range(3):
-        works = []
-        for name, _ in sides:
-            works.append(tmp_path / f"work {name}")
-            shutil.copytree(tmp_path / name, works[-1])
-        with ThreadPoolExecutor(2) as pool:
-            list(pool.map(lambda work: ladder._move(work, folder, True), works))
-        assert {path.name: path.read_bytes() for path in folder.iterdir()} in wholes
-        for work in works:
-            work.rmdir()
+    folder.mkdir()
+    move, pauses = Path.replace, iter(np.random.default_rng(0).uniform(0.0, 0.02, 100).tolist())
+
+    def slowly(path, target):
+        time.sleep(next(pauses))
+        return move(path, target)
+
+    works = [tmp_path / "one", tmp_path / "two"]
+    for work in works:
+        work.mkdir()
+        for name in ("1.wav", "2.wav", "3.wav", "4.wav", "5.wav", CUE_SHEET):
+            (work / name).write_text(work.name)
+    monkeypatch.setattr(Path, "replace", slowly)
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(lambda work: ladder._move(work, folder, True), works))
+    assert len({path.read_text() for path in folder.iterdir()}) == 1
+    assert len(list(folder.iterdir())) == 6
 
 
 def test_a_failure_half_way_leaves_nothing(practice, tmp_path, monkeypatch):
