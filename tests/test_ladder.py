@@ -156,11 +156,10 @@ def test_of_two_ladders_into_one_folder_the_second_is_refused_or_laid_over_the_f
     write_ladder(practice, whole, ".wav", False, lambda _: None)
 
     for force in (False, True):
-        started = []
+        begun = iter([True])
 
-        def first_of_all(what, started=started):
-            if not started:
-                started.append(what)
+        def first_of_all(what, begun=begun):
+            if next(begun, False):
                 write_ladder(practice, folder, ".flac", False, lambda _: None)
 
         if force:

@@ -18,6 +18,15 @@ def test_each_change_changes_one_thing():
     }
 
 
+def test_calls_and_refusals_are_left_out():
+    source = "def f(a):\n    if a:\n        raise ValueError(a)\n    g(a)\n    return g(a)\n"
+    texts = {changed(source, k)[1] for k in range(len(changes_of(ast.parse(source))))}
+    assert texts == {
+        "def f(a):\n    if a:\n        pass\n    g(a)\n    return g(a)",
+        "def f(a):\n    if a:\n        raise ValueError(a)\n    pass\n    return g(a)",
+    }
+
+
 def test_a_change_without_a_test_survives(tmp_path):
     for folder in ("pulsefind", "tests"):
         (tmp_path / folder).mkdir()

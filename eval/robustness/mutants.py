@@ -1,8 +1,9 @@
 """Do the tests notice? Small changes to the code, one at a time, each tried with the tests of its file.
 
 `python -m eval mutants beats/grid --tests tests/test_grid.py --count 20 --seed 1` changes a comparison, an operator, a
-number or a condition at seeded places of a file, in a copy of the project, and runs its tests. A change that no test
-notices survives and is shown. (To try every change, with tests of several seconds, would take days.)
+number or a condition, or leaves out a call or a refusal, at seeded places of a file, in a copy of the project, and runs
+its tests. A change that no test notices survives and is shown.
+(To try every change, with tests of several seconds, would take days.)
 """
 
 from __future__ import annotations
@@ -69,7 +70,19 @@ def changes_of(tree: ast.Module) -> list[Change]:
             found.append(Change(node.lineno, partial(setattr, node, "op", other)))
         elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
             found.append(Change(node.lineno, partial(setattr, node, "op", ast.UAdd())))
+        for _, block in ast.iter_fields(node):
+            if isinstance(block, list):
+                found += [Change(one.lineno, partial(_leave_out, block, one)) for one in block if _can_go(one)]
     return found
+
+
+def _can_go(node: object) -> bool:
+    """Is it a statement that calls something for its effect, or that refuses?"""
+    return isinstance(node, ast.Raise) or (isinstance(node, ast.Expr) and isinstance(node.value, ast.Call))
+
+
+def _leave_out(block: list[ast.stmt], statement: ast.stmt) -> None:
+    block[block.index(statement)] = ast.Pass()
 
 
 def _set_comparison(node: ast.Compare, comparison: ast.cmpop) -> None:
