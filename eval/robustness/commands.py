@@ -58,6 +58,7 @@ def interrupts(
     processes: Processes = 1,
     only: Annotated[list[str] | None, typer.Option(help="Break off this command only; may be repeated.")] = None,
     kills: Annotated[bool, typer.Option("--kills", help="By SIGKILL only.")] = False,
+    minutes: Annotated[float, typer.Option(min=0.0, help="No run begins later.")] = 600.0,
 ) -> None:
     """Runs broken off at seeded moments: what is there afterwards is whole, and nothing is left after the next run."""
     from eval.robustness.interrupts import SIGNALS, run
@@ -67,7 +68,8 @@ def interrupts(
     if unknown := set(only or ()) - set(names):
         raise typer.BadParameter(f"{min(unknown)}: choose from {', '.join(names)}")
     jobs = tuple(job for job in JOBS if only is None or job.name in only)
-    wrong = run(count, seed, jobs, processes, first, (signal.SIGKILL,) if kills else SIGNALS)
+    signals = (signal.SIGKILL,) if kills else SIGNALS
+    wrong = run(count, seed, jobs, processes, first, signals, until_s=60 * minutes)
     print("\n".join(wrong) if wrong else "nothing wrong")
     if wrong:
         raise typer.Exit(1)

@@ -35,8 +35,10 @@ PATIENCE_S = 10.0
 STARTING_S = 0.5
 """Before our first line runs, Python itself handles SIGINT, with a traceback."""
 
-LOOK_S, LATEST_S = 0.001, 0.02
+LOOK_S, LATEST_S = 0.003, 0.02
 """How often a run's files are looked at, and how long after a change of them it is broken off at most (judged)."""
+
+_LATE, _LEFT_OUT = "late", "left out"
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,11 +199,13 @@ def run(
     first: int = 0,
     signals: tuple[signal.Signals, ...] = SIGNALS,
     fill: Callable[[Path, tuple[Job, ...]], None] = prepare,
+    until_s: float = np.inf,
 ) -> list[str]:
     """Break off runs `first` up to `count` of a seed, several at once; returns what went wrong, a line each.
 
-    `fill` puts what the jobs read into a folder.
+    `fill` puts what the jobs read into a folder. After `until_s` seconds no run begins.
     """
+    last_s = time.monotonic() + until_s
     # A shell's background jobs ignore it, and so would what they start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
     breaks = drawn(count, seed, signals)
@@ -215,11 +219,13 @@ def run(
 
         def one(number: int) -> tuple[str, list[str]]:
             job, when = jobs[number % len(jobs)], breaks[number]
+            if time.monotonic() > last_s:
+                return _LEFT_OUT, []
             place = _fresh(stock, Path(folder) / f"run {number}")
             running, found = broken_off(job, place, wholes[job.name], when)
             shutil.rmtree(place)
             told = [f"{number}: {job.name} {when.told(wholes[job.name])}: {text}" for text in found]
-            return f"{job.name} {when.how.name}" if running else "had ended before", told
+            return f"{job.name} {when.how.name}" if running else _LATE, told
 
         wrong: list[str] = []
         tally: Counter[str] = Counter()
@@ -227,10 +233,12 @@ def run(
             wrong += found
             tally[what] += 1
             if found or number % 20 == 19:
-                print("\n".join(found) or f"{number + 1} of {count}", file=sys.stderr, flush=True)
-    late = tally.pop("had ended before", 0)
+                done = tally.total() - tally[_LATE] - tally[_LEFT_OUT]
+                print("\n".join(found) or f"{done} broken off of {number + 1}", file=sys.stderr, flush=True)
+    for name, what in ((_LATE, "had ended before, and were run again all the same"), (_LEFT_OUT, "not begun in time")):
+        if some := tally.pop(name, 0):
+            print(f"{some} {what}")
     print(f"{tally.total()} runs broken off ({', '.join(f'{n} {name}' for name, n in sorted(tally.items()))})")
-    print(f"{late} had ended before, and were run again all the same")
     return wrong
 
 
