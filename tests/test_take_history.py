@@ -1,6 +1,7 @@
 """A history survives anything: one line is one record, and nothing that is no take is added to or taken for one."""
 
 import json
+import os
 import subprocess
 import sys
 import threading
@@ -186,8 +187,8 @@ def test_where_a_line_finds_no_room_none_of_it_stays(room, tmp_path, request):
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such limits")
 def test_a_line_is_on_the_disk_before_it_is_told(tmp_path, monkeypatch):
-    settled = []
-    monkeypatch.setattr(history.os, "fsync", settled.append)
+    settled: list[int] = []
+    monkeypatch.setattr(os, "fsync", settled.append)
     append_take(tmp_path / "takes.jsonl", ENTRY)
     assert len(settled) == 1
 
