@@ -51,10 +51,11 @@ def test_a_folder_or_a_missing_folder_is_refused_before_any_work(tmp_path):
 def test_new_files_follow_the_umask(tmp_path):
     old = os.umask(0o027)
     try:
-        write_file(tmp_path / "a.json", b"{}", force=False)
+        for name in ("a.json", "b.json"):
+            write_file(tmp_path / name, b"{}", force=False)
     finally:
-        os.umask(old)
-    assert Path(tmp_path / "a.json").stat().st_mode & 0o777 == 0o640
+        assert os.umask(old) == 0o027
+    assert [(tmp_path / name).stat().st_mode & 0o777 for name in ("a.json", "b.json")] == [0o640, 0o640]
 
 
 def test_a_file_that_another_program_wrote_meanwhile_is_not_replaced(tmp_path):
@@ -64,6 +65,19 @@ def test_a_file_that_another_program_wrote_meanwhile_is_not_replaced(tmp_path):
         path.write_bytes(b"theirs")
     assert path.read_bytes() == b"theirs"
     assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+
+
+def test_names_count_from_the_folder_that_one_works_in(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(os, "link", None)
+    write_file(Path("a.json"), b"{}", force=False)
+    (tmp_path / "b").mkdir()
+    write_file(Path("b/a.json"), b"[]", force=False)
+    with pytest.raises(OutputError, match="exists already"), new_file(Path("c.json"), force=False) as temporary:
+        temporary.write_bytes(b"ours")
+        Path("c.json").write_bytes(b"theirs")
+    assert (tmp_path / "c.json").read_bytes() == b"theirs"
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["a.json", "a.json", "b", "c.json"]
 
 
 def test_a_disk_without_hard_links_will_do(tmp_path, monkeypatch):

@@ -10,7 +10,7 @@ import pytest
 
 from pulsefind.core.errors import OutputError
 from pulsefind.core.files import write_file
-from pulsefind.core.leftovers import sweep, temporary_file, temporary_folder
+from pulsefind.core.leftovers import alone_in, sweep, temporary_file, temporary_folder
 from pulsefind.practice.ladder import check_folder
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no locks of this kind")
@@ -141,6 +141,47 @@ def test_a_disk_without_locks_will_do_and_nothing_is_swept_there(tmp_path, monke
     with temporary_file(tmp_path) as path, temporary_folder(tmp_path) as folder:
         assert path.exists() and folder.exists()
     assert names(tmp_path) == [".pulsefind-abcd_123.part"]
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="no list of what is open")
+def test_no_file_stays_open(tmp_path, monkeypatch):
+    import fcntl
+
+    def n_open():
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    (tmp_path / ".pulsefind-abcd_123.part").write_bytes(b"half")
+    lock, late = fcntl.flock, iter([True])
+
+    def swept_first(handle, how):
+        if how == fcntl.LOCK_EX and next(late, False):
+            next(tmp_path.iterdir()).unlink()
+        lock(handle, how)
+
+    monkeypatch.setattr(fcntl, "flock", swept_first)
+    before = n_open()
+    for kind in (temporary_file, temporary_folder, alone_in):
+        with kind(tmp_path):
+            assert n_open() == before + 1
+        assert n_open() == before
+
+
+def test_alone_in_a_folder_one_waits_for_the_other(tmp_path):
+    import fcntl
+
+    handle = os.open(tmp_path, os.O_RDONLY)
+    try:
+        with alone_in(tmp_path), pytest.raises(BlockingIOError):
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    finally:
+        os.close(handle)
+
+
+def test_what_is_in_use_by_a_run_of_this_process_is_not_swept_either(tmp_path):
+    with temporary_file(tmp_path) as one, temporary_folder(tmp_path) as other:
+        sweep(tmp_path)
+        assert one.is_file() and other.is_dir()
 
 
 def test_a_folder_that_may_not_be_looked_into_is_no_error():
