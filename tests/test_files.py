@@ -6,9 +6,18 @@ from pathlib import Path
 import pytest
 
 from pulsefind.core import files
-from pulsefind.core.errors import FormatError, OutputError
+from pulsefind.core.errors import FormatError, HintError, OutputError
 from pulsefind.core.files import check_free, new_file, rewrite_file, write_file
-from pulsefind.core.given import kept_safe, note_given, read_given
+from pulsefind.core.given import (
+    holds_given,
+    is_folder,
+    is_given,
+    is_regular,
+    kept_safe,
+    note_given,
+    read_given,
+    recordings_in,
+)
 
 
 def test_writes_and_leaves_nothing_else(tmp_path):
@@ -147,6 +156,46 @@ def test_only_ordinary_files_of_sane_size_are_read(what, tmp_path):
     (tmp_path / "folder").mkdir()
     with pytest.raises(FormatError, match=r"no regular file|can't be read|too large"):
         read_given(tmp_path / what, 100, "a review")
+
+
+def test_as_much_is_read_as_is_allowed_and_not_a_byte_more(tmp_path):
+    path = tmp_path / "a"
+    path.write_bytes(bytes(3 * 2**20))
+    assert read_given(path, 3 * 2**20, "a review") == bytes(3 * 2**20)
+    with pytest.raises(FormatError, match=r"is larger than 3 MiB, too large to be a review; name another"):
+        read_given(path, 3 * 2**20 - 1, "a review")
+    with pytest.raises(FormatError, match=r"a: is no regular file, so not a review; name another|can't be read"):
+        read_given(tmp_path / "a" / "b", 100, "a review")
+
+
+def test_what_was_read_is_protected_until_the_command_ends_and_only_while_one_runs(tmp_path):
+    path = tmp_path / "a.json"
+    path.write_bytes(b"{}")
+    note_given(path)
+    assert not is_given(path)
+    with kept_safe():
+        assert not is_given(path)
+        assert read_given(path, 100, "a review") == b"{}"
+        assert is_given(path) and is_given(tmp_path / "." / "a.json") and not is_given(tmp_path / "b.json")
+        assert holds_given(tmp_path) and not holds_given(tmp_path.parent)
+    assert not is_given(path) and not holds_given(tmp_path)
+
+
+def test_recordings_of_a_folder_by_name(tmp_path):
+    for name in ("b.WAV", "a.flac", "c.mp3", "notes.txt", "wav", "d.wav.part"):
+        (tmp_path / name).write_bytes(b"")
+    (tmp_path / "e.wav").mkdir()
+    (tmp_path / "f.wav").symlink_to("gone")
+    assert [path.name for path in recordings_in(tmp_path)] == ["a.flac", "b.WAV", "c.mp3"]
+    for path in (tmp_path / "a.flac", tmp_path / "none"):
+        with pytest.raises(HintError, match="can't be looked into"):
+            recordings_in(path)
+
+
+def test_what_can_not_even_be_asked_is_neither_a_folder_nor_a_file():
+    for path in (Path("n" * 300), Path("/dev/null/x"), Path("none")):
+        assert not is_folder(path) and not is_regular(path)
+    assert is_folder(Path("/")) and is_regular(Path(__file__)) and not is_regular(Path("/dev/null"))
 
 
 def test_a_folder_that_can_not_be_written_is_said(tmp_path, monkeypatch):
