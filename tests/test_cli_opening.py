@@ -56,6 +56,16 @@ def test_what_needs_the_sound_asks_for_the_recording_beside(folder, monkeypatch,
     assert [path.name for path in folder.iterdir()] == ["song.json"]
 
 
+@pytest.mark.parametrize("name", [".", "/", "x/.."])
+def test_an_analysis_whose_recording_has_no_name_is_read_all_the_same(folder, monkeypatch, capsys, name):
+    named = dataclasses.replace(SONG, track=dataclasses.replace(SONG.track, name=name))
+    (folder / "odd.json").write_text(to_json(named))
+    code, out, err = run(monkeypatch, capsys, "find", "odd.json")
+    assert (code, err) == (0, "") and "FOLLOW" in out
+    code, _, err = run(monkeypatch, capsys, "hear", "odd.json")
+    assert code == 2 and "must lie beside it" in err and err.count("\n") == 1
+
+
 def test_corrections_are_for_one_song(folder, monkeypatch, capsys):
     code, _, err = run(monkeypatch, capsys, "sheet", "song.json", "song.json", "--meter", "3/4")
     assert code == 2 and "corrections are for one song" in err

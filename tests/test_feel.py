@@ -126,3 +126,16 @@ def test_bars_of_a_pattern_are_joined_with_then():
     song = analysis(guide=(("2&", 1), ("1", 2)), pattern_bars=2)
     assert count_rows(counted_bars(song, song.guides[0]), 70) == ["1 ·  2 (2&)  3 ·  4 ·", "then (1) ·  2 ·  3 ·  4 ·"]
     assert "|" not in report(song)
+
+
+@pytest.mark.parametrize("unit", [1, 2, 4, 8, 16, 32])
+@pytest.mark.parametrize("slots", [1, 2, 3, 4, 6])
+def test_every_grid_in_every_meter_has_a_word(unit, slots):
+    """Every meter that may be given or saved, 4/16 too; half of a 16th is a 32nd, a quarter a 64th (arithmetic)."""
+    text = feel_text(feel_of(analysis(meters=(4,) * 8, unit=unit, slots=slots, guide=(("1", 1),))))
+    word = {1: "nothing between", 3: "triplets", 6: "sextuplets"}.get(slots, f"straight {_fraction(unit * slots)}")
+    assert word in text
+
+
+def _fraction(n):
+    return {2: "halves", 4: "quarters", 32: "32nds"}.get(n, f"{n}ths")

@@ -1,5 +1,6 @@
 """Damaged files and odd hints: a seeded thousand; `python -m eval fuzz` runs as many as you like."""
 
+import importlib
 import json
 import os
 import signal
@@ -36,6 +37,31 @@ def test_a_thousand_damaged_files_and_odd_hints_are_answered_or_refused_in_one_l
     # The cases reach the readers: enough of them are answered, and enough refused.
     assert sum(one.verdict == ANSWERED for one in outcomes) > 150
     assert sum(one.verdict == REFUSED for one in outcomes) > 300
+    # And what lies behind the readers: histories are read, takes laid on their tracks, guides heard, pages made.
+    for what, least in LEAST_REACHED.items():
+        assert sum(what in one.reached for one in outcomes) >= least, f"{what}\n{summary(outcomes)}"
+
+
+LEAST_REACHED = {
+    "reads a history": 15,
+    "lays a take on its track": 30,
+    "brings a guide forward": 8,
+    "makes a page": 8,
+    "makes a sheet": 10,
+    "renders clicks": 20,
+}
+"""Of a thousand cases: about half of what seed 7 reaches."""
+
+
+def test_every_place_to_be_reached_is_there_and_is_counted(monkeypatch):
+    """A function that went by another name would count nothing for ever."""
+    assert set(LEAST_REACHED) == set(fuzz_cases.REACHES)
+    for what, (module, name) in fuzz_cases.REACHES.items():
+        place = importlib.import_module(module)
+        monkeypatch.setattr(place, name, lambda: None)
+        with fuzz_cases.reaching() as reached:
+            getattr(place, name)()
+        assert reached == {what}
 
 
 def test_damage_follows_from_the_seed():
@@ -155,5 +181,6 @@ def test_the_summary_counts_each_kind():
     assert told[1] == "ended by: 1 exit code 0, 1 hang, 2 traceback"
     assert told[2] == "longest 60.0 s (case 4: ?)"
     assert told[3] == "largest 400 MiB (case 2: click)"
-    assert told[4].startswith("faults: 2 traceback, 1 hang, 0 memory, 0 died")
-    assert told[5] == "     1  traceback: E in a  (case 2: click)"
+    assert told[4].startswith("reached: 0 reads a history, 0 lays a take")
+    assert told[5].startswith("faults: 2 traceback, 1 hang, 0 memory, 0 died")
+    assert told[6] == "     1  traceback: E in a  (case 2: click)"

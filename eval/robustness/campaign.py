@@ -38,7 +38,7 @@ import soundfile
 
 import pulsefind
 from eval.robustness.apart import answers, ended, serve, started, with_seeds
-from eval.robustness.cases import call, code_of
+from eval.robustness.cases import call, code_of, reaching
 from eval.robustness.judging import Run, contents, wrong
 from eval.robustness.scenes import Scene, Stock, command, furnish, mishap
 from eval.robustness.seeds import make_seeds
@@ -167,17 +167,20 @@ def _work(seeds: Path, disk: Path, told: Path, seed: int) -> None:
         folder = Path(own) / "seeds"
         shutil.copytree(seeds, folder)
         stock = _stock(folder)
-        serve(lambda number: _apart(stock, disk, told, seed, number), lambda: _load_all(folder))
+        serve(lambda number: _apart(stock, disk, told, seed, number), lambda: stock.cache.update(_load_all(folder)))
 
 
-def _load_all(folder: Path) -> None:
-    """Use each command once, and load the rest: an ordinary user may not be let to where this Python lies."""
+def _load_all(folder: Path) -> dict[str, bytes]:
+    """Use each command once, and load the rest: an ordinary user may not be let to where this Python lies.
+
+    Returns what is in the cache then, by name.
+    """
     for module in pkgutil.walk_packages(pulsefind.__path__, "pulsefind."):
         if not module.name.endswith(("__main__", "madmom_name")):
             importlib.import_module(module.name)
     with tempfile.TemporaryDirectory(prefix="campaign-") as out:
         song, sound = str(folder / "song.json"), str(folder / "song.wav")
-        call(["find", str(folder / "short.wav"), "--no-cache"])
+        call(["find", str(folder / "short.wav")])
         call(["find", str(folder / "short.m4a"), "--no-cache", "--json"])
         call(["click", sound, "--analysis", song, "--bars", "2-2", "--speed", "0.75", "--out", f"{out}/o.mp3"])
         call(["hear", sound, "--analysis", song, "--out", f"{out}/h.wav"])
@@ -195,6 +198,7 @@ def _load_all(folder: Path) -> None:
     # What is loaded is garbage to nobody: copies needn't look through it, and so share its memory.
     gc.collect()
     gc.freeze()
+    return with_seeds(Path(os.environ["PULSEFIND_CACHE"]))
 
 
 def _apart(stock: Stock, disk: Path, told: Path, seed: int, number: int) -> bytes:
@@ -233,10 +237,21 @@ def _played(stock: Stock, folder: Path, told: Path, seed: int, number: int) -> b
     os.chdir(folder / "place")
     os.environ.update({"PULSEFIND_CACHE": str(folder / "cache"), "TMPDIR": str(folder / "tmp"), "HOME": str(folder)})
     tempfile.tempdir = None
+    if odds(rng, 0.8):
+        _warm(folder / "cache", stock.cache, rng)
     try:
         return _as_json(play(Scene(stock, folder / "place", rng), told, number))
     except Exception:  # noqa: BLE001 - whatever ends the game is told; it is none of pulsefind's faults
         return _as_json(Told(faults=[Fault(number, [], "the campaign itself", traceback.format_exc())]))
+
+
+def _warm(folder: Path, cache: dict[str, bytes], rng: np.random.Generator) -> None:
+    """A cache as earlier runs leave it; now and then an entry is damaged, or cut."""
+    folder.mkdir(mode=0o700)
+    for name, data in cache.items():
+        at = int(rng.integers(len(data) + 1))
+        damage = pick(rng, (data[:at], data[:at] + b"x" + data[at + 1 :], b"")) if odds(rng, 0.03) else data
+        (folder / name).write_bytes(damage)
 
 
 def _become_ordinary(folder: Path) -> None:
@@ -312,11 +327,11 @@ def _runs(scene: Scene, said_in: Path, words: list[str], twice: bool) -> list[tu
     for copy, name in zip(copies, ("one", "other"), strict=False):
         end = ended(copy, LIMIT_S)
         out, said = (_read_told(said_in / f"{name}.{part}") for part in ("out", "said"))
-        code: int | str = json.loads(end.told) if end.told else ("hang" if end.late else f"died: {end.code}")
+        code: int | str = "hang" if end.late else f"died: {end.code}"
+        code, reached = json.loads(end.told) if end.told else (code, [])
         printed = None if "full" in mode else out
-        one = Run(
-            words, code, printed, None if mode in ("both full", "closed") else said, end.processor_s, end.peak_mib
-        )
+        heard = None if mode in ("both full", "closed") else said
+        one = Run(words, code, printed, heard, end.processor_s, end.peak_mib, tuple(reached))
         runs.append((one, f"{mode} {encoding}\n{code}\n{said.decode(errors='replace')[-2000:]}"))
     return runs
 
@@ -326,7 +341,7 @@ def _read_told(path: Path) -> bytes:
 
 
 def _given(said_in: Path, words: list[str], name: str, mode: str = "file", encoding: str = "utf-8") -> bytes:
-    """Give a command in this process, and return its exit code (or traceback) as JSON.
+    """Give a command in this process, and return its exit code (or traceback) and what it reached, as JSON.
 
     Its standard streams are files, so that what libraries print past Python's is seen too.
     """
@@ -344,10 +359,11 @@ def _given(said_in: Path, words: list[str], name: str, mode: str = "file", encod
     sys.stdout = io.TextIOWrapper(io.FileIO(1, "w", closefd=False), encoding=encoding)
     closed = io.FileIO(os.devnull, "w") if mode == "closed" else io.FileIO(2, "w", closefd=False)
     sys.stderr = io.TextIOWrapper(closed, encoding=encoding, errors="backslashreplace", line_buffering=True)
-    code = code_of(words)
+    with reaching() as reached:
+        code = code_of(words)
     with contextlib.suppress(ValueError):
         sys.stdout.flush()
-    return json.dumps(code).encode()
+    return json.dumps([code, sorted(reached)]).encode()
 
 
 def _left_in(folder: Path) -> str:
@@ -359,9 +375,7 @@ def _count(told: Told, run: Run) -> None:
     told.ended[f"{run.words[0] if run.words[0] in _VERBS else 'find'} {how}"] += 1
     told.longest_s = max(told.longest_s, run.processor_s)
     told.largest_mib = max(told.largest_mib, run.peak_mib)
-    if how == "answered" and run.words[0] == "take" and "--how-late" not in run.words:
-        told.reached["a take reviewed"] += 1
-        told.reached["with a history"] += "--history" in run.words
+    told.reached.update(run.reached)
 
 
 _VERBS = ("find", "click", "hear", "export", "page", "sheet", "take", "merge", "sections")

@@ -9,6 +9,8 @@ from __future__ import annotations
 import contextlib
 import copy
 import dataclasses
+import functools
+import importlib
 import io
 import json
 import math
@@ -90,7 +92,7 @@ _HINT_PARTS = (
 @dataclasses.dataclass(frozen=True, slots=True)
 class Outcome:
     """How a case ended: what was tried, the verdict, for a fault its class and details, the exit code or how else it
-    ended, and what it cost.
+    ended, what it cost, and which of REACHES it got to.
 
     A class of fault starts with its kind: `traceback`, `hang`, `memory`, `died`, `left over`, `messages`, `exit code`.
     """
@@ -103,6 +105,18 @@ class Outcome:
     ended: str = ""
     took_s: float = 0.0
     peak_mib: float = 0.0
+    reached: tuple[str, ...] = ()
+
+
+REACHES = {
+    "reads a history": ("pulsefind.take.history", "_entry"),
+    "lays a take on its track": ("pulsefind.take.review", "match"),
+    "brings a guide forward": ("pulsefind.practice.isolate", "write_heard"),
+    "makes a page": ("pulsefind.page.page", "page_html"),
+    "makes a sheet": ("pulsefind.page.sheet", "sheet_html"),
+    "renders clicks": ("pulsefind.practice.render", "write_practice"),
+}
+"""Behind the readers: what cases must get to, or they try nothing there. Functions, looked up where they are called."""
 
 
 def damaged(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
@@ -180,6 +194,19 @@ def _damage_tree(node: Any, rng: np.random.Generator) -> None:
         node[key] = copy.deepcopy(_VALUES[int(rng.integers(len(_VALUES)))])
 
 
+def damaged_notes(data: bytes, rng: np.random.Generator, other: bytes) -> bytes:
+    """Damage a MIDI file: usually by other values of a few bytes below 128 in its track, so that all of it is read on
+    (times, drums, how loud); else like any file.
+    """
+    if rng.random() < 0.3:
+        return damaged(data, rng, other)
+    out = bytearray(data)
+    places = [at for at in range(data.find(b"MTrk") + 8, len(data) - 4) if data[at] < 0x80]
+    for _ in range(int(rng.choice([1, 2, 8]))):
+        out[places[int(rng.integers(len(places)))]] = int(rng.integers(0x80))
+    return bytes(out)
+
+
 def _tokens(text: str) -> list[tuple[int, int]]:
     """Spans of the words and numbers of a text."""
     spans, start = [], -1
@@ -217,7 +244,9 @@ def _audio_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str
     if roll < 0.7:
         return ["click", str(path), "--analysis", _analysis_for(bench, path, place), "--out", str(place / "out.wav")]
     if roll < 0.8:
-        return ["take", bench.good("song.json"), str(path)]
+        return ["take", bench.good("song.json"), str(path), *_start(rng)]
+    if roll < 0.9:
+        return ["page", str(path), "--out", str(place / "out.html")]
     return ["find", str(path), "--out", str(place / "out.json")]
 
 
@@ -252,22 +281,33 @@ def _taps_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]
 def _saved_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
     path = str(_put(bench, rng, place, ["song.json"], damaged_tree))
     roll = rng.random()
-    if roll < 0.35:
+    if roll < 0.25:
         return ["export", path, "--to", "midi,jams,beats,csv", "--out", str(place / "out")]
-    if roll < 0.65:
+    if roll < 0.45:
         return ["sheet", path, bench.good("song.json"), "--out", str(place / "out.html")]
-    if roll < 0.8:
-        return ["take", path, bench.good("take.mid"), "--out", str(place / "out.json")]
+    if roll < 0.6:
+        return ["take", path, bench.good("take.mid"), *_start(rng), "--out", str(place / "out.json")]
+    if roll < 0.75:
+        return ["hear", bench.good("song.wav"), "--analysis", path, "--out", str(place / "out.wav")]
+    if roll < 0.85:
+        # A page takes the recording that lies beside its analysis.
+        (place / "song.wav").symlink_to(bench.good("song.wav"))
+        return ["page", path, "--audio", "beside", "--out", str(place / "out.html")]
     command = ["click", bench.good("song.wav"), "--analysis", path, "--out", str(place / "out.wav"), "--bars", "2-2"]
     return [*command, "--on", "guide"] if rng.random() < 0.5 else command
 
 
 def _take_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
     if rng.random() < 0.7:
-        path = _put(bench, rng, place, ["take.mid"], damaged)
-        return ["take", bench.good("song.json"), str(path), "--out", str(place / "out.json")]
+        path = _put(bench, rng, place, ["take.mid"], damaged_notes)
+        return ["take", bench.good("song.json"), str(path), *_start(rng), "--out", str(place / "out.json")]
     path = _put(bench, rng, place, ["history.jsonl"], damaged_tree)
-    return ["take", bench.good("song.json"), bench.good("take.mid"), "--history", str(path)]
+    return ["take", bench.good("song.json"), bench.good("take.mid"), *_start(rng), "--history", str(path)]
+
+
+def _start(rng: np.random.Generator) -> list[str]:
+    """When a take starts: one so short and even could lie anywhere, and is laid on its track only where told."""
+    return ["--starts-at=0"] if rng.random() < 0.8 else []
 
 
 def _hint_case(bench: Bench, rng: np.random.Generator, place: Path) -> list[str]:
@@ -326,13 +366,35 @@ def run_case(bench: Bench, seed: int, number: int, folder: Path) -> Outcome:
     arguments = command_of(bench, seed, number, place)
     before = {path.name for path in place.iterdir()}
     what = " ".join([arguments[0], *(Path(a).name for a in arguments[1:] if not a.startswith("-"))])
-    with _temporary_files_in(scratch):
+    with _temporary_files_in(scratch), reaching() as reached:
         code, out, said = call(arguments)
     left = sorted(path.name for path in place.iterdir() if path.name not in before)
     fault, details = _fault(code, out, said, left, sorted(path.name for path in scratch.iterdir()))
     verdict = FAULT if fault else (REFUSED if code == 2 else ANSWERED)
     ended = f"exit code {code}" if isinstance(code, int) else "traceback"
-    return Outcome(number, what, verdict, fault, details or said, ended)
+    return Outcome(number, what, verdict, fault, details or said, ended, reached=tuple(sorted(reached)))
+
+
+@contextlib.contextmanager
+def reaching() -> Iterator[set[str]]:
+    """Which of REACHES were called within the block."""
+    reached: set[str] = set()
+
+    def noting(what: str, function: Callable[..., Any]) -> Callable[..., Any]:
+        @functools.wraps(function)
+        def noted(*given: Any, **named: Any) -> Any:
+            reached.add(what)
+            return function(*given, **named)
+
+        return noted
+
+    with contextlib.ExitStack() as put_back:
+        for what, (module, name) in REACHES.items():
+            place = importlib.import_module(module)
+            before = getattr(place, name)
+            put_back.callback(setattr, place, name, before)
+            setattr(place, name, noting(what, before))
+        yield reached
 
 
 @contextlib.contextmanager

@@ -21,7 +21,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from eval.robustness.apart import answers, ended, serve, started, with_seeds
-from eval.robustness.cases import FAULT, Bench, Outcome, call, command_of, run_case
+from eval.robustness.cases import FAULT, REACHES, Bench, Outcome, call, command_of, run_case
 from eval.robustness.seeds import make_seeds
 
 LIMIT_S = 60.0
@@ -52,7 +52,7 @@ def run(seed: int, count: int, first: int = 0, processes: int = 1, keep: Path | 
 
 def _outcomes(folder: Path, seed: int, numbers: range, processes: int) -> Iterator[Outcome]:
     for number, line in answers("eval.robustness.fuzz", [str(folder), str(seed)], numbers, processes):
-        yield Outcome(**json.loads(line)) if line else Outcome(number, "?", FAULT, "died: the worker", ended="died")
+        yield _outcome(line) if line else Outcome(number, "?", FAULT, "died: the worker", ended="died")
 
 
 def _work(folder: Path, seed: int) -> None:
@@ -80,12 +80,17 @@ def apart(bench: Bench, seed: int, number: int) -> Outcome:
         copy = started(lambda: _as_json(run_case(bench, seed, number, Path(folder))))
         end = ended(copy, LIMIT_S)
     if end.told:
-        outcome = Outcome(**json.loads(end.told))
+        outcome = _outcome(end.told)
     elif end.late:
         outcome = Outcome(number, "?", FAULT, "hang", f"no end after {LIMIT_S:.0f} s", "hang")
     else:
         outcome = Outcome(number, "?", FAULT, f"died: exit code {end.code}", "", "died")
     return dataclasses.replace(outcome, took_s=end.took_s, peak_mib=end.peak_mib)
+
+
+def _outcome(line: bytes) -> Outcome:
+    told = json.loads(line)
+    return Outcome(**{**told, "reached": tuple(told["reached"])})
 
 
 def _as_json(outcome: Outcome) -> bytes:
@@ -114,6 +119,8 @@ def summary(outcomes: list[Outcome]) -> str:
         slow, large = max(outcomes, key=lambda one: one.took_s), max(outcomes, key=lambda one: one.peak_mib)
         text.append(f"longest {slow.took_s:.1f} s (case {slow.number}: {slow.what})")
         text.append(f"largest {large.peak_mib:.0f} MiB (case {large.number}: {large.what})")
+    got = Counter(what for one in outcomes for what in one.reached)
+    text.append("reached: " + ", ".join(f"{got[what]} {what}" for what in REACHES))
     kinds = Counter(kind for one in outcomes for kind in KINDS if one.fault.startswith(kind))
     text.append("faults: " + ", ".join(f"{kinds[kind]} {kind}" for kind in KINDS))
     for fault, n in Counter(one.fault for one in outcomes if one.fault).most_common():

@@ -33,7 +33,7 @@ _TOLERANCE_S = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """A command that has ended: its words, exit code or traceback, what it printed and said (None: nowhere), cost."""
+    """A command that has ended: words, exit code or traceback, what it printed and said (None: nowhere), costs."""
 
     words: list[str]
     code: int | str
@@ -41,6 +41,7 @@ class Run:
     said: bytes | None
     processor_s: float = 0.0
     peak_mib: float = 0.0
+    reached: tuple[str, ...] = ()
 
 
 def contents(place: Path) -> dict[str, str]:
@@ -200,7 +201,8 @@ def _outs(words: list[str]) -> list[str]:
 
 
 def _below(name: str, out: str) -> bool:
-    return out == "." or name.startswith(out)
+    """Is it an output, something that begins like one, or a folder made on the way there?"""
+    return out == "." or name.startswith(out) or out.startswith(f"{name}/")
 
 
 def _added(words: list[str]) -> set[str]:

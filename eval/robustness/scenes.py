@@ -20,11 +20,12 @@ from eval.robustness.shapes import odds, pick
 
 @dataclass(frozen=True, slots=True)
 class Stock:
-    """What scenes are furnished from: whole files by name, some samples, how long the short recordings are."""
+    """What scenes are furnished from: whole files by name, some samples, how long the short recordings are, a cache."""
 
     seeds: dict[str, bytes]
     samples: np.ndarray
     short_s: float
+    cache: dict[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +233,7 @@ def _sheet(scene: Scene) -> list[str]:
 def _take(scene: Scene) -> list[str]:
     rng = scene.rng
     words = ["take", scene.some(".json", "song.wav"), scene.some(".mid", ".mid", ".mid", "odd.wav", ".flac")]
-    words += [f"--starts-at={pick(rng, ('0', '0', '3', '-1'))}"] if odds(rng, 0.5) else []
+    words += [f"--starts-at={pick(rng, ('0', '0', '0', '3', '-1'))}"] if odds(rng, 0.7) else []
     if odds(rng, 0.6):
         words += [
             "--history",

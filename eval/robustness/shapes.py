@@ -156,7 +156,7 @@ def jams(rng: np.random.Generator) -> bytes:
         rng.shuffle(data)
     name = pick(rng, ("beat_position", "beat", "tempo", "chord"))
     if name == "beat":
-        data = [{**one, "value": one["value"]["position"] if isinstance(one.get("value"), dict) else 1} for one in data]
+        data = [{**one, "value": k % meter + 1} for k, one in enumerate(data)]
     return json.dumps({"annotations": [{"namespace": name, "data": data}] * int(rng.integers(1, 3))}).encode()
 
 

@@ -41,7 +41,7 @@ def opened(song: Path, hints: Hints) -> Analysis:
 
     analysis = load_analysis(song)
     if not (hints.about_beats or hints.part):
-        say_if_older(song, song.with_name(Path(analysis.track.name).name), analysis, hints)
+        say_if_older(song, _beside(song, analysis), analysis, hints)
         return analysis
     return analysed(recording_of(song), _joined(analysis.settings, settings_from(hints)), hints)
 
@@ -58,10 +58,15 @@ def recording_of(song: Path) -> Path:
         return song
     from pulsefind.saved import load_analysis
 
-    recording = song.parent / Path(load_analysis(song).track.name).name
+    recording = _beside(song, load_analysis(song))
     if not is_regular(recording):
         raise HintError(f"{song}: for this its recording, {recording.name}, must lie beside it; or name the recording")
     return recording
+
+
+def _beside(song: Path, analysis: Analysis) -> Path:
+    """Where the recording of a saved analysis would lie; the folder, if it names no file (".")."""
+    return song.parent / Path(analysis.track.name).name
 
 
 def check_same(song: Path, analysis: Analysis, audio: Audio) -> None:

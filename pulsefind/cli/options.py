@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin, get_type_hints
 
 import typer
+from typer.models import ParameterInfo
 
 from pulsefind.cli.song_file import song_of, with_song
 from pulsefind.core.corrections import MOST_NUDGE_MS, is_exact
@@ -116,6 +117,8 @@ def spread(command: Callable[..., None]) -> Callable[..., None]:
             options = [one.replace(annotation=kinds[one.name], kind=Parameter.KEYWORD_ONLY) for one in options]
             records[name] = record, tuple(one.name for one in options)
         parameters += options
+    for one in parameters:
+        _let_us_say(one.annotation)
 
     @wraps(command)
     def with_records(**typed: object) -> None:
@@ -131,6 +134,13 @@ def spread(command: Callable[..., None]) -> Callable[..., None]:
     with_records.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
     with_records.__annotations__ = {one.name: one.annotation for one in parameters}
     return with_records
+
+
+def _let_us_say(annotation: Any) -> None:
+    """What may not be read is told by its reader, in a line; typer would answer with the usage of the command."""
+    for told in getattr(annotation, "__metadata__", ()):
+        if isinstance(told, ParameterInfo):
+            told.readable = False
 
 
 def _paths(typed: Mapping[str, object]) -> Iterator[Path]:

@@ -98,10 +98,10 @@ def _pages(
     """A page for each song of a set."""
     if take is not None or hints.about_beats or hints.part:
         raise HintError("a take and corrections are for one song; name that song")
-    folder = out or songs.with_suffix("")
+    members, folder = songs_of([songs]), out or songs.with_suffix("")
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{folder}: can't be made ({error.strerror}); choose another place") from None
-    for song in songs_of([songs]):
+    for song in members:
         page(song, hints, folder / f"{song.stem}.html", audio, light, None, None, force)

@@ -123,7 +123,8 @@ def notes_text(section: GridSection, analysis: Analysis) -> str:
     return f"straight {note}" if word == "straight" else f"swung {note} ({word})"
 
 
-_NOTES = {8: "8ths", 16: "16ths", 32: "32nds"}  # by note value (arithmetic)
+_NOTES = {2: "halves", 4: "quarters", 8: "8ths", 16: "16ths", 32: "32nds", 64: "64ths", 128: "128ths"}
+"""By note value (arithmetic): a half or a quarter of any beat that a meter may have."""
 
 
 def swing_word(ratio: float) -> str:
