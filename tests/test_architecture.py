@@ -57,7 +57,7 @@ EVAL_ARROWS = {
     "sets": {"records", "store", "train"},
     "scoring": {"records", "store"},
     "decoder": {"records", "scoring"},
-    "reader": {"train"},
+    "reader": {"store", "train"},
     "take": {"sets", "store", "train"},
     "robustness": {"records", "sets"},
     "cli": {"store", "train", "sets", "scoring", "decoder", "reader", "take", "robustness"},

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from eval.reader.styles_unheard import UNHEARD_STYLES
 from eval.train.composing import compose
 from eval.train.ingredients import RATE_HZ, own_sounds_only
 from eval.train.percussion import with_percussion
@@ -19,7 +20,7 @@ def maker():
     return SongMaker(own_sounds_only())
 
 
-@pytest.mark.parametrize("style", STYLES, ids=lambda s: s.name)
+@pytest.mark.parametrize("style", STYLES + UNHEARD_STYLES, ids=lambda s: s.name)
 def test_rhythms_fill_whole_bars(style):
     check(style)
 
@@ -37,7 +38,7 @@ def test_the_same_seed_gives_the_same_song(maker):
     np.testing.assert_array_equal(first.beats, second.beats)
 
 
-@pytest.mark.parametrize("style", STYLES, ids=lambda s: s.name)
+@pytest.mark.parametrize("style", STYLES + UNHEARD_STYLES, ids=lambda s: s.name)
 def test_beats_count_through_bars_and_move_on(style):
     rng = np.random.default_rng(11)
     bpm = sum(style.bpm) / 2

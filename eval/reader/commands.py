@@ -11,6 +11,8 @@ import typer
 from eval.reader.storing import store, stored
 from eval.reader.training import Plan, learn
 from eval.reader.training import make as make_songs
+from eval.reader.unheard import write_set
+from eval.train.ingredients import load
 
 app = typer.Typer(no_args_is_help=True, help="Teach the reader of bars.")
 
@@ -39,6 +41,17 @@ def learn_(
 ) -> None:
     """Learn from them."""
     learn(stored(songs), Plan(learn_s=learn_s, seed=seed, width=width, without=tuple(without or ())), out)
+
+
+@app.command()
+def unheard(
+    ingredients: Annotated[Path, typer.Argument(help="What `train prepare` wrote.")],
+    root: Annotated[Path, typer.Option(help="Folder in which the set is made.")],
+    count: Annotated[int, typer.Option(min=1, help="Songs of each style.")] = 8,
+) -> None:
+    """Make the set "unheard": whole songs in styles that no network was taught."""
+    for name in write_set(load(ingredients), root, count):
+        print(name, flush=True)
 
 
 @app.command()

@@ -124,11 +124,11 @@ class WholeSongMaker:
         weights = np.array([s.weight * (2.0 if s.name in HARD else 1.0) for s in STYLES])
         self._chance = weights / weights.sum()
 
-    def make(self, seed: int) -> WholeSong:
-        """Compose, perform, render and mix one song."""
+    def make(self, seed: int, style: Style | None = None) -> WholeSong:
+        """Compose, perform, render and mix one song: of a kind that is drawn, or in a given style."""
         rng = np.random.default_rng(seed)
         length_s = float(rng.uniform(SHORTEST_S, LONGEST_S))
-        score = self._score(length_s, rng)
+        score = self._composed(style, length_s, rng) if style else self._score(length_s, rng)
         free = score.style in PLAYED_FREELY and not len(score.drums) and rng.random() < SHARE_FREE
         played = perform(score, length_s, rng, free)
         stems = self._studio.render(played, rng)[:, : int((played.end_s + 1.0) * RATE_HZ)]
@@ -142,6 +142,9 @@ class WholeSongMaker:
             style = self._counts.style(rng)
         else:
             style = STYLES[rng.choice(len(STYLES), p=self._chance)]
+        return self._composed(style, length_s, rng)
+
+    def _composed(self, style: Style, length_s: float, rng: Generator) -> Score:
         bpm = float(np.exp(rng.uniform(*np.log(style.bpm))) * np.exp(rng.normal(0, TEMPO_SPREAD)))
         solo = rng.random() < SHARE_SOLO and style.drumless < 0.9
         with_drums = solo or rng.random() >= style.drumless

@@ -125,6 +125,14 @@ _ALL = (
         True,
     ),
     SetInfo(
+        "unheard",
+        "rendered",
+        "MIT, instruments: MODEL_CARD.md; made by `python -m eval reader unheard`",
+        "this project",
+        PlainLayout(),
+        r"^([a-z-]+)_",
+    ),
+    SetInfo(
         "ballroom",
         "real",
         _NC,

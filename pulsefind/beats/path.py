@@ -7,6 +7,9 @@ proportional to exp(-lambda |ratio - 1|), the beats of a bar follow each other, 
 observes the activation of a downbeat or of another beat. One addition: a bar may be cut short, at a cost, as where a
 bar of two is thrown in. Because nothing is decided inside a beat, the search runs over whole beats instead of single
 frames (a semi-Markov chain with the same best path), a block of frames at a time.
+
+Log likelihoods are whole numbers here, in steps of _STEP, and the last eight bits of each tell where it came from: so
+one addition and one maximum find the best origin and what it is worth, and every machine finds the same.
 """
 
 from __future__ import annotations
@@ -37,6 +40,19 @@ LARGEST_STEP = 0.16
 """
 
 _FLOOR = 1e-7  # judged: of probabilities, so that their logarithms stay finite
+
+_ORIGINS = 256
+"""What the last bits of a value can tell apart: 126 intervals are at most 125 steps up or down (arithmetic)."""
+
+_STEP = 2.0**-24
+"""Of a log likelihood: far below what any evidence decides, and an hour's sum stays below 2**55 (arithmetic)."""
+
+_NEVER = -(2**60)
+"""Instead of the logarithm of 0: far below all sums, and a few of them don't overflow (arithmetic)."""
+
+_STARTS_HERE = _ORIGINS - 1  # the origin of a track's first beat: the highest, so it wins a tie (arithmetic)
+
+Int64Array = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,23 +110,23 @@ def best_path(values: FloatArray, interval: IntArray, meters: tuple[int, ...]) -
     # Row r stands for a beat that starts at frame r - longest. Values are kept in a ring buffer, since nothing looks
     # back more than `longest` rows.
     ring = model.longest + int(interval[0])
-    value = np.full((len(model.before) + len(meters), len(interval), ring), -np.inf)
+    value = np.full((len(interval), len(model.before) + len(meters), ring), _NEVER)
     # By far the largest array in memory, so its type is as small as the indices allow.
-    came_from = np.full((len(model.before), len(interval), n_rows), -1, np.int8)
-    bar_ends = np.zeros((len(meters), len(interval), n_rows), np.int8)
+    came_from = np.full((len(interval), len(model.before), n_rows), -1, np.int8)
+    bar_ends = np.zeros((len(interval), len(meters), n_rows), np.int8)
     for first in range(0, n_rows, int(interval[0])):
         row = np.arange(first, min(first + int(interval[0]), n_rows))
         block = slice(first, first + len(row))
         best, came_from[:, :, block] = model.step(row, value)
         ending, bar_ends[:, :, block] = model.end_bars(best)
-        value[:, :, row % ring] = np.concatenate([best, ending])
+        value[:, :, row % ring] = np.concatenate([best, ending], axis=1)
     return _trace(values.sum(axis=1), model, value, came_from, bar_ends)
 
 
 class _Model:
     """Log likelihoods of starting, of continuing, and of a whole beat, with the positions of all meters side by side.
 
-    Arrays are (n_positions, n_intervals, n_rows), so that what is compared is contiguous in memory, in long runs.
+    Arrays are (n_intervals, n_positions, n_rows), so that neighbouring intervals are compared in one run of memory.
 
     A first position follows the end of a bar, wherever that was: one entry per meter, after all positions.
     """
@@ -124,11 +140,15 @@ class _Model:
             [np.r_[end, first + np.arange(m - 1)] for end, (m, first) in zip(ends, self.meters, strict=True)]
         )
         self.column = np.concatenate([np.r_[1, np.zeros(m - 1, np.int64)] for m in meters])
-        self.start = -np.log(len(interval)) - np.log(interval)[:, None] - np.log(len(self.before))
-        # Repeated for each row of a block, since broadcasting would break up the long runs.
-        rows = np.ones(int(interval[0]))
-        self.transitions = [(step, reached, log[:, None] * rows) for step, reached, log in _transitions(interval)]
-        self.one_more = (np.arange(1, len(interval) + 1)[:, None] * rows).astype(np.int8)
+        start = -np.log(len(interval)) - np.log(interval) - np.log(len(self.before))
+        self.start = (_fixed(start) + _STARTS_HERE)[:, None, None]
+        # Repeated for each position and row of a block, since broadcasting would break up the long runs.
+        block = np.zeros((len(self.before), int(interval[0])), np.int64)
+        # Of equal origins the first counts, so it has the highest number.
+        self.transitions, self._step_of = [], np.zeros(_ORIGINS, np.int8)
+        for origin, (step, reached, log) in zip(range(_STARTS_HERE - 1, -1, -1), _transitions(interval), strict=False):
+            self.transitions.append((step, reached, (_fixed(log) + origin)[:, None, None] + block))
+            self._step_of[origin] = step
         self.region = beat_region(interval)
         self._sum_up(values)
 
@@ -144,51 +164,64 @@ class _Model:
         logs = np.zeros((n_frames + 2 * self.longest + 1, 3))
         logs[inside, :2] = np.log(beat) * sounds[:, None]
         logs[inside, 2] = np.log(silence) * sounds
-        self._sum = np.ascontiguousarray(np.cumsum(logs, axis=0).T)
+        self._sum = np.ascontiguousarray(_fixed(np.cumsum(logs, axis=0)).T)
 
-    def whole_beat(self, row: IntArray) -> FloatArray:
-        """(n_positions, n_intervals, n_rows) log likelihood of a beat that starts at each row."""
+    def whole_beat(self, row: IntArray) -> Int64Array:
+        """(n_intervals, n_positions, n_rows) log likelihood of a beat that starts at each row."""
         middle, end = row + self.region[:, None], row + self.interval[:, None]
         off = self._sum[2, end] - self._sum[2, middle]
-        total: FloatArray = np.stack([on[middle] - on[row] + off for on in self._sum[:2]])[self.column]
+        total: Int64Array = np.stack([on[middle] - on[row] + off for on in self._sum[:2]], axis=1)[:, self.column]
         return total
 
-    def step(self, row: IntArray, value: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
+    def step(self, row: IntArray, value: Int64Array) -> tuple[Int64Array, NDArray[np.int8]]:
         """Best values of beats that start at some rows, and the intervals they came from (-1: the track
         starts there).
         """
-        index = np.arange(len(self.interval))[:, None]
-        back = row - self.interval[:, None]
-        arriving = value[self.before[:, None, None], index, back % value.shape[2]]
-        arriving[:, back < 0] = -np.inf
-        may_start = (row <= self.longest) & (row + self.interval[:, None] > self.longest)
-        best = np.broadcast_to(np.where(may_start, self.start, -np.inf), arriving.shape).copy()
-        # The best origin is the last one that beat all before it, so it is the largest index that was ever better.
-        came_from = np.zeros(arriving.shape, np.int8)
-        for step, reached, log_probability in self.transitions:
-            option = arriving[:, reached.start + step : reached.stop + step] + log_probability[:, : len(row)]
-            better = (option > best[:, reached]).view(np.int8)
-            better *= self.one_more[reached.start + step : reached.stop + step, : len(row)]
-            np.maximum(came_from[:, reached], better, out=came_from[:, reached])
-            np.maximum(best[:, reached], option, out=best[:, reached])
-        came_from -= 1
+        index = np.arange(len(self.interval))[:, None, None]
+        back = row - self.interval[:, None, None]
+        _, n_values, ring = value.shape
+        arriving = value.ravel().take((index * n_values + self.before[:, None]) * ring + back % ring)
+        best = np.full(arriving.shape, _NEVER + _STARTS_HERE)
+        at_start = row[0] <= self.longest
+        if at_start:
+            arriving[np.broadcast_to(back < 0, arriving.shape)] = _NEVER
+            may_start = (row <= self.longest) & (row + self.interval[:, None, None] > self.longest)
+            np.copyto(best, self.start, where=may_start)
+        for step, reached, told in self.transitions:
+            option = arriving[reached.start + step : reached.stop + step] + told[:, :, : len(row)]
+            np.maximum(best[reached], option, out=best[reached])
+        best, origin = _parted(best)
+        came_from = self._step_of[origin] + index.astype(np.int8)
+        if at_start:
+            came_from[origin == _STARTS_HERE] = -1
         return best + self.whole_beat(row), came_from
 
-    def end_bars(self, best: FloatArray) -> tuple[FloatArray, NDArray[np.int8]]:
-        """(n_meters, n_intervals, n_rows) best value of a bar that ends with each beat, and at which position
+    def end_bars(self, best: Int64Array) -> tuple[Int64Array, NDArray[np.int8]]:
+        """(n_intervals, n_meters, n_rows) best value of a bar that ends with each beat, and at which position
         it ends.
         """
-        values, positions = [], []
-        for meter, first in self.meters:
-            value = best[first] + (np.log(BROKEN_BAR) if meter > 1 else 0.0)
-            position = np.full(value.shape, first, np.int8)
-            for place in range(first + 1, first + meter):
-                ending = best[place] if place == first + meter - 1 else best[place] + np.log(BROKEN_BAR)
-                np.copyto(position, np.int8(place), where=ending > value)
-                np.maximum(value, ending, out=value)
-            values.append(value)
-            positions.append(position)
-        return np.stack(values), np.stack(positions)
+        broken = _fixed(np.log(BROKEN_BAR))
+        values = np.empty((len(best), len(self.meters), best.shape[2]), np.int64)
+        for number, (meter, first) in enumerate(self.meters):
+            value, last = values[:, number], first + meter - 1
+            np.add(best[:, last], _ORIGINS - 1 - last, out=value)
+            for place in range(first, last):
+                np.maximum(value, best[:, place] + (broken + _ORIGINS - 1 - place), out=value)
+        values, origin = _parted(values)
+        return values, (_ORIGINS - 1 - origin).astype(np.int8)
+
+
+def _fixed(log: FloatArray | float) -> Int64Array:
+    """A log likelihood in whole steps, with room for an origin."""
+    steps = np.round(np.maximum(log, _NEVER / _ORIGINS * _STEP) / _STEP)
+    fixed: Int64Array = steps.astype(np.int64) * _ORIGINS
+    return fixed
+
+
+def _parted(values: Int64Array) -> tuple[Int64Array, Int64Array]:
+    """Values without their origins, and the origins."""
+    origin = values & (_ORIGINS - 1)
+    return values - origin, origin
 
 
 def _first_positions(meters: tuple[int, ...]) -> list[tuple[int, int]]:
@@ -223,33 +256,33 @@ def _transitions(interval: IntArray) -> list[tuple[int, slice, FloatArray]]:
 def _trace(
     activation: FloatArray,
     model: _Model,
-    value: FloatArray,
+    value: Int64Array,
     came_from: NDArray[np.int8],
     bar_ends: NDArray[np.int8],
 ) -> BeatPath:
     n_frames, longest, interval = len(activation), model.longest, model.interval
     row = np.arange(n_frames, n_frames + longest)
-    reaches_end = row + interval[:, None] >= n_frames + longest
+    reaches_end = (row + interval[:, None] >= n_frames + longest)[:, None]
     n_positions = len(model.before)
-    final = np.where(reaches_end, value[:n_positions, :, row % value.shape[2]], -np.inf)
-    position, state, first = (int(i) for i in np.unravel_index(int(final.argmax()), final.shape))
+    final = np.where(reaches_end, value[:, :n_positions, row % value.shape[2]], _NEVER)
+    state, position, first = (int(i) for i in np.unravel_index(int(final.argmax()), final.shape))
     at = int(row[first])
     rows, states = [], []
     while True:
         rows.append(at)
         states.append(state)
-        previous = int(came_from[position, state, at])
+        previous = int(came_from[state, position, at])
         if previous < 0:
             break
         at, state, position = at - int(interval[previous]), previous, int(model.before[position])
         if position >= n_positions:
-            position = int(bar_ends[position - n_positions, state, at])
+            position = int(bar_ends[state, position - n_positions, at])
     start = np.array(rows[::-1]) - longest
     chosen = interval[np.array(states[::-1])]
     width = beat_region(chosen)
     frame = _highest_in_region(activation, start, width)
     inside = (start + width > 0) & (start < n_frames)
-    return BeatPath(frame[inside], chosen[inside], float(final.max()))
+    return BeatPath(frame[inside], chosen[inside], float(final.max()) / _ORIGINS * _STEP)
 
 
 def _highest_in_region(activation: FloatArray, start: IntArray, width: IntArray) -> IntArray:
