@@ -2,7 +2,7 @@
 //
 // Told: "reading" (beats corrected), "place" (a bar chosen), "loop", "clicks", "levels", "starting" (true where the
 // recording has yet to be read), "playing" and "stopped", "lead" (a count of the count-in sounds), "moved" ({ song, at }:
-// each frame while playing), "training", "said".
+// each frame while playing), "training", "off stage", "said".
 
 import { clickSet } from "./clickset.mjs";
 import { barName, barsText } from "./drawing.mjs";

@@ -58,12 +58,18 @@ class Page {
       return;
     }
     beginAhead(this.app);
-    let width = window.innerWidth;
-    window.addEventListener("resize", () => {
-      if (window.innerWidth === width) return;
-      width = window.innerWidth;
+    this.width = window.innerWidth;
+    window.addEventListener("resize", () => this.#resized());
+    this.app.on("off stage", () => this.#resized());
+  }
+
+  // On stage nothing else is seen: it waits, and is as wide as before when the whole screen is given back.
+  #resized() {
+    if (this.stage.isOpen) this.stage.fit();
+    else if (window.innerWidth !== this.width) {
+      this.width = window.innerWidth;
       this.#fit();
-    });
+    }
   }
 
   #fit() {

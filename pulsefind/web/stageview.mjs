@@ -1,6 +1,7 @@
 // On stage: a giant count in the middle that moves with the track, under it what to follow with its places lit as they
 // come, above it the bar and what changes next. Read from two metres; driven by keys, pedals and pads.
 
+import { painted } from "./app.mjs";
 import { countLine } from "./countline.mjs";
 import { $, called, colourOf, leading, littleMotion, setText, svg } from "./drawing.mjs";
 import { guidePlacesIn, nextChange, nextDoubt, patternPhase, planParts, positionAt } from "./reading.mjs";
@@ -73,9 +74,12 @@ export class StageView {
     if (!this.isOpen) return;
     this.box.hidden = true;
     document.body.classList.remove("staged");
-    $("stage-open").focus();
+    // To be given the focus the page has to be laid out: after it is seen.
+    await painted();
+    if (!this.isOpen) $("stage-open").focus();
     if (this.fullscreen && document.fullscreenElement) await document.exitFullscreen();
     this.fullscreen = false;
+    this.app.tell("off stage");
   }
 
   fit() {
