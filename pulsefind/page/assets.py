@@ -15,6 +15,7 @@ from importlib.resources import files
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 
 _IMPORT = re.compile(r"^import\s*\{[^}]*\}\s*from\s*\"\./([\w-]+\.mjs)\";\n", re.M)
+_COMMENT = re.compile(r"^ *//.*\n", re.M)
 _EXPORT = re.compile(r"^export (?=const|function|class|async function)", re.M)
 
 
@@ -36,10 +37,13 @@ def render(template: str, values: Mapping[str, object]) -> str:
 
 
 def joined_script(entry: str) -> str:
-    """One script made of a module and everything it imports, each module once, imported ones first."""
+    """One script made of a module and everything it imports, each module once, imported ones first.
+
+    Lines of comment stay behind: they are for who reads the modules.
+    """
     order: list[str] = []
     _visit(entry, order)
-    bodies = [_EXPORT.sub("", _IMPORT.sub("", web_text(name))).strip() for name in order]
+    bodies = [_COMMENT.sub("", _EXPORT.sub("", _IMPORT.sub("", web_text(name)))).strip() for name in order]
     return '(() => {\n"use strict";\n' + "\n\n".join(bodies) + "\n})();\n"
 
 

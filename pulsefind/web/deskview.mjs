@@ -35,13 +35,13 @@ export class DeskView {
   }
 
   fit() {
-    if (!$("view-desk").hidden) this.#drawStretches();
+    if (!$("view-desk").hidden && this.room !== $("stretches").clientWidth) this.#drawStretches();
   }
 
   #drawStretches() {
     const { reading } = this.app;
-    const room = $("stretches").clientWidth - 24;
-    this.width = Math.max(250, Math.min(MOST_LINE_PX, room));
+    this.room = $("stretches").clientWidth;
+    this.width = Math.max(250, Math.min(MOST_LINE_PX, this.room - 24));
     this.items = planParts(reading).map((part) => ({ part, item: this.#stretch(part) }));
     $("stretches").replaceChildren(...this.items.map(({ item }) => item));
     this.now = null;

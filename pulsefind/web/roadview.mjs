@@ -38,6 +38,7 @@ export class RoadView {
     const { reading } = this.app;
     this.box.hidden = !reading.bars.length;
     if (!reading.bars.length) return;
+    this.drawnFor = this.#room();
     const width = Math.max(260, this.box.clientWidth);
     const small = window.innerWidth < SMALL_BELOW_PX.width || window.innerHeight < SMALL_BELOW_PX.height;
     this.size = small ? SMALL : LARGE;
@@ -61,7 +62,11 @@ export class RoadView {
   }
 
   fit() {
-    this.draw();
+    if (this.drawnFor !== this.#room()) this.draw();
+  }
+
+  #room() {
+    return `${this.box.clientWidth} in ${window.innerWidth} x ${window.innerHeight}`;
   }
 
   // What sticks below the road has to know how high it is.

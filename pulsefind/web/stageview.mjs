@@ -62,6 +62,9 @@ export class StageView {
     this.#rest(this.app.barNow() ?? this.app.selected);
     this.#fit();
     $("stage-start").focus();
+    // The stage is seen before the browser begins to change over to the whole screen.
+    await painted();
+    if (!this.isOpen) return;
     try {
       await document.documentElement.requestFullscreen();
       this.fullscreen = true;
