@@ -90,6 +90,10 @@ def test_text_at_twice_its_size_stays_readable(opened, page_file, width):
         road = page.locator(".road-drawing").bounding_box()
         dock = page.locator(".transport").bounding_box()
         assert road["y"] + road["height"] < dock["y"], view
+    page.evaluate("window.pulsefindPage.app.setLoop({ first: 2, last: 5 })")
+    for part in page.locator(".transport :is(button, span, input, output, p):visible").all():
+        box = part.bounding_box()
+        assert box is None or (box["x"] >= 0 and box["x"] + box["width"] <= width), part.inner_text()
 
 
 @needs_browser

@@ -107,8 +107,10 @@ def test_what_comes_is_said_before_it_comes(opened, page_file):
 
 @needs_browser
 @pytest.mark.parametrize("size", [(390, 844), (844, 390), (768, 1024), (1440, 900), (1920, 1080)])
-def test_everything_on_stage_is_in_sight(opened, page_file, size):
+@pytest.mark.parametrize("text", ["100%", "200%"])
+def test_everything_on_stage_is_in_sight(opened, page_file, size, text):
     page = opened(page_file, *size)
+    page.evaluate("(text) => { document.documentElement.style.fontSize = text; }", text)
     page.click("#stage-open")
     # A name and places as long as they come, and the longest warning.
     page.evaluate("window.pulsefindPage.app.reading.guides[0].called = 'second lower bright wash'")
