@@ -12,28 +12,34 @@ must leave in all three places what a run leaves that nobody broke off, byte by 
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from eval.robustness.aftermath import Tree, left_by_a_break, left_by_the_next, none_runs_in, running_in, tree
-from eval.robustness.jobs import JOBS, Job, environment, prepare
+from eval.robustness.copies import Work, load_all
+from eval.robustness.jobs import JOBS, Job, prepare
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
 PATIENCE_S = 10.0
 STARTING_S = 0.5
 """Before our first line runs, Python itself handles SIGINT, with a traceback."""
+
+LIMIT_S = 300.0
+"""Of a run that nobody breaks off, on a machine with much other work (judged)."""
+
+FRESH_EVERY = 5
+"""Of the runs that are broken off one in so many is a fresh one, which takes its time to load (judged)."""
 
 LOOK_S, LATEST_S = 0.003, 0.02
 """How often a run's files are looked at, and how long after a change of them it is broken off at most (judged)."""
@@ -54,12 +60,16 @@ class Whole:
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """How and when a run is broken off: at a share of its length, or so long after one of its changes of files."""
+    """How and when a run is broken off: at a share of its length, or so long after one of its changes of files.
+
+    fresh: it loads everything itself, and is no copy of a process that has.
+    """
 
     how: signal.Signals
     at_change: bool
     share: float
     later_s: float
+    fresh: bool = True
 
     def told(self, whole: Whole) -> str:
         """In words."""
@@ -81,29 +91,20 @@ def drawn(count: int, seed: int, signals: tuple[signal.Signals, ...]) -> list[Br
             bool(rng.random() < 0.5),
             float(rng.random()),
             float(rng.uniform(0.0, LATEST_S)),
+            number % FRESH_EVERY == 0,
         )
-        for _ in range(count)
+        for number in range(count)
     ]
-
-
-def start(job: Job, place: Path, *more: str) -> subprocess.Popen[bytes]:
-    """Start a job in a folder, with a cache and a place for temporary files of its own."""
-    (place / "tmp").mkdir(exist_ok=True)
-    command = [sys.executable, "-m", *job.arguments, *more]
-    pipe = subprocess.PIPE
-    return subprocess.Popen(
-        command, cwd=place, env=environment(place), stdout=pipe, stderr=pipe, start_new_session=True
-    )
 
 
 def finish(job: Job, place: Path) -> str | None:
     """Run a job to its end, as a person does who may find its result there; why it failed, or None."""
-    process = start(job, place)
-    _, said = process.communicate()
-    if process.returncode == 2 and b"exists already" in said and job.forced:
-        process = start(job, place, "--force")
-        _, said = process.communicate()
-    return f"exit code {process.returncode}: {said.decode(errors='replace')[-300:]}" if process.returncode else None
+    work = Work(job, place)
+    code, said = work.wait(LIMIT_S), work.said
+    if code == 2 and "exists already" in said and job.forced:
+        work = Work(job, place, "--force")
+        code, said = work.wait(LIMIT_S), work.said
+    return f"exit code {code}: {said[-300:]}" if code else None
 
 
 def look_at_whole(job: Job, place: Path) -> Whole:
@@ -111,16 +112,13 @@ def look_at_whole(job: Job, place: Path) -> Whole:
     (place / "tmp").mkdir(exist_ok=True)
     before = tree(place)
     started, changes = time.monotonic(), 0
-    process = start(job, place)
-    with ThreadPoolExecutor(1) as reader:
-        said = reader.submit(process.communicate)
-        seen = _signature(place)
-        while process.poll() is None:
-            time.sleep(LOOK_S)
-            now = _signature(place)
-            changes, seen = changes + (now != seen), now
-        if process.returncode:
-            raise RuntimeError(f"{job.name} failed: {said.result()[1].decode(errors='replace')}")
+    work, seen = Work(job, place), _signature(place)
+    while work.poll() is None:
+        time.sleep(LOOK_S)
+        now = _signature(place)
+        changes, seen = changes + (now != seen), now
+    if code := work.poll():
+        raise RuntimeError(f"{job.name} failed, exit code {code}: {work.said}")
     length_s, once = time.monotonic() - started, tree(place)
     if reason := finish(job, place):
         raise RuntimeError(f"{job.name} failed the second time: {reason}")
@@ -142,13 +140,13 @@ def _signature(place: Path) -> dict[str, int]:
     return found
 
 
-def _wait(process: subprocess.Popen[bytes], place: Path, whole: Whole, when: Break) -> None:
+def _wait(work: Work, place: Path, whole: Whole, when: Break) -> None:
     """Wait for the moment to break a run off, or for its end."""
     if not when.at_change:
         time.sleep(when.share * whole.length_s)
         return
     left, seen = when.change(whole), _signature(place)
-    while process.poll() is None and left:
+    while work.poll() is None and left:
         time.sleep(LOOK_S)
         now = _signature(place)
         left, seen = left - (now != seen), now
@@ -158,18 +156,18 @@ def _wait(process: subprocess.Popen[bytes], place: Path, whole: Whole, when: Bre
 def broken_off(job: Job, place: Path, whole: Whole, when: Break) -> tuple[bool, list[str]]:
     """Break a job off, run it again to its end: was it still running, and what is wrong."""
     started = time.monotonic()
-    process = start(job, place)
-    _wait(process, place, whole, when)
-    after_s, running = time.monotonic() - started, process.poll() is None
+    work = Work(job, place, fresh=when.fresh)
+    _wait(work, place, whole, when)
+    after_s, running = time.monotonic() - started, work.poll() is None
     if running:
-        (os.killpg if when.how is signal.SIGINT else os.kill)(process.pid, when.how)
+        (os.killpg if when.how is signal.SIGINT else os.kill)(work.pid, when.how)
     try:
-        _, said = process.communicate(timeout=PATIENCE_S)
-    except subprocess.TimeoutExpired:
-        os.killpg(process.pid, signal.SIGKILL)
-        process.communicate()
+        code, said = work.wait(PATIENCE_S), work.said
+    except TimeoutError:
+        os.killpg(work.pid, signal.SIGKILL)
+        work.wait(PATIENCE_S)
         return True, [f"no end {PATIENCE_S:.0f} s after {when.how.name}"]
-    wrong = _said(process.returncode, said.decode(errors="replace"), when.how, after_s, job)
+    wrong = _said(code, said, when.how, after_s, job)
     if not none_runs_in(place, PATIENCE_S):
         wrong.append("a process is left")
         for number in running_in(place):
@@ -191,6 +189,37 @@ def _said(code: int, said: str, how: signal.Signals, after_s: float, job: Job) -
     return []
 
 
+@dataclass(frozen=True, slots=True)
+class Campaign:
+    """Runs to break off: a folder, the stock in it, what whole runs leave, and when the last one may begin."""
+
+    folder: Path
+    jobs: tuple[Job, ...]
+    breaks: list[Break]
+    last_s: float
+
+    def fresh(self, name: str) -> Path:
+        """A copy of the stock, under a name."""
+        shutil.copytree(self.folder / "stock", self.folder / name)
+        return self.folder / name
+
+    def whole(self, job: Job) -> Whole:
+        """What whole runs of a job leave."""
+        return look_at_whole(job, self.fresh(f"whole {job.name}"))
+
+    def one(self, numbered: tuple[int, Whole]) -> tuple[str, list[str]]:
+        """Break off the run of a number: what was done, and what went wrong."""
+        number, whole = numbered
+        job, when = self.jobs[number % len(self.jobs)], self.breaks[number]
+        if time.monotonic() > self.last_s:
+            return _LEFT_OUT, []
+        place = self.fresh(f"run {number}")
+        running, found = broken_off(job, place, whole, when)
+        shutil.rmtree(place)
+        told = [f"{number}: {job.name} {when.told(whole)}: {text}" for text in found]
+        return f"{job.name} {when.how.name}" if running else _LATE, told
+
+
 def run(
     count: int,
     seed: int,
@@ -198,38 +227,26 @@ def run(
     processes: int = 1,
     first: int = 0,
     signals: tuple[signal.Signals, ...] = SIGNALS,
-    fill: Callable[[Path, tuple[Job, ...]], None] = prepare,
     until_s: float = np.inf,
 ) -> list[str]:
     """Break off runs `first` up to `count` of a seed, several at once; returns what went wrong, a line each.
 
-    `fill` puts what the jobs read into a folder. After `until_s` seconds no run begins.
+    After `until_s` seconds no run begins.
     """
-    last_s = time.monotonic() + until_s
     # A shell's background jobs ignore it, and so would what they start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    breaks = drawn(count, seed, signals)
-    with tempfile.TemporaryDirectory(prefix="interrupts-") as folder, ThreadPoolExecutor(processes) as pool:
-        stock = Path(folder) / "stock"
-        stock.mkdir()
-        fill(stock, jobs)
+    load_all()
+    forking = multiprocessing.get_context("fork")
+    with tempfile.TemporaryDirectory(prefix="interrupts-") as folder, ProcessPoolExecutor(processes, forking) as pool:
+        campaign = Campaign(Path(folder), jobs, drawn(count, seed, signals), time.monotonic() + until_s)
+        (campaign.folder / "stock").mkdir()
+        prepare(campaign.folder / "stock", jobs)
         # Timed beside each other, as they will be broken off.
-        seen = pool.map(lambda job: look_at_whole(job, _fresh(stock, Path(folder) / f"whole {job.name}")), jobs)
-        wholes = dict(zip((job.name for job in jobs), seen, strict=True))
-
-        def one(number: int) -> tuple[str, list[str]]:
-            job, when = jobs[number % len(jobs)], breaks[number]
-            if time.monotonic() > last_s:
-                return _LEFT_OUT, []
-            place = _fresh(stock, Path(folder) / f"run {number}")
-            running, found = broken_off(job, place, wholes[job.name], when)
-            shutil.rmtree(place)
-            told = [f"{number}: {job.name} {when.told(wholes[job.name])}: {text}" for text in found]
-            return f"{job.name} {when.how.name}" if running else _LATE, told
-
+        wholes = list(pool.map(campaign.whole, jobs))
+        numbered = [(number, wholes[number % len(jobs)]) for number in range(first, count)]
         wrong: list[str] = []
         tally: Counter[str] = Counter()
-        for number, (what, found) in zip(range(first, count), pool.map(one, range(first, count)), strict=True):
+        for (number, _), (what, found) in zip(numbered, pool.map(campaign.one, numbered), strict=True):
             wrong += found
             tally[what] += 1
             if found or number % 20 == 19:
@@ -240,8 +257,3 @@ def run(
             print(f"{some} {what}")
     print(f"{tally.total()} runs broken off ({', '.join(f'{n} {name}' for name, n in sorted(tally.items()))})")
     return wrong
-
-
-def _fresh(stock: Path, place: Path) -> Path:
-    shutil.copytree(stock, place)
-    return place
