@@ -80,6 +80,138 @@ def test_what_does_not_fit_is_refused(path, value, told):
     assert told in str(refusal.value)
 
 
+def at(*path):
+    """A change of one value of a document, given another one."""
+
+    def change(document, value):
+        *way, last = path
+        for key in way:
+            document = document[key]
+        document[last] = value
+
+    return change
+
+
+def times(change):
+    """A change of the beats' times, which the bars' go along with."""
+
+    def both(document, value):
+        time_s = document["beats"]["time_s"] = change(document["beats"]["time_s"], value)
+        document["bars"]["start_s"] = [time_s[k] for k in document["bars"]["first_beat"]]
+
+    return both
+
+
+def lasts(document, value):
+    document["track"].update(end_s=0.0, duration_s=value)
+
+
+def misread(document, value):
+    document["misreadings"] = [{"guide": 0, "heard_as": "", "bpm": 90.0, "tempting": 0.5, "cue": "", **value}]
+
+
+def sectioned(document, value):
+    document["confidence"]["sections"] = [
+        {"first_bar": first, "last_bar": last, "one": share, "half": share, **more}
+        for first, last, share, more in value
+    ]
+
+
+def slots(document, value):
+    rows = [dict(zip(("first_bar", "last_bar", "slots_per_beat", "swing_ratio"), row, strict=True)) for row in value]
+    document["grid"]["sections"] = rows
+
+
+def covered(document, value):
+    rows = [dict(zip(("first_bar", "last_bar", "start_s", "end_s"), row, strict=True)) for row in value]
+    document["guides"][0]["coverage"] = rows
+
+
+def tapped(document, value):
+    document["settings"].update(taps_s=value[0], taps_count=value[1])
+
+
+def squeezed(time_s, apart_s):
+    return [*time_s[:4], time_s[4] - 1.0 + apart_s, *time_s[5:]]
+
+
+GUIDE = ("guides", 0)
+SHARES = ([0.0, 1.0], [-0.001, 1.001])
+EDGES = [
+    (at("track", "start_s"), [0.0, 35.0], [-0.001, 35.001], "track: its times"),
+    (at("track", "end_s"), [0.0, 35.0], [-0.001, 35.001], "track: its times"),
+    # Four hours, and a second for what coders add.
+    (at("track", "duration_s"), [35.0, 14401.0], [34.999, 14401.001], "track: its times"),
+    (at("track", "channels"), [0, 1], [-1], "track: its channels"),
+    (at("track", "rate_hz"), [1], [0], "track: its channels"),
+    (at("track", "name"), ["x" * 10_000], ["x" * 10_001], "too long"),
+    (at("track", "rate_hz"), [2**53], [2**53 + 1, -(2**53) - 1], "out of range"),
+    (at("guides", 0, "loudness_db"), [2**53, -(2.0**53)], [2**53 + 2, -(2.0**53) - 2, float("inf")], "out of range"),
+    *((at("confidence", name), *SHARES, "a probability") for name in ("one", "octave", "meter", "half")),
+    (alternative, *SHARES, "a probability"),
+    (sectioned, [[(0, 8, 0.0, 1.0)]], [[(0, 8, -0.001, 1.0)], [(0, 8, 0.0, 1.001)]], "a probability"),
+    (
+        *(sectioned, [[], [(0, 0, 1.0, 1.0), (1, 8, 1.0, 1.0)]]),
+        *([[(1, 8, 1.0, 1.0)], [(0, 9, 1.0, 1.0)], [(0, 3, 1.0, 1.0), (5, 8, 1.0, 1.0)]], "the bars of a section"),
+    ),
+    (at("settings", "meter"), [[2, 4], [64, 1], [7, 32], None], [[1, 4], [65, 4], [4, 3], [4, 64]], "settings: meter"),
+    (at("settings", "nudge_ms"), [1000.0, -1000.0, None], [1000.001, -1000.001], "settings: nudge_ms"),
+    (tapped, [([], []), ([1.0, 2.0], []), ([1.0, 2.0], [4, 1])], [([1.0, 2.0], [4])], "number of tapped counts"),
+    (tapped, [([1.0, 1.001], [])], [([1.0], []), ([1.0, 1.0], []), ([2.0, 1.0], [])], "settings: taps_s"),
+    (at("bars", "unit"), [1, 2, 4, 8, 16, 32], [0, 3, 64], "bars: unit"),
+    (at("bars", "beat_quarters"), [[0.25, 0.5, 1.0, 1.5, 2.0, *[1.0] * 4]], [[0.75] * 9], "beat_quarters"),
+    (times(lambda row, by: [t + by for t in row]), [0.0, -1.0], [-1.001], "beats: time_s"),
+    (lasts, [32.0], [31.999], "beats: time_s"),
+    (times(squeezed), [0.0101, 1.5], [0.0099], "how close"),
+    (at("bars", "beats_per_bar"), [[*[4] * 8, 64], [64] + [4] * 8], [[*[4] * 8, 65], [*[4] * 8, 3]], "bars: beats"),
+    (at("bars", "end_s"), [33.001, 83.0], [33.0, 83.001], "bars: end_s"),
+    (at("beats", "count", 0), [4, 2], [0, 5], "beats: count"),
+    (at("beats", "count", 0), [3], [1], "bars: number"),
+    (at("tempo", "bpm"), [1.0, 2000.0], [0.999, 2000.001], "tempo: bpm"),
+    (at("tempo", "bar_bpm", 8), [1.0, 2000.0], [0.999, 2000.001], "tempo: bpm"),
+    (slots, [[(0, 8, 1, 0.1)], [(0, 0, 6, 10.0), (1, 8, 3, 1.0)]], [[(0, 8, 4, 0.099)], [(0, 8, 4, 10.01)]], "swing"),
+    (slots, [[(0, 3, 2, 1.0), (4, 8, 4, 1.0)]], [[(0, 8, 0, 1.0)], [(0, 8, 7, 1.0)]], "slots_per_beat"),
+    (
+        *(slots, [[(0, 7, 2, 1.0), (8, 8, 4, 1.0)]]),
+        *([[(0, 7, 2, 1.0)], [(1, 8, 2, 1.0)], [(0, 3, 2, 1.0), (5, 8, 2, 1.0)], [(0, 9, 2, 1.0)]], "grid: its bars"),
+    ),
+    (at(*GUIDE, "pattern_bars"), [1, 16], [0, 17], "its pattern"),
+    (at(*GUIDE, "place_bar"), [[1, 1]], [[1, 0], [1, 2]], "a place's bar"),
+    (at(*GUIDE, "position_beats"), [[-1.0, 256.0]], [[-1.001, 1.0], [1.0, 256.001]], "position_beats"),
+    (at(*GUIDE, "hit_rate"), [[0.0, 1.0]], [[-0.001, 1.0], [0.0, 1.001]], "hit_rate"),
+    (at(*GUIDE, "spread_ms"), [[0.0, 50.0]], [[0.0, -0.001]], "hit_rate or spread_ms"),
+    (at(*GUIDE, "hits", "bar"), [[0, 1, 2, 3, 8]], [[-1, 1, 2, 3, 4], [0, 1, 2, 3, 9]], "hits.bar"),
+    (at(*GUIDE, "hits", "time_s", 0), [0.0], [-0.001], "hits.time_s"),
+    (at(*GUIDE, "hits", "time_s", 4), [84.0], [84.001], "hits.time_s"),
+    (covered, [[(0, 8, 0.0, 84.0)], [(0, 0, 1.0, 1.0), (1, 8, 2.0, 3.0)]], [[(0, 9, 1.0, 2.0)]], "a stretch of bars"),
+    (covered, [[(8, 8, 1.0, 2.0)]], [[(-1, 2, 1.0, 2.0)], [(0, 4, 1.0, 2.0), (4, 8, 2.0, 3.0)]], "a stretch of bars"),
+    (covered, [[(0, 0, 0.0, 0.0)]], [[(0, 0, -0.001, 1.0)], [(0, 0, 2.0, 1.0)], [(0, 0, 0.0, 84.01)]], "times of a"),
+    (at(*GUIDE, "sound", "centre_hz"), [0.001], [0.0, -1.0], "its sound"),
+    (at(*GUIDE, "sound", "decay_ms"), [0.0], [-0.001], "its sound"),
+    *(
+        (at(*GUIDE, name), *SHARES, "its score")
+        for name in ("recurrence", "audibility", "tightness", "coverage_share", "score")
+    ),
+    (at("plan"), [[None] * 9, [0] * 9], [[0] * 8, [0] * 10], "plan: its number of bars"),
+    (at("plan", 3), [None, 0], [-1, 1], "plan: a guide"),
+    (misread, [{"guide": 0}], [{"guide": -1}, {"guide": 1}], "misreadings: guide"),
+    (misread, [{"bpm": 0.001}, {"bpm": 8000.0}], [{"bpm": 0.0}, {"bpm": 8000.001}], "misreadings: bpm"),
+]
+
+
+@pytest.mark.parametrize(("change", "fitting", "others", "told"), EDGES)
+def test_each_bound_takes_its_last_value_and_no_further_one(change, fitting, others, told):
+    for value in (*fitting, *others):
+        document = json.loads(to_json(SONG))
+        change(document, value)
+        if value in fitting:
+            from_json(json.dumps(document))
+        else:
+            with pytest.raises(FormatError, match="damaged") as refusal:
+                from_json(json.dumps(document))
+            assert told in str(refusal.value), value
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_what_is_written_fits_and_comes_back(seed):
     text = to_json(random_analysis(seed))

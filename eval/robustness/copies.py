@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 import pkgutil
+import runpy
 import signal
 import sys
 import tempfile
@@ -83,7 +84,7 @@ def _be(arguments: list[str], place: Path, said: int, fresh: bool) -> NoReturn:
         tempfile.tempdir = None
         sys.argv = arguments
         sys.stdout, sys.stderr = (os.fdopen(number, "w", buffering=1, closefd=False) for number in (1, 2))
-        _main(arguments[0])
+        runpy.run_module(arguments[0], run_name="__main__")
         code: object = 0
     except SystemExit as end:
         code = end.code or 0
@@ -92,15 +93,3 @@ def _be(arguments: list[str], place: Path, said: int, fresh: bool) -> NoReturn:
         code = 1
     sys.stderr.flush()
     os._exit(code if isinstance(code, int) else 1)
-
-
-def _main(program: str) -> None:
-    """As `python -m` runs it."""
-    from pulsefind.core.stopping import stop_at_once
-
-    if program == "pulsefind":
-        from pulsefind.__main__ import main as run
-    else:
-        stop_at_once(program)
-        from eval.cli import main as run
-    run()
