@@ -111,10 +111,12 @@ def misread(document, value):
 
 
 def sectioned(document, value):
-    document["confidence"]["sections"] = [
-        {"first_bar": first, "last_bar": last, "one": share, "half": share, **more}
-        for first, last, share, more in value
-    ]
+    rows = [dict(zip(("first_bar", "last_bar", "one", "half"), row, strict=True)) for row in value]
+    document["confidence"]["sections"] = rows
+
+
+def alternative(document, value):
+    document["alternatives"] = [{"reading": "", "probability": value, "hint": ""}]
 
 
 def slots(document, value):
