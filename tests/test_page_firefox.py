@@ -5,7 +5,7 @@ import base64
 import numpy as np
 import pytest
 from firefoxdriver import FirefoxPage, needs_firefox
-from pagebrowser import onsets, rendered, state, until
+from pagebrowser import onsets, rendered, seams_db, state, until
 from pagemaking import RATE_HZ
 
 pytest_plugins = ("pagebrowser",)
@@ -123,10 +123,4 @@ def test_firefox_goes_round_a_loop(sounding, page, analysis):
     until(page, "window.pulsefindPage.app.player.scheduler?.segments.length >= 3")
     at, until_s = state(page, "app.player.scheduler.segments.slice(0, 3).map(({ at, until }) => [at, until])")[1]
     assert until_s - at == pytest.approx(analysis.bars.start_s[2] - analysis.bars.start_s[1], abs=1e-3)
-    samples = rendered(page, {"startBar": 1, "loop": {"first": 1, "last": 1}, "clicks": None}, 6.0, with_track=True)
-    # No step between two samples at a seam that the sound doesn't make elsewhere.
-    steps = np.abs(np.diff(samples))
-    length = until_s - at
-    seams = np.round(length * np.arange(1, int(5.5 / length)) * RATE_HZ).astype(int)
-    near = np.concatenate([steps[seam - 200 : seam + 200] for seam in seams])
-    assert len(seams) >= 2 and 0 < near.max() <= steps.max()
+    assert seams_db(page, 1.0) < -50

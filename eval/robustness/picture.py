@@ -15,7 +15,7 @@ from pulsefind.page.page import Recording, page_html
 from pulsefind.page.pdf import find_browser
 
 PATH = Path("eval/pictures/page.png")
-SIZE = (1280, 720)
+SIZE = (1280, 868)
 
 _BAR = 9
 
