@@ -46,6 +46,10 @@ def test_what_a_riddle_asks_is_never_behind_the_tap_pad(opened, page_file, size)
     assert len(page.query_selector_all("#one-names button")) >= 8
     assert page.evaluate(COVERED, "#one-names button") == []
     assert page.evaluate(COVERED, "#tap") == [] and not page.is_visible("#hold-start")
+    # Named by keys, the riddle leaves the focus where the next one begins.
+    page.focus("#one-names button")
+    page.keyboard.press("Enter")
+    assert page.evaluate("document.activeElement.id") == "one-start"
     page.click("#play")
     assert page.is_visible("#hold-start")
 

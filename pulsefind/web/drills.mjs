@@ -159,7 +159,11 @@ export class FindOne {
     const { reading } = this.app;
     const at = this.app.barNow() ?? this.riddle.bar;
     this.riddle = null;
-    this.elements.names.replaceChildren();
+    const { names } = this.elements;
+    // The next riddle is one key away from where this one was named.
+    if (names.contains(document.activeElement))
+      names.closest(".trainer").querySelector("button").focus({ preventScroll: true });
+    names.replaceChildren();
     this.elements.note.textContent = `${right ? "✓" : "✗"} ${words} Now with every beat clicked and the track, from ${barName(reading, at)}.`;
     this.app.reveal(at, Math.min(reading.bars.length - 1, at + 3));
   }
