@@ -62,3 +62,17 @@ def test_start_stays_where_it_is_when_a_loop_is_laid(opened, page_file):
     page.wait_for_timeout(100)
     start, bar = page.locator("#play").bounding_box(), page.locator("#where-bar").bounding_box()
     assert start["x"] == left and abs(start["y"] + start["height"] / 2 - bar["y"] - bar["height"] / 2) < 30
+
+
+@needs_browser
+def test_what_a_take_asks_to_practise_begins_in_the_page(opened, page_file):
+    page = opened(page_file, view="take")
+    command = page.inner_text("#take-next pre")
+    on, off = (int(bars) for bars in command.split("--clickless ")[1].split(":"))
+    page.click("#take-next button")
+    until(page, "window.pulsefindPage.app.player.playing")
+    clicks = state(page, "app.player.scheduler.run.clicks")
+    assert (clicks["on"], clicks["gapOn"], clicks["gapOff"]) == ("beats", on, off)
+    page.click("#tab-kit")
+    assert (page.input_value("#gap-on"), page.input_value("#gap-off")) == (str(on), str(off))
+    assert page.inner_text("#gap-note").startswith(f"{on} bar")

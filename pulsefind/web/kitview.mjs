@@ -93,7 +93,9 @@ export class KitView {
   }
 
   #showGaps() {
-    const { gapOn, gapOff } = this.app.clicks;
+    const { gapOn = 0, gapOff = 0 } = this.app.clicks;
+    $("gap-on").value = String(gapOn);
+    $("gap-off").value = String(gapOff);
     const bars = (n) => `${n} ${n === 1 ? "bar" : "bars"}`;
     const going = gapOn > 0 && gapOff > 0;
     setText(

@@ -238,11 +238,23 @@ export function drawHistory(box, history) {
   );
 }
 
-export function nextItems(take) {
+// practise(change): plays the song with this change of what clicks.
+export function nextItems(take, practise) {
   if (!take.practice) return [];
   const { what, why, command } = take.practice;
+  const change = clicksOf(command);
+  const here = { click: () => practise(change) };
   return [
     el("p", {}, sentence(`${what}; ${why}`)),
+    change ? el("p", {}, el("button", { type: "button", on: here }, "Practise it here")) : null,
     el("pre", { tabindex: 0, "aria-label": "The command that makes this exercise" }, command),
-  ];
+  ].filter((item) => item !== null);
+}
+
+// What the exercise's command lets click, as a change of the page's own click set; null where the page has no such thing.
+export function clicksOf(command) {
+  const bars = /--clickless (\d+):(\d+)/.exec(command);
+  if (bars) return { on: "beats", gapOn: Number(bars[1]), gapOff: Number(bars[2]) };
+  const place = /--on "([^"]+)"/.exec(command);
+  return place ? { on: "places", places: [place[1]] } : null;
 }

@@ -80,7 +80,14 @@ function drawTake(boxes, app) {
   boxes.alone.replaceChildren(...aloneItems(take));
   boxes.corrections.replaceChildren(...correctionItems(take, boxes.corrections.clientWidth));
   drawHistory(boxes.history, take.history);
-  boxes.next.replaceChildren(...nextItems(take));
+  boxes.next.replaceChildren(...nextItems(take, (change) => practise(app, change)));
+}
+
+// The exercise, begun from the first bar; the view Kit shows what clicks.
+function practise(app, change) {
+  app.setClicks(change);
+  app.setLoop(null);
+  app.playFrom(0);
 }
 
 // What one would say first: how tight, and which way.

@@ -3,9 +3,16 @@ import { test } from "node:test";
 
 import { shifted } from "../../pulsefind/web/corrections.mjs";
 import { readingOf } from "../../pulsefind/web/reading.mjs";
-import { correctionWords, driftWords, leanCell, leanText } from "../../pulsefind/web/takeparts.mjs";
+import { clicksOf, correctionWords, driftWords, leanCell, leanText } from "../../pulsefind/web/takeparts.mjs";
 import { offsetsByBar, takeWords, verdict, worstBars } from "../../pulsefind/web/takeview.mjs";
 import { songData } from "./fixture.mjs";
+
+test("an exercise for the command line is one in the page, where the page has it", () => {
+  const bars = clicksOf("pulsefind click 'a --on b.wav' --clickless 3:2");
+  assert.deepEqual(bars, { on: "beats", gapOn: 3, gapOff: 2 });
+  assert.deepEqual(clicksOf('pulsefind click a.wav --on "2&"'), { on: "places", places: ["2&"] });
+  assert.equal(clicksOf("pulsefind click a.wav --ladder"), null);
+});
 
 test("hits are gathered by bar; mean and spread are those of the numbers put in", () => {
   const reading = readingOf(songData());
