@@ -11,7 +11,7 @@ import { corrected } from "./corrections.mjs";
 import { positionAt, readingOf } from "./reading.mjs";
 import { roomPieces } from "./roomlink.mjs";
 import { keepAwake } from "./wake.mjs";
-import { Mixer, START_LEVEL, insidePieces, soundOf } from "./sound.mjs";
+import { Mixer, START_LEVEL, insidePieces, soundBegun, soundOf } from "./sound.mjs";
 
 const MOST_GUIDE_BOOST = 4;
 const EARLIEST_TAP_S = 0.25;
@@ -98,15 +98,16 @@ export class App {
   }
 
   // What a first start would wait for, begun ahead: the device is made and rests until then ...
-  makeDevice() {
+  async makeDevice() {
+    await soundBegun();
     if (this.player.mixer) return;
     this.player.mixer = this.#makeMixer();
     this.player.mixer.context.suspend();
   }
 
   // ... and the recording that the page carries is read.
-  readAhead() {
-    this.makeDevice();
+  async readAhead() {
+    await this.makeDevice();
     if (this.data.inside) this.#readRecording();
   }
 
@@ -129,6 +130,7 @@ export class App {
   async readyMixer() {
     // Making it takes longer than a frame may.
     if (!this.player.mixer) await painted();
+    if (!this.player.mixer) await soundBegun();
     this.player.mixer ??= this.#makeMixer();
     // A browser without a sound device may wait for ever.
     const late = setTimeout(() => this.#failed(NO_DEVICE), DEVICE_MS);

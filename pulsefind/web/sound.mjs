@@ -42,6 +42,7 @@ export const LIMIT = 0.89;
 const KNEE = 0.6;
 const BASS_HZ = 180;
 const FADE_IN_S = 1.0;
+const SOUND_MS = 300;
 
 // One click: a decaying sound, limited in band by its soft start; every sound has the energy of the plain tone.
 export function clickSamples(kind, rate, sound = "tone") {
@@ -157,6 +158,13 @@ export function bufferOf(context, channels) {
   const buffer = context.createBuffer(channels.length, Math.max(1, channels[0].length), context.sampleRate);
   channels.forEach((samples, c) => buffer.copyToChannel(samples, c));
   return buffer;
+}
+
+// A device waits for the browser's sound to begin, and blocks the page for that long. Asked which devices there are, the
+// browser begins it beside the page (what it answers is not looked at); one that takes its time is not waited for.
+export async function soundBegun() {
+  const begun = navigator.mediaDevices?.enumerateDevices().catch(() => null);
+  await Promise.race([begun, new Promise((resolve) => setTimeout(resolve, SOUND_MS))]);
 }
 
 // The pieces of the recording that the page carries, as functions that give the bytes of one; what is given is gone.
