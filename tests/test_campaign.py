@@ -44,6 +44,15 @@ def die():
     os.kill(os.getpid(), signal.SIGKILL)
 
 
+def hang():
+    time.sleep(60)
+
+
+def resident_mib():
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
 def leave(code):
     def act():
         sys.exit(code)
@@ -89,10 +98,10 @@ OUT = ["find", "song.wav", "--out", "out.json", "--force"]
 TAKE = ["take", "song.wav", "take.mid", "--history", "history.jsonl"]
 PLANTED = {
     "a traceback": (OUT, crash, "traceback: ZeroDivisionError"),
-    "a hang": (OUT, lambda: time.sleep(60), "hang"),
+    "a hang": (OUT, hang, "hang"),
     "a death": (OUT, die, "died: -9"),
     "an exit code": (OUT, leave(1), "exit code: 1"),
-    "memory": (OUT, lambda: np.ones(2**26), "memory: more than 500 MiB"),
+    "memory": (OUT, lambda: np.ones(2**25), "memory: more than"),
     "time": (OUT, spend, "slow"),
     "two lines": (OUT, say("pulsefind: no", "more"), "messages: not one line each"),
     "no line": (OUT, leave(2), "messages: refused without a word"),
@@ -134,11 +143,12 @@ def faults_of(words, act, tmp_path, monkeypatch):
 
     for name, new in (("furnish", furnish), ("mishap", lambda _: None), ("command", lambda _: words), ("COMMANDS", 1)):
         monkeypatch.setattr(campaign, name, new)
-    monkeypatch.setattr(campaign, "LIMIT_S", 5.0)
+    monkeypatch.setattr(campaign, "LIMIT_S", 2.0 if act is hang else 60.0)
     monkeypatch.setattr(campaign, "odds", lambda *_: False)
     monkeypatch.setattr(campaign, "pick", lambda _, of: of[0])
     monkeypatch.setattr(judging, "SLOW_S", 0.9)
-    monkeypatch.setattr(judging, "HEAVY_MIB", 500.0)
+    # A copy begins with what this process has.
+    monkeypatch.setattr(judging, "HEAVY_MIB", resident_mib() + 150)
     monkeypatch.setattr(cli, "main", act)
     for name in ("place", "tmp", "told"):
         (tmp_path / name).mkdir()

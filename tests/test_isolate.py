@@ -1,5 +1,6 @@
 """A guide brought forward: levels and onsets are measured in what was written."""
 
+import errno
 from dataclasses import replace
 
 import numpy as np
@@ -11,8 +12,10 @@ from pagemaking import analysis_of
 from scipy.signal import butter, sosfiltfilt
 from songs import onsets
 
+from pulsefind.core.errors import OutputError
 from pulsefind.core.records import Sound
 from pulsefind.listen.audio import load
+from pulsefind.practice import isolate
 from pulsefind.practice.isolate import BEFORE_S, LIFT_DB, LOOP_TIMES, LOWER_DB, loop_path, write_heard
 from pulsefind.practice.spool import spooled
 from pulsefind.saved import to_json
@@ -44,6 +47,24 @@ def heard(song, tmp_path_factory):
     with spooled(path, None, None, 1.0) as spool:
         written = write_heard(spool, analysis, analysis.guides[0], out, False)
     return out, written
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_both_files_are_written_or_none(song, tmp_path, monkeypatch, force):
+    """The disk is full when the loop's turn comes: the other file isn't there either, or is as it was."""
+    path, analysis, _ = song
+    out = tmp_path / "guide.wav"
+    if force:
+        out.write_bytes(b"before")
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+        yield
+
+    monkeypatch.setattr(isolate, "_pattern_alone", full)
+    with spooled(path, None, None, 1.0) as spool, pytest.raises(OutputError, match="No space left"):
+        write_heard(spool, analysis, analysis.guides[0], out, force)
+    assert [one.read_bytes() for one in tmp_path.iterdir()] == ([b"before"] if force else [])
 
 
 def band_db(samples, low_hz, high_hz, inside):

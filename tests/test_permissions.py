@@ -5,6 +5,8 @@ Root may do everything, so commands run in a copy of this process that has becom
 
 import json
 import os
+import resource
+import signal
 import sys
 import warnings
 from pathlib import Path
@@ -57,7 +59,7 @@ def folder(tmp_path_factory):
         (made / name).chmod(0o755)
 
 
-def as_nobody(folder, *words, **environment):
+def as_nobody(folder, *words, full_bytes=None, **environment):
     """A command in folder/here, as a user who owns nothing but it: exit code (or traceback), stdout, stderr."""
 
     def act():
@@ -66,6 +68,9 @@ def as_nobody(folder, *words, **environment):
         os.chdir(folder / "here")
         # As outside the tests, where a warning is a line and no error.
         warnings.simplefilter("default")
+        if full_bytes is not None:
+            signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+            resource.setrlimit(resource.RLIMIT_FSIZE, (full_bytes, full_bytes))
         os.environ.update({"PULSEFIND_CACHE": str(folder / "none"), **environment})
         return json.dumps(call([str(word) for word in words])).encode()
 
@@ -117,6 +122,30 @@ INPUTS = {
 def test_an_output_that_can_not_be_there_is_one_line(folder, command, place):
     said = refused(folder, *(word.format(folder / place) for word in OUTPUTS[command]))
     assert "Permission denied" in said or "can't be" in said
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("export", "song.json", "--to", "midi,jams,beats,csv", "--out", "o"),
+        ("hear", "song.json", "--out", "o.flac"),
+        ("click", "song.json", "--out", "o.wav"),
+        ("click", "song.json", "--ladder", "--out", "ladder"),
+    ],
+)
+@pytest.mark.parametrize("full_bytes", [0, 300, 2_500, 400_000])
+def test_of_files_that_belong_together_all_are_written_or_none(folder, words, full_bytes):
+    """A limit on the size of files stands for a full disk: one of them fits, the next doesn't."""
+    before = sorted(path.name for path in (folder / "here").iterdir())
+    code, out, said = as_nobody(folder, *words, full_bytes=full_bytes)
+    after = sorted(path.name for path in (folder / "here").iterdir())
+    for name in set(after) - set(before):
+        (folder / "here" / name).unlink()
+    if code == 0:
+        assert words[0] == "export" and full_bytes > 2_500 and len(after) - len(before) == 6
+        return
+    assert (code, out, said.count("\n")) == (2, "", 1) and "File too large" in said
+    assert ".part" not in said and after == before
 
 
 @pytest.mark.parametrize("command", INPUTS)

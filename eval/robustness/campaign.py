@@ -94,13 +94,13 @@ def run(
     """Play sequences from `first` on until about `count` commands were given, or `until_s` seconds have gone by."""
     total, began = Told(), time.monotonic()
     sequences = range(first, first - (-count // COMMANDS))
-    with tempfile.TemporaryDirectory(prefix="campaign-", dir=within) as folder, _small_disk(Path(folder)) as disk:
+    with tempfile.TemporaryDirectory(prefix="campaign-", dir=within) as folder, _disks(Path(folder)) as disks:
         seeds = Path(folder) / "seeds"
         seeds.mkdir()
         make_seeds(seeds)
-        given = [str(seeds), str(disk), str(_open_to_all(Path(folder) / "told")), str(seed)]
+        given = [str(seeds), str(disks), str(_open_to_all(Path(folder) / "told")), str(seed)]
         lines = answers("eval.robustness.campaign", given, sequences, processes)
-        with contextlib.closing(lines):
+        with contextlib.closing(lines), contextlib.suppress(KeyboardInterrupt):
             for number, line in lines:
                 told = _read(line) if line else Told(faults=[Fault(number, [], "died: the worker", "")])
                 for fault in told.faults:
@@ -127,24 +127,27 @@ def _read(line: bytes) -> Told:
 
 
 @contextlib.contextmanager
-def _small_disk(folder: Path) -> Iterator[Path]:
-    """A folder below one, on a disk of its own in memory where we may make one; an ordinary folder elsewhere."""
-    disk = folder / "disk"
-    disk.mkdir()
+def _disks(folder: Path) -> Iterator[Path]:
+    """A folder for the small disks of the workers, which are let go of at the end."""
+    disks = folder / "disks"
+    disks.mkdir()
     folder.chmod(0o755)
-    own = (
-        os.geteuid() == 0
-        and not subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", f"size={DISK},mode=755", "campaign", str(disk)],
-            check=False,
-            capture_output=True,
-        ).returncode
-    )
     try:
-        yield disk
+        yield disks
     finally:
-        if own:
-            subprocess.run(["umount", "--lazy", str(disk)], check=False, capture_output=True)
+        for disk in disks.iterdir():
+            if os.path.ismount(disk):
+                subprocess.run(["umount", "--lazy", str(disk)], check=False, capture_output=True)
+
+
+def _small_disk(disks: Path) -> Path:
+    """A disk of our own in memory where we may make one, as another worker would find ours full; else a folder."""
+    disk = Path(tempfile.mkdtemp(dir=disks))
+    disk.chmod(0o755)
+    if os.geteuid() == 0:
+        words = ["mount", "-t", "tmpfs", "-o", f"size={DISK},mode=755", "campaign", str(disk)]
+        subprocess.run(words, check=False, capture_output=True)
+    return disk
 
 
 def _stock(folder: Path) -> Stock:
@@ -162,7 +165,8 @@ def _stock(folder: Path) -> Stock:
     return Stock(with_seeds(folder), samples[: rate_hz // 2, 0], len(samples) / rate_hz)
 
 
-def _work(seeds: Path, disk: Path, told: Path, seed: int) -> None:
+def _work(seeds: Path, disks: Path, told: Path, seed: int) -> None:
+    disk = _small_disk(disks)
     with tempfile.TemporaryDirectory() as own:
         folder = Path(own) / "seeds"
         shutil.copytree(seeds, folder)

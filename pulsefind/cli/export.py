@@ -25,7 +25,7 @@ def export(
     force: ForceOption = False,
 ) -> None:
     """Write beats, bars and guides in open formats: MIDI, JAMS, plain text, CSV."""
-    from pulsefind.core.files import check_free, write_file
+    from pulsefind.core.files import check_free, new_files
     from pulsefind.export.formats import ENDINGS, check_formats
     from pulsefind.export.formats import export as export_as
 
@@ -38,9 +38,10 @@ def export(
             check_free(_named(base, ending), force)
     analysis = opened(song, hints)
     files = {_named(base, end): data for kind in kinds for end, data in export_as(analysis, kind).items()}
-    for path, data in files.items():
-        write_file(path, data, force)
-        print(path)
+    with new_files(list(files), force) as work:
+        for path, data in files.items():
+            (work / path.name).write_bytes(data)
+    print("\n".join(map(str, files)))
 
 
 def _named(base: Path, ending: str) -> Path:

@@ -8,12 +8,12 @@ import errno
 import os
 import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pulsefind.core.errors import OutputError
 from pulsefind.core.given import is_given
-from pulsefind.core.leftovers import sweep, temporary_file
+from pulsefind.core.leftovers import sweep, temporary_file, temporary_folder
 
 _HERE, _NO_REPLACE = -100, 1  # published: AT_FDCWD and RENAME_NOREPLACE, Linux's <fcntl.h> and <linux/fs.h>
 
@@ -57,6 +57,38 @@ def new_file(path: Path, force: bool) -> Iterator[Path]:
     check_free(path, force)
     with _written(path, force) as temporary:
         yield temporary
+
+
+@contextlib.contextmanager
+def new_files(paths: Sequence[Path], force: bool) -> Iterator[Path]:
+    """Yield a temporary folder to write files of these names to; if the block succeeds all get their place, else none.
+
+    paths: all in one folder, in which the temporary one is.
+
+    Raises
+    ------
+    OutputError
+        as for `new_file`.
+    """
+    folder = paths[0].parent
+    for path in paths:
+        check_free(path, force)
+    with contextlib.ExitStack() as opened:
+        try:
+            work = opened.enter_context(temporary_folder(folder))
+        except OSError as error:
+            raise _not_writable(paths[0], error) from None
+        try:
+            yield work
+            for path in paths:
+                _settle(work / path.name)
+            for path in paths:
+                _put(work / path.name, path, force)
+        except OutputError as error:
+            # Name the file that was asked for, not the temporary one.
+            raise OutputError(str(error).replace(f"{work}{os.sep}", str(folder / "x")[:-1])) from None
+        except OSError as error:
+            raise _not_writable(folder / Path(error.filename or paths[0]).name, error) from None
 
 
 @contextlib.contextmanager

@@ -8,13 +8,14 @@ for practice audio.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from scipy.signal import firwin, oaconvolve
 
 from pulsefind.core.errors import HintError
+from pulsefind.core.files import new_files
 from pulsefind.core.records import Analysis, FloatArray, Guide
 from pulsefind.listen.decoding import BLOCK
 from pulsefind.practice.mix import Levels, Piece, Rendered, Score, render
@@ -58,7 +59,7 @@ def loop_path(path: Path) -> Path:
 
 
 def write_heard(spool: Spool, analysis: Analysis, guide: Guide, path: Path, force: bool) -> tuple[Rendered, Rendered]:
-    """Write the track with the guide brought forward to path, and its pattern alone to loop_path(path).
+    """Write the track with the guide brought forward to path, and its pattern alone to loop_path(path): both or none.
 
     Raises
     ------
@@ -69,16 +70,17 @@ def write_heard(spool: Spool, analysis: Analysis, guide: Guide, path: Path, forc
     """
     one = _best_round(analysis, guide)
     length = round((one.end_s - one.start_s) / spool.speed * spool.rate_hz)
-    return (
-        _written(spool, _brought_forward(spool, guide), spool.n, path, force),
-        _written(spool, _pattern_alone(spool, guide, one, length), LOOP_TIMES * length, loop_path(path), force),
-    )
+    loop = loop_path(path)
+    with new_files((path, loop), force) as work:
+        forward = _written(spool, _brought_forward(spool, guide), spool.n, work / path.name)
+        alone = _written(spool, _pattern_alone(spool, guide, one, length), LOOP_TIMES * length, work / loop.name)
+    return replace(forward, path=path), replace(alone, path=loop)
 
 
-def _written(spool: Spool, blocks: Iterator[Samples], n: int, path: Path, force: bool) -> Rendered:
+def _written(spool: Spool, blocks: Iterator[Samples], n: int, path: Path) -> Rendered:
     with processed(spool, blocks) as sound:
         score = Score(n, (Piece(0, 0, n),), np.zeros(0), np.zeros(0, np.bool_))
-        return render(sound, score, Levels(), path, force)
+        return render(sound, score, Levels(), path, force=False)
 
 
 def _brought_forward(spool: Spool, guide: Guide) -> Iterator[Samples]:
