@@ -4,6 +4,7 @@ import dataclasses
 import json
 import os
 import time
+from pathlib import Path
 
 import mido
 import numpy as np
@@ -14,9 +15,11 @@ from songs import analysis, onsets, write_track
 
 from pulsefind.analysis import analyse
 from pulsefind.beats.imported import pulse_of
+from pulsefind.cli.telling import levels_json, levels_text
 from pulsefind.core.records import Settings
 from pulsefind.export.formats import export, read_beats
 from pulsefind.listen.audio import load
+from pulsefind.practice.mix import Rendered
 from pulsefind.saved import from_json, to_json
 
 SONG = analysis(meters=(4,) * 8, bpm=240.0, pickup=1, guide=(("2&", 1), ("4&", 1)))
@@ -60,6 +63,18 @@ def test_levels_are_told_where_they_are_asked_for(folder, monkeypatch, capsys):
     _, out, _ = click(monkeypatch, capsys, "--json", "--force")
     (told,) = json.loads(out)["files"]
     assert told["clicks"] == 40 and told["path"] == "song click.wav" and told["true_peak_dbtp"] <= -1.0
+
+
+def test_what_has_no_loudness_is_told_in_json_all_the_same():
+    """Blocks of R 128 last 400 ms, and those below -70 LUFS count for nothing; JSON has no infinity (RFC 8259)."""
+    short = Rendered(Path("guide loop.wav"), 0.3, -np.inf, -200.0, 0.0, 0)
+
+    def refuse(word):
+        raise ValueError(word)
+
+    (told,) = json.loads(levels_json((short,)), parse_constant=refuse)["files"]
+    assert told["loudness_lufs"] is None and told["duration_s"] == 0.3
+    assert levels_text(short) == "0 clicks, too short or soft for a loudness, true peak -200.0 dBTP"
 
 
 @pytest.mark.parametrize(

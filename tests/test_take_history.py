@@ -164,7 +164,7 @@ from test_take_history import ENTRY
 from pulsefind.take.history import append_take
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 path = Path(sys.argv[1])
-most = path.stat().st_size + int(sys.argv[3])
+most = (path.stat().st_size if path.exists() else 0) + int(sys.argv[3])
 resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
 try:
     append_take(path, ENTRY)
@@ -175,14 +175,17 @@ except Exception as error:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such limits")
 @pytest.mark.parametrize("room", [0, 1, 100])
-def test_where_a_line_finds_no_room_none_of_it_stays(room, tmp_path, request):
+@pytest.mark.parametrize("is_new", [False, True])
+def test_where_a_line_finds_no_room_none_of_it_stays(room, is_new, tmp_path, request):
+    """Nor does the file that was made for it."""
     path = tmp_path / "takes.jsonl"
-    append_take(path, ENTRY)
-    before = path.read_bytes()
+    if not is_new:
+        append_take(path, ENTRY)
+    before = None if is_new else path.read_bytes()
     command = [sys.executable, "-c", FULL, str(path), str(request.path.parent), str(room)]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     assert said.startswith("OutputError") and "the history can't be written" in said
-    assert path.read_bytes() == before
+    assert (path.read_bytes() if path.exists() else None) == before
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such limits")

@@ -153,7 +153,8 @@ def _changed_wrongly(run: Run, place: Path, now: dict[str, str], before: dict[st
     # Where nothing can be printed, what was written before is whole, and stays.
     if run.code == 2 and (other or new) and not _several(run.words) and run.out is not None:
         return f"left over: {verb} refused, and {'changed' if other else 'wrote'} {_kind((other or new)[0])}"
-    given, outs, added = _given(run.words, place), _outs(run.words), _added(run.words)
+    given, added = _given(run.words, place), _added(run.words)
+    outs = _outs(run.words, given)
     for name in other:
         forced = "--force" in run.words and any(_below(name, out) for out in outs)
         if name in given and name not in added:
@@ -190,14 +191,13 @@ def _given(words: list[str], place: Path) -> set[str]:
     return given | {os.path.relpath(os.path.realpath(place / name), place) for name in given if "\0" not in name}
 
 
-def _outs(words: list[str]) -> list[str]:
-    """How the names of what a command may write begin."""
+def _outs(words: list[str], given: set[str]) -> list[str]:
+    """How the names of what a command may write begin: where it wasn't told, like what it reads."""
     out = _value(words, "--out")
     if out is not None:
         stem = os.path.normpath(out)
         return [stem, str(Path(stem).with_suffix("")) if Path(stem).suffix else stem]
-    songs = _positional(words[1:])
-    return [Path(song).stem for song in songs if song] + (["set"] if words[0] in ("sheet", "page") else [])
+    return [Path(name).stem for name in given if Path(name).stem] + (["set"] if words[0] in ("sheet", "page") else [])
 
 
 def _below(name: str, out: str) -> bool:

@@ -6,6 +6,7 @@ import json
 import textwrap
 import time
 from dataclasses import dataclass
+from math import isfinite
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -41,7 +42,8 @@ def show(text: str) -> None:
 def levels_text(one: Rendered) -> str:
     """The levels of a file for those who master: '104 clicks, -17.0 LUFS, true peak -4.1 dBTP'."""
     down = f", turned down {one.turned_down_db:.1f} dB to stay clear of clipping" if one.turned_down_db > 0 else ""
-    return f"{one.n_clicks} clicks, {one.loudness_lufs:.1f} LUFS, true peak {one.true_peak_dbtp:.1f} dBTP{down}"
+    loud = f"{one.loudness_lufs:.1f} LUFS" if isfinite(one.loudness_lufs) else "too short or soft for a loudness"
+    return f"{one.n_clicks} clicks, {loud}, true peak {one.true_peak_dbtp:.1f} dBTP{down}"
 
 
 def levels_json(done: tuple[Rendered, ...]) -> str:
@@ -51,13 +53,14 @@ def levels_json(done: tuple[Rendered, ...]) -> str:
             "path": str(one.path),
             "duration_s": round(one.duration_s, 6),
             "clicks": one.n_clicks,
-            "loudness_lufs": round(one.loudness_lufs, 2),
+            # Nothing that is quieter than the gate of R 128, or shorter than its blocks, has a loudness.
+            "loudness_lufs": round(one.loudness_lufs, 2) if isfinite(one.loudness_lufs) else None,
             "true_peak_dbtp": round(one.true_peak_dbtp, 2),
             "turned_down_db": round(one.turned_down_db, 2),
         }
         for one in done
     ]
-    return json.dumps({"schema": 1, "files": files}, ensure_ascii=False, indent=1)
+    return json.dumps({"schema": 1, "files": files}, ensure_ascii=False, allow_nan=False, indent=1)
 
 
 def warn(analysis: Analysis) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
 import os
 from dataclasses import asdict, dataclass
@@ -74,6 +76,7 @@ def append_take(path: Path, entry: TakeEntry) -> None:
     """
     read_history(path)
     line = json.dumps(asdict(entry), ensure_ascii=False, allow_nan=False) + "\n"
+    is_new = not os.path.lexists(path)
     try:
         with path.open("ab", buffering=0) as file:
             size = file.seek(0, os.SEEK_END)
@@ -82,10 +85,19 @@ def append_take(path: Path, entry: TakeEntry) -> None:
                 data = b"\n" + data
             if file.write(data) != len(data):
                 file.truncate(size)
-                raise OutputError(f"{path}: the history can't be written (disk full?)")
+                raise OSError(errno.ENOSPC, "disk full?")
             os.fsync(file.fileno())
     except OSError as error:
+        if is_new:
+            _remove_empty(path)
         raise OutputError(f"{path}: the history can't be written ({error.strerror})") from None
+
+
+def _remove_empty(path: Path) -> None:
+    """Take away the file that was made for a line that couldn't be written."""
+    with contextlib.suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()
 
 
 def _ends_line(path: Path) -> bool:
