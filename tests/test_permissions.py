@@ -6,8 +6,10 @@ Root may do everything, so commands run in a copy of this process that has becom
 import json
 import os
 import resource
+import shutil
 import signal
 import sys
+import tempfile
 import warnings
 from pathlib import Path
 
@@ -22,9 +24,11 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="copies of a pro
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder():
     """A folder that nobody may write to, with a song, its analysis and a take; `closed` has the same, and no way in."""
-    made = tmp_path_factory.mktemp("permissions")
+    # Not below pytest's own folder, which nobody else may enter.
+    made = Path(tempfile.mkdtemp(prefix="permissions-"))
+    made.chmod(0o755)
     seeds = made / "seeds"
     seeds.mkdir()
     make_seeds(seeds)
@@ -46,9 +50,6 @@ def folder(tmp_path_factory):
     for ending in ("wav", "json", "mid", "txt", "toml", "jsonl"):
         (made / "here" / f"unreadable.{ending}").write_bytes(b"RIFF")
     if os.geteuid() == 0:
-        for path in (made, *made.parents):
-            if str(path).startswith("/tmp/"):
-                path.chmod(path.stat().st_mode | 0o055)
         for path in (made / "here", *(made / "here").iterdir()):
             os.chown(path, 65534, 65534)
     for path in (made / "closed", *(made / "here").glob("unreadable*")):
@@ -57,6 +58,7 @@ def folder(tmp_path_factory):
     yield made
     for name in ("closed", "readonly"):
         (made / name).chmod(0o755)
+    shutil.rmtree(made)
 
 
 def as_nobody(folder, *words, full_bytes=None, **environment):
@@ -74,7 +76,9 @@ def as_nobody(folder, *words, full_bytes=None, **environment):
         os.environ.update({"PULSEFIND_CACHE": str(folder / "none"), **environment})
         return json.dumps(call([str(word) for word in words])).encode()
 
-    return json.loads(ended(started(act), 60.0).told)
+    end = ended(started(act), 300.0)
+    assert end.told, f"no end after {end.took_s:.0f} s" if end.late else f"died: {end.code}"
+    return json.loads(end.told)
 
 
 def refused(folder, *words, **environment):

@@ -245,8 +245,9 @@ def _take(scene: Scene) -> list[str]:
 
 def _other(scene: Scene) -> list[str]:
     if not (scene.place / "other.song.toml").exists() and odds(scene.rng, 0.5):
-        for name in ("song.song.toml", "other.song.toml"):
-            scene.put(name, shapes.toml(scene.rng))
+        with contextlib.suppress(OSError):
+            for name in ("song.song.toml", "other.song.toml"):
+                scene.put(name, shapes.toml(scene.rng))
     many = [scene.some(".wav", ".flac"), scene.some(".wav", ".json", ".mp3")]
     choices = (
         ["merge", "song.song.toml", "other.song.toml", *scene.out(".toml")],
