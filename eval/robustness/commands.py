@@ -82,13 +82,14 @@ def mutants(
         typer.Option(help="Its tests, the quick ones first; may be repeated."),
     ] = None,
     count: Annotated[int, typer.Option(min=1, help="How many changes.")] = 20,
+    first: Annotated[int, typer.Option(min=0, help="Go on from this one of them, counted from 0.")] = 0,
     seed: Seed = 1,
 ) -> None:
     """Small changes to the code, one at a time: do the tests notice?"""
     from eval.robustness.mutants import lines
 
     files = [str(path) for path in tests or [Path(f"tests/test_{name.rpartition('/')[2]}.py")]]
-    for line in lines(name, files, count, seed):
+    for line in lines(name, files, count, seed, first):
         print(line, flush=True)
 
 

@@ -148,12 +148,16 @@ class Trying:
         return int(self._server.stdout.readline()) != 0
 
 
-def sample(project: Path, name: str, tests: Sequence[str], count: int, seed: int) -> tuple[int, int, list[str]]:
-    """Try some changes of one file below pulsefind/: how many it has, how many were tried, and which survived."""
+def sample(
+    project: Path, name: str, tests: Sequence[str], count: int, seed: int, first: int = 0
+) -> tuple[int, int, list[str]]:
+    """Try changes of one file below pulsefind/, those from `first` up to `count` of a seed: how many it has, how many
+    were tried, and which survived.
+    """
     path = project / "pulsefind" / f"{name}.py"
     source = path.read_text(encoding="utf-8")
     total = len(changes_of(ast.parse(source)))
-    chosen = np.random.default_rng(seed).permutation(total)[:count]
+    chosen = np.random.default_rng(seed).permutation(total)[first:count]
     survived = []
     with Trying(project, tests) as trying:
         if trying.notice():
@@ -171,13 +175,13 @@ def sample(project: Path, name: str, tests: Sequence[str], count: int, seed: int
     return total, len(chosen), survived
 
 
-def lines(name: str, tests: Sequence[str], count: int, seed: int) -> Iterator[str]:
+def lines(name: str, tests: Sequence[str], count: int, seed: int, first: int = 0) -> Iterator[str]:
     """Try some changes of a file in a copy of the project, and tell what came of it."""
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         project = Path(folder)
         for part in ("pulsefind", "tests", "eval"):
             shutil.copytree(ROOT / part, project / part, ignore=shutil.ignore_patterns("node_modules", "__pycache__"))
         shutil.copy(ROOT / "pyproject.toml", project)
-        total, tried, survived = sample(project, name, tests, count, seed)
+        total, tried, survived = sample(project, name, tests, count, seed, first)
         yield f"{name}: {tried} of {total} changes tried, {tried - len(survived)} noticed"
         yield from (f"    {one}" for one in survived)
