@@ -149,6 +149,17 @@ def test_a_song_file_that_is_a_link_stays_one(tmp_path):
     assert link.is_symlink() and kept.read_bytes() == b"new"
 
 
+def test_a_song_file_that_is_a_pipe_or_a_folder_is_not_replaced(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "link").symlink_to("pipe")
+    for name, told in (("pipe", "a pipe or a device"), ("link", "a pipe or a device"), ("folder", "is a folder")):
+        with pytest.raises(OutputError, match=told):
+            rewrite_file(tmp_path / name, b"new")
+    assert (tmp_path / "pipe").is_fifo() and (tmp_path / "link").is_symlink()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["folder", "link", "pipe"]
+
+
 @pytest.mark.parametrize("what", ["pipe", "/dev/zero", "large", "folder", "none"])
 def test_only_ordinary_files_of_sane_size_are_read(what, tmp_path):
     os.mkfifo(tmp_path / "pipe")
