@@ -1,13 +1,14 @@
 """Results are written whole or not at all."""
 
 import os
+import sys
 from pathlib import Path
 
 import pytest
 
 from pulsefind.core import files
 from pulsefind.core.errors import FormatError, HintError, OutputError
-from pulsefind.core.files import check_free, new_file, rewrite_file, write_file
+from pulsefind.core.files import check_free, new_file, rewrite_file, sound_name, write_file
 from pulsefind.core.given import (
     holds_given,
     is_folder,
@@ -55,6 +56,15 @@ def test_a_folder_or_a_missing_folder_is_refused_before_any_work(tmp_path):
         check_free(tmp_path, force=True)
     with pytest.raises(OutputError, match="does not exist"):
         check_free(tmp_path / "no" / "a.json", force=True)
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(OutputError, match="its folder is a file"):
+        check_free(tmp_path / "file" / "a.json", force=True)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="names are text there")
+def test_a_name_that_is_no_text_reaches_the_sound_library_in_its_bytes(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert sound_name(Path(os.fsdecode(b"caf\xe9.wav"))) == os.fsencode(tmp_path) + b"/caf\xe9.wav"
 
 
 def test_new_files_follow_the_umask(tmp_path):
