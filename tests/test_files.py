@@ -67,14 +67,15 @@ def test_a_name_that_is_no_text_reaches_the_sound_library_in_its_bytes(tmp_path,
     assert sound_name(Path(os.fsdecode(b"caf\xe9.wav"))) == os.fsencode(tmp_path) + b"/caf\xe9.wav"
 
 
-def test_new_files_follow_the_umask(tmp_path):
-    old = os.umask(0o027)
+@pytest.mark.parametrize(("mask", "mode"), [(0o027, 0o640), (0o000, 0o666)])
+def test_new_files_follow_the_umask(mask, mode, tmp_path):
+    old = os.umask(mask)
     try:
         for name in ("a.json", "b.json"):
             write_file(tmp_path / name, b"{}", force=False)
     finally:
-        assert os.umask(old) == 0o027
-    assert [(tmp_path / name).stat().st_mode & 0o777 for name in ("a.json", "b.json")] == [0o640, 0o640]
+        assert os.umask(old) == mask
+    assert [(tmp_path / name).stat().st_mode & 0o777 for name in ("a.json", "b.json")] == [mode, mode]
 
 
 def test_a_file_that_another_program_wrote_meanwhile_is_not_replaced(tmp_path):
