@@ -59,7 +59,7 @@ EVAL_ARROWS = {
     "decoder": {"records", "scoring"},
     "reader": {"store", "train"},
     "take": {"sets", "store", "train"},
-    "robustness": {"records", "sets"},
+    "robustness": {"records", "sets", "take"},  # take: a simulated one, to be shown
     "cli": {"store", "train", "sets", "scoring", "decoder", "reader", "take", "robustness"},
 }
 """The same of eval/."""

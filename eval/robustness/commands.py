@@ -118,6 +118,18 @@ def licences(
         print(rows, end="")
 
 
+def moments(folder: Annotated[Path, typer.Argument(help="Where the pictures go.")]) -> None:
+    """Pictures of every moment of the page at five sizes, dark and bright, to be looked at. Exit code 1 for a fault."""
+    from eval.robustness.moments import moments as drawn
+
+    faults = 0
+    for fault in drawn(folder):
+        print(fault, flush=True)
+        faults += 1
+    if faults:
+        raise typer.Exit(1)
+
+
 def picture() -> None:
     """The picture of README.md, made anew in Chromium."""
     from eval.robustness.picture import take_picture
