@@ -200,7 +200,7 @@ def made_review(drifts=(), shares=(), gain=None, known=True):
     """What the line of a review is made from, and nothing else."""
     return Made(
         subject=Made(track_sha256="ab" * 32, track="song.wav", recording="take.wav"),
-        timing=Made(whole=Made(n=300, offset_ms=-4.49999, spread_ms=14.00049)),
+        timing=Made(whole=Made(n=300, offset_ms=-4.49951, spread_ms=14.00049)),
         alignment=Made(offset_known=known),
         strokes=Made(missed=[1, 2, 3]),
         movement=Made(
