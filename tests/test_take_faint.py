@@ -1,5 +1,7 @@
 """Faint strokes, taken or left by the player's own pattern; the takes are made here, with known strokes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -23,10 +25,11 @@ def hats(time_s, level_db=0.0) -> TakeHits:
     return TakeHits(np.array(time_s), ("cymbal",) * n, np.full(n, level_db), "dB", 26.0, "audio")
 
 
-def taken(faint_s):
-    """Which of some faint hats are taken beside hats on every half beat but one."""
-    sure = hats(np.delete(HATS_S, EMPTY))
-    hits = TakeHits(sure.time_s, sure.kind, sure.level, "dB", 26.0, "audio", faint=hats(faint_s, -25.0))
+def taken(faint_s, log_odds=0.0, empty=(EMPTY,)):
+    """Which of some faint hats are taken beside hats on every half beat but one, or some."""
+    sure = hats(np.delete(HATS_S, empty))
+    faint = replace(hats(faint_s, -25.0), log_odds=np.full(len(faint_s), log_odds))
+    hits = TakeHits(sure.time_s, sure.kind, sure.level, "dB", 26.0, "audio", faint=faint)
     found = match(TRACK, hits, hits.time_s, hits.faint.time_s).played
     return sorted(set(found.time_s) - set(sure.time_s))
 
@@ -38,6 +41,14 @@ def test_a_faint_stroke_on_an_empty_place_of_the_pattern_is_taken():
 @pytest.mark.parametrize("at_s", [HATS_S[EMPTY] + 0.04, HATS_S[EMPTY] + 0.125, HATS_S[EMPTY + 1] + 0.015])
 def test_one_far_from_the_place_or_off_the_pattern_or_where_one_was_struck_is_not(at_s):
     assert taken([at_s]) == []
+
+
+def test_sound_and_habit_add_up():
+    # On a place struck in all eight bars around, habit says log(8.5 / 0.5) = 2.83; in half of them nothing.
+    place = HATS_S[EMPTY]
+    assert len(taken([place], -2.7)) == 1 and taken([place], -3.0) == []
+    half = [EMPTY + 8 * bars for bars in (-2, -1, 0, 1, 2)]
+    assert len(taken([place], 0.1, half)) == 1 and taken([place], -0.1, half) == []
 
 
 def test_of_two_on_one_place_one_is_taken():

@@ -1,5 +1,7 @@
 """What was struck and when is the kit network's to say; attacks in which it names nothing are kept as faint."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -49,10 +51,19 @@ def test_two_strokes_of_a_kind_on_one_attack_are_the_louder_and_two_drums_have_a
     ]
 
 
-def test_what_the_network_is_unsure_of_is_kept_as_faint(monkeypatch):
+def test_what_the_network_is_unsure_of_is_kept_as_faint_with_its_log_odds(monkeypatch):
     _heard(monkeypatch, [(1.0, 1, 3.0, 0.0), (1.5, 1, 0.5, 0.0), (2.0, 1, -3.0, 0.0)])
     found = kit.with_kit(_attacks((1.0, "snare"), (1.5, "snare")), AUDIO)
-    assert found.time_s.tolist() == [1.0] and found.faint is not None and found.faint.time_s.tolist() == [1.5]
+    assert found.time_s.tolist() == [1.0] and found.faint is not None and found.faint.time_s.tolist() == [1.5, 2.0]
+    assert found.faint.log_odds[0] > 0 > found.faint.log_odds[1]
+
+
+def test_half_heard_where_something_clearly_rises_is_a_stroke_and_a_rise_alone_never_is(monkeypatch):
+    _heard(monkeypatch, [(1.0, 1, 3.0, 0.0), (1.5, 1, 0.8, 0.0)])
+    attacks = replace(_attacks((1.0, "snare"), (1.5, "snare"), (3.0, "snare")), log_odds=np.array([2.8, 2.8, 2.8]))
+    found = kit.with_kit(attacks, AUDIO)
+    assert found.time_s.tolist() == [1.0, 1.5]
+    assert found.faint is not None and found.faint.time_s.tolist() == [3.0] and found.faint.log_odds[0] < 0
 
 
 def test_a_kind_that_the_network_does_not_know_stays_as_the_rises_named_it(monkeypatch):

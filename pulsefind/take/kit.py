@@ -16,10 +16,8 @@ from pulsefind.core.nearest import distance, nearest
 from pulsefind.core.records import Audio, FloatArray
 from pulsefind.listen.hits import find_hits
 from pulsefind.take.attacks import BAND_HZ, begun_s
+from pulsefind.take.doubt import SAME_ATTACK_S, SURE_LOG_ODDS, UNNAMED_LOG_ODDS, Stroke, by_both
 from pulsefind.take.records import TakeHits
-
-Stroke = tuple[float, str, float]
-"""When, what kind, and how loud in dB."""
 
 KIND_OF_DRUM = {"bass drum": "kick", "snare": "snare", "tom": "snare", "hi-hat": "cymbal", "cymbal": "cymbal"}
 
@@ -27,14 +25,6 @@ LEAST_LOG_ODDS = {"kick": 0.0, "snare": 1.0, "cymbal": 0.0}
 """From these log odds on a drum was struck: the best of -1, 0, 1 and 2 for each kind on seven real takes, where F
 within 30 ms hardly changed one step to either side (0.97, 0.94, 0.90; measured with `python -m eval take-strokes`; by
 the rises alone 0.64 overall).
-"""
-
-FAINT_LOG_ODDS = 2.0
-"""Up to this far below, it may have been a stroke, and is taken for one where the player keeps striking (judged)."""
-
-SAME_ATTACK_S = 0.025
-"""Strokes of one kind this close together are one stroke, and an attack this close to a stroke is its own: half a
-network frame and the filters' delay, with room to spare (judged).
 """
 
 KNOWN_SHARE = 0.25
@@ -49,7 +39,9 @@ def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
     kind_of_sound = np.array([KIND_OF_DRUM.get(sound.drum, "") for sound in heard.sounds] or [""])
     kind = kind_of_sound[heard.sound] if len(heard.sound) else np.zeros(0, dtype=str)
     sure: list[Stroke] = []
-    faint: list[Stroke] = []
+    half: list[Stroke] = []
+    doubtful: list[Stroke] = []
+    attacks = _rows(hits) + (_rows(hits.faint) if hits.faint is not None else [])
     known = set()
     for name, least in LEAST_LOG_ODDS.items():
         member = np.flatnonzero(kind == name)
@@ -57,18 +49,22 @@ def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
         named = [row for row in _rows(hits) if row[1] == name]
         if len(struck) < max(1, KNOWN_SHARE * len(named)):
             sure += named
+            doubtful += [row for row in attacks[len(hits.time_s) :] if row[1] == name]
             continue
         known.add(name)
         loud_db = float(np.percentile(heard.level_db[struck], 90))
-        maybe = member[(heard.log_odds[member] < least) & (heard.log_odds[member] >= least - FAINT_LOG_ODDS)]
-        for index, rows in ((struck, sure), (maybe, faint)):
+        maybe = member[heard.log_odds[member] < least]
+        for index, rows in ((struck, sure), (maybe, half)):
             time_s = _to_attacks(heard.time_s[index], hits) if name == "kick" else heard.time_s[index]
             time_s = begun_s(audio, time_s, name) if name in BAND_HZ else time_s
             level = heard.level_db[index] - loud_db
-            rows += [(float(t), name, float(db)) for t, db in zip(time_s, level, strict=True)]
+            over = heard.log_odds[index] - least
+            rows += [(float(t), name, float(db), float(o)) for t, db, o in zip(time_s, level, over, strict=True)]
     if not sure:
         return hits
-    faint += _unnamed([row for row in _rows(hits) if row[1] in known], sure + faint)
+    doubtful += by_both(half, sure, attacks) + _unnamed([row for row in attacks if row[1] in known], sure + half)
+    sure += [row for row in doubtful if row[3] >= SURE_LOG_ODDS]
+    faint = [row for row in doubtful if row[3] < SURE_LOG_ODDS]
     return replace(_as_hits(_one_each(sure), hits), faint=_as_hits(_one_each(faint), hits))
 
 
@@ -83,7 +79,8 @@ def _to_attacks(time_s: FloatArray, hits: TakeHits) -> FloatArray:
 
 
 def _rows(hits: TakeHits) -> list[Stroke]:
-    return list(zip(hits.time_s.tolist(), hits.kind, hits.level.tolist(), strict=True))
+    log_odds = np.zeros(len(hits.time_s)) if hits.log_odds is None else hits.log_odds
+    return list(zip(hits.time_s.tolist(), hits.kind, hits.level.tolist(), log_odds.tolist(), strict=True))
 
 
 def _unnamed(attacks: list[Stroke], named: list[Stroke]) -> list[Stroke]:
@@ -91,7 +88,11 @@ def _unnamed(attacks: list[Stroke], named: list[Stroke]) -> list[Stroke]:
     if not attacks:
         return []
     away_s = distance(np.unique([row[0] for row in named]), np.array([row[0] for row in attacks]))
-    return [attack for attack, away in zip(attacks, away_s, strict=True) if away > SAME_ATTACK_S]
+    return [
+        (*attack[:3], min(attack[3], UNNAMED_LOG_ODDS))
+        for attack, away in zip(attacks, away_s, strict=True)
+        if away > SAME_ATTACK_S
+    ]
 
 
 def _one_each(rows: list[Stroke]) -> list[Stroke]:
@@ -111,4 +112,5 @@ def _one_each(rows: list[Stroke]) -> list[Stroke]:
 
 def _as_hits(rows: list[Stroke], like: TakeHits) -> TakeHits:
     time_s, level = np.array([row[0] for row in rows]), np.array([row[2] for row in rows])
-    return TakeHits(time_s, tuple(row[1] for row in rows), level, "dB", like.duration_s, "audio", like.notes)
+    kind, log_odds = tuple(row[1] for row in rows), np.array([row[3] for row in rows])
+    return TakeHits(time_s, kind, level, "dB", like.duration_s, "audio", like.notes, log_odds=log_odds)

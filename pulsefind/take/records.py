@@ -34,7 +34,8 @@ class TakeHits:
     level_unit is "velocity" (MIDI, 1..127) or "dB" (audio, relative to the take's loud hits of that kind; a cymbal
     under a snare has the snare's, whose wires fill the same bands). source is "audio" or "midi"; notes say what a
     reader should know about how it was read. faint holds what may have been strokes too, but is too faint to tell by
-    sound alone; None where nothing is in doubt.
+    sound alone; None where nothing is in doubt. log_odds (n_hits,), of faint hits: that each was played, by sound
+    alone; None where that isn't known.
     """
 
     time_s: FloatArray
@@ -45,10 +46,14 @@ class TakeHits:
     source: str
     notes: tuple[str, ...] = ()
     faint: TakeHits | None = None
+    log_odds: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check order, lengths and names."""
         freeze(self, "time_s", "level")
+        if self.log_odds is not None:
+            freeze(self, "log_odds")
+            check_lengths(self, "time_s", "log_odds")
         check_increasing(self, "time_s", strictly=False)
         n = check_lengths(self, "time_s", "level", "kind")
         if not set(self.kind) <= set(KINDS):

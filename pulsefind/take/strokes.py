@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.signal import butter, sosfilt
 
@@ -25,6 +24,7 @@ from pulsefind.core.strongest import strongest
 from pulsefind.core.words import ENDS_EARLY, TAKE_ENDS_EARLY
 from pulsefind.listen.audio import load
 from pulsefind.listen.decoding import check_readable
+from pulsefind.take.doubt import by_rises
 from pulsefind.take.kinds import kinds_of
 from pulsefind.take.kit import with_kit
 from pulsefind.take.midi import is_midi, read_midi_take
@@ -165,12 +165,12 @@ def find_strokes(audio: Audio) -> TakeHits:
     frame, rise_db = _candidates(bands)
     score = np.maximum(rise_db - LEAST_RISE_DB, 0.0) @ np.array(RISE_WEIGHTS)
     heard = score >= FAINT_SCORE
-    frame, sure = frame[heard], score[heard] >= LEAST_SCORE
-    if not sure.any():
+    frame, score = frame[heard], score[heard]
+    if not np.any(score >= LEAST_SCORE):
         return _nothing(audio, notes)
-    rows = _name_kinds(_gained_db(bands, frame), _pick_times(audio, frame, _reach_ms(bands, frame)), sure)
-    faint = _as_hits([row[:3] for row in rows if not row[3]], audio)
-    return replace(_as_hits([row[:3] for row in rows if row[3]], audio), notes=notes, faint=faint)
+    rows = _name_kinds(_gained_db(bands, frame), _pick_times(audio, frame, _reach_ms(bands, frame)), score)
+    faint = _as_hits([row for row in rows if row[3] < LEAST_SCORE], audio)
+    return replace(_as_hits([row for row in rows if row[3] >= LEAST_SCORE], audio), notes=notes, faint=faint)
 
 
 def candidates_of(audio: Audio) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -206,10 +206,13 @@ def _nothing(audio: Audio, notes: tuple[str, ...]) -> TakeHits:
     return replace(_as_hits([], audio), notes=notes)
 
 
-def _as_hits(rows: list[tuple[float, str, float]], audio: Audio) -> TakeHits:
+def _as_hits(rows: list[tuple[float, str, float, float]], audio: Audio) -> TakeHits:
+    """Hits of (time_s, kind, level_db, score) rows."""
     rows = sorted(rows)
     time_s, level = np.array([row[0] for row in rows]), np.array([row[2] for row in rows])
-    return TakeHits(time_s, tuple(row[1] for row in rows), level, "dB", audio.duration_s, "audio")
+    log_odds = np.array([by_rises(row[3]) for row in rows])
+    kind = tuple(row[1] for row in rows)
+    return TakeHits(time_s, kind, level, "dB", audio.duration_s, "audio", log_odds=log_odds)
 
 
 def _follow_bands(audio: Audio) -> _Bands:
@@ -379,10 +382,8 @@ def _gained_db(bands: _Bands, frame: IntArray) -> FloatArray:
     return gained
 
 
-def _name_kinds(
-    gained_db: FloatArray, time_s: FloatArray, sure: NDArray[np.bool_]
-) -> list[tuple[float, str, float, bool]]:
-    """(time_s, kind, level_db, sure) rows: one a stroke, more where a kick, a snare or a cymbal meet."""
+def _name_kinds(gained_db: FloatArray, time_s: FloatArray, score: FloatArray) -> list[tuple[float, str, float, float]]:
+    """(time_s, kind, level_db, score) rows: one a stroke, more where a kick, a snare or a cymbal meet."""
     kinds = kinds_of(gained_db)
     rows = []
     for kind, bands in _LEVEL_BANDS.items():
@@ -390,9 +391,10 @@ def _name_kinds(
         if not stroke:
             continue
         level_db = 10 * np.log10(np.sum(10 ** (gained_db[stroke, bands] / 10), axis=1))
-        of_sure = level_db[sure[stroke]] if sure[stroke].any() else level_db
+        sure = score[stroke] >= LEAST_SCORE
+        of_sure = level_db[sure] if sure.any() else level_db
         level_db -= float(np.percentile(of_sure, 90))
         rows += [
-            (float(time_s[i]), kind, float(level), bool(sure[i])) for i, level in zip(stroke, level_db, strict=True)
+            (float(time_s[i]), kind, float(level), float(score[i])) for i, level in zip(stroke, level_db, strict=True)
         ]
     return rows
