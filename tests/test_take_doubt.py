@@ -9,7 +9,8 @@ SURE = [(1.0, "snare", 0.0, 2.0)]
 
 def test_network_and_attack_are_weighed_where_nothing_else_is_struck():
     (found,) = by_both([(2.0, "cymbal", -9.0, -1.5)], SURE, [(2.01, "cymbal", 0.0, 0.7), (2.02, "kick", 0.0, -1.0)])
-    assert found == (2.0, "cymbal", -9.0, pytest.approx(BOTH_LOG_ODDS + OF_NETWORK * -1.5 + OF_ATTACK * 0.7))
+    assert found[:3] == (2.0, "cymbal", -9.0)
+    assert found[3] == pytest.approx(BOTH_LOG_ODDS + OF_NETWORK * -1.5 + OF_ATTACK * 0.7)
     # Without an attack nothing rises: a score of 0.
     (alone,) = by_both([(2.0, "cymbal", -9.0, -1.5)], SURE, [(2.03, "cymbal", 0.0, 5.0)])
     assert alone[3] == pytest.approx(BOTH_LOG_ODDS + OF_NETWORK * -1.5 + OF_ATTACK * by_rises(0.0))
