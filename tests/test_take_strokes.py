@@ -161,7 +161,7 @@ def test_faint_hits_together_with_the_track_are_its_own_and_ghost_notes_stay():
     at_s = np.array([0.5, 0.7, 0.81, 1.12, 1.3])
     # The second lies between the track's strokes, the third on one but as loud as a ghost note, the fourth on one.
     level = np.array([0.0, -30.0, -18.0, -30.0, 0.0])
-    hits = TakeHits(at_s + 2.0, ("snare",) * 5, level, "dB", 5.0, "audio")
+    hits = TakeHits(at_s + 2.0, ("snare",) * 5, level, "dB", 5.0, "audio", log_odds=np.zeros(5))
     assert without_leak(hits, at_s, track).time_s.tolist() == pytest.approx([2.5, 2.7, 2.81, 3.3])
     silent = from_samples(np.zeros(RATE_HZ * 5), RATE_HZ)
     assert len(without_leak(hits, at_s, silent).time_s) == 5

@@ -199,6 +199,7 @@ def without_leak(hits: TakeHits, time_s: FloatArray, track: Audio) -> TakeHits:
         level=hits.level[kept],
         kind=tuple(hits.kind[i] for i in kept.tolist()),
         faint=None,
+        log_odds=None,
     )
 
 
