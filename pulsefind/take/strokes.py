@@ -211,8 +211,7 @@ def _as_hits(rows: list[tuple[float, str, float, float]], audio: Audio) -> TakeH
     """Hits of (time_s, kind, level_db, score) rows."""
     rows = sorted(rows)
     time_s, level = np.array([row[0] for row in rows]), np.array([row[2] for row in rows])
-    log_odds = np.array([by_rises(row[3]) for row in rows])
-    kind = tuple(row[1] for row in rows)
+    kind, log_odds = tuple(row[1] for row in rows), np.array([by_rises(row[3]) for row in rows])
     return TakeHits(time_s, kind, level, "dB", audio.duration_s, "audio", log_odds=log_odds)
 
 
