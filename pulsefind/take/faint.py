@@ -14,7 +14,7 @@ from pulsefind.take.pattern import around_bars
 from pulsefind.take.places import Slots
 from pulsefind.take.records import Played, TakeHits
 
-_UNSEEN = 0.5  # half a bar struck and half a bar not, before any is looked at (Jeffreys' prior)
+_UNSEEN = 0.5  # published: Jeffreys' prior, half a bar struck and half a bar not before any is looked at (from memory)
 
 FAINT_WITHIN_MS = 25.0
 """And the stroke must lie this close to where the player usually plays: two spreads of a loose player (judged)."""
