@@ -66,6 +66,12 @@ def test_an_analysis_whose_recording_has_no_name_is_read_all_the_same(folder, mo
     assert code == 2 and "must lie beside it" in err and err.count("\n") == 1
 
 
+def test_pages_of_a_set_that_is_not_there_leave_no_folder(folder, monkeypatch, capsys):
+    code, out, err = run(monkeypatch, capsys, "page", "set.toml", "--out", "pages/new")
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert [path.name for path in folder.iterdir()] == ["song.json"]
+
+
 def test_corrections_are_for_one_song(folder, monkeypatch, capsys):
     code, _, err = run(monkeypatch, capsys, "sheet", "song.json", "song.json", "--meter", "3/4")
     assert code == 2 and "corrections are for one song" in err
