@@ -76,3 +76,13 @@ def test_what_a_take_asks_to_practise_begins_in_the_page(opened, page_file):
     page.click("#tab-kit")
     assert (page.input_value("#gap-on"), page.input_value("#gap-off")) == (str(on), str(off))
     assert page.inner_text("#gap-note").startswith(f"{on} bar")
+
+
+@needs_browser
+@pytest.mark.parametrize("size", [PHONE, ACROSS, LAPTOP])
+def test_what_the_song_does_not_have_is_out_of_sight(opened, page_file, size):
+    # A grid for a control's parts is told by more words than "hidden", and so showed what had been hidden.
+    page = opened(page_file)
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.evaluate("for (const part of document.querySelectorAll('label, button, section, p')) part.hidden = true;")
+    assert page.evaluate("[...document.querySelectorAll('[hidden]')].every((p) => !p.getClientRects().length)")
