@@ -353,7 +353,7 @@ def test_show_refuses_what_is_no_result(tmp_path, monkeypatch, capsys):
 
 def test_sets_lists_every_set(monkeypatch, capsys):
     assert run_main(monkeypatch, "sets") == 0
-    assert len(capsys.readouterr().out.splitlines()) == 30
+    assert len(capsys.readouterr().out.splitlines()) == 31
 
 
 def test_eval_uses_only_public_names_of_pulsefind():
