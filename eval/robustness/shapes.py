@@ -75,7 +75,7 @@ def _moved(value: Any, scale: float, shift: float) -> Any:
 def _fewer_bars(document: dict[str, Any], rng: np.random.Generator) -> None:
     bars = document["bars"]
     keep = int(rng.integers(0, len(bars["beats"]) + 1))
-    n = sum(bars["beats"][:keep])
+    n = sum(beats for beats in bars["beats"][:keep] if isinstance(beats, int))
     for name in ("first_beat", "beats", "beats_per_bar", "start_s", "number", "meter"):
         bars[name] = bars[name][:keep]
     document["beats"] = {name: row[:n] for name, row in document["beats"].items()}
