@@ -69,7 +69,7 @@ class Said(Shown):
             return super().write(text)
         except OSError:
             # What was held back for it would be tried again, at Python's end too: from now on it goes nowhere.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), self.obeyed.fileno())
+            _to_nowhere(self.obeyed.fileno())
             return len(text)
 
 
@@ -103,15 +103,21 @@ def _ours_alone(stream: TextIO) -> Iterator[TextIO]:
         yield stream
         return
     stream.flush()
-    ours, nowhere = os.dup(number), os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, number)
-    os.close(nowhere)
+    ours = os.dup(number)
+    _to_nowhere(number)
     try:
         with os.fdopen(ours, "w", buffering=1, encoding=stream.encoding, errors=_ERRORS, closefd=False) as copy:
             yield copy
     finally:
         os.dup2(ours, number)
         os.close(ours)
+
+
+def _to_nowhere(number: int) -> None:
+    """From now on what is written to this file number is lost."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, number)
+    os.close(nowhere)
 
 
 def terminal() -> TextIO:
