@@ -310,7 +310,7 @@ def _check_bars(analysis: Analysis) -> None:
     within = np.arange(len(time_s)) - np.repeat(bars.first_beat, bars.beats)
     _need(np.array_equal(bars.count, first_count + within), "beats: count")
     _need((bars.count >= 1).all() and (bars.count <= np.repeat(bars.beats_per_bar, bars.beats)).all(), "beats: count")
-    if len(time_s) > FEWEST_FOR_TEMPO - 1:
+    if len(time_s) >= FEWEST_FOR_TEMPO:
         for bpm in (analysis.tempo.bpm, *analysis.tempo.bar_bpm):
             _need(_BPM_RANGE[0] <= bpm <= _BPM_RANGE[1], "tempo: bpm")
 

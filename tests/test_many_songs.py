@@ -1,6 +1,7 @@
 """Several songs in one run, the set as a file, and two people's files made one."""
 
 import json
+import tomllib
 
 import numpy as np
 import pytest
@@ -118,7 +119,7 @@ def test_two_files_become_one_with_the_comments_of_mine(tmp_path):
 @pytest.mark.parametrize(
     ("theirs", "told"),
     [
-        ("the_1 = 3.700", r"the_1 \(3.65 in mine.song.toml, 3.7 in theirs.song.toml\)"),
+        ("the_1 = 3.700", r"the_1 \(3.650 in mine.song.toml, 3.700 in theirs.song.toml\)"),
         ('the_1 = 4.0\nmood = "slow"', "the_1 .* mood"),
         ('meters = ["bars 13-15: 3/4"]', "can't hold together: .*begins within the passage from bar 13"),
         ('sections = ["intro 1-4"]', "can't hold together: .*within"),
@@ -131,6 +132,67 @@ def test_a_conflict_is_named_and_nothing_is_written(tmp_path, theirs, told, go, 
     code, out, err = go("merge", "mine.song.toml", "theirs.song.toml", "--out", "both.song.toml")
     assert (code, out) == (2, "") and len(err.splitlines()) == 1
     assert not (tmp_path / "both.song.toml").exists() and (tmp_path / "mine.song.toml").read_text() == MINE
+
+
+def test_what_is_meant_to_the_millisecond_stays_so(tmp_path):
+    """2.240 names the millisecond and 2.24 doesn't (README): a number keeps the decimals that it was written with."""
+    theirs = 'the_1 = [2.240, 9.10, "1:35.2"]\nsticks_mm = 406.40\n'
+    text = merged(*two(tmp_path, theirs, "title = 'x'\n"))
+    (tmp_path / "both.song.toml").write_text(text)
+    ones = read_song(tmp_path / "both.song.toml").corrections.ones
+    assert [(one.time_s, one.exact) for one in ones] == [(2.24, True), (9.1, False), (95.2, False)]
+    assert "sticks_mm = 406.40\n" in text
+
+
+@pytest.mark.parametrize(
+    ("mine", "theirs"),
+    [
+        ('the_1 = "0:02.240"', "the_1 = 2.240"),
+        ("bpm = 92", 'bpm = "92"'),
+        ('range = "0:30-2:10"', 'range = "30-130"'),
+        ("nudge_ms = -12", "nudge_ms = -12.0"),
+    ],
+)
+def test_the_same_in_other_words_is_no_conflict(mine, theirs, tmp_path):
+    assert merged(*two(tmp_path, theirs, mine)) == mine
+
+
+def test_about_there_and_exactly_there_is_a_conflict(tmp_path):
+    with pytest.raises(FormatError, match=r"the_1 \(2.24 in mine.song.toml, 2.240 in theirs.song.toml\)"):
+        merged(*two(tmp_path, "the_1 = 2.240", "the_1 = 2.24"))
+
+
+LISTED = """\
+meters = [
+  "bar 14: 2/4",   # the stop
+  "bar 30: 3/4"    # Jon comes in early
+  # and no more
+]
+"""
+
+
+@pytest.mark.parametrize("theirs", ['meters = ["bar 40: 5/4"]', 'meters = ["bar 30: 3/4", "bar 40: 5/4"]'])
+def test_comments_within_a_list_stay_when_it_gets_longer(theirs, tmp_path):
+    text = merged(*two(tmp_path, theirs, LISTED))
+    assert all(f"# {said}\n" in text for said in ("the stop", "Jon comes in early", "and no more"))
+    (tmp_path / "both.song.toml").write_text(text)
+    known = read_song(tmp_path / "both.song.toml").corrections
+    assert [passage.first_bar for passage in known.passages] == [14, 30, 40]
+    assert merged(*two(tmp_path, 'meters = ["bar 30: 3/4"]', LISTED)) == LISTED
+
+
+def test_a_list_of_tables_and_other_things_is_taken_over_or_refused_in_a_line(tmp_path):
+    for value in ('[{ who = "Ida" }, 5]', '[5, { who = "Ida" }]', '[{ who = "Ida" }, "Jon"]', '[[{ who = "Ida" }]]'):
+        assert tomllib.loads(merged(*two(tmp_path, f"crew = {value}", "title = 'x'")))["crew"]
+
+
+def test_what_would_get_too_large_to_be_read_is_not_written(tmp_path, go, monkeypatch):
+    mine, theirs = ("notes = [" + ", ".join(f'"{who}{"." * 1900}{k}"' for k in range(400)) + "]" for who in "ab")
+    two(tmp_path, theirs, mine)
+    monkeypatch.chdir(tmp_path)
+    code, out, err = go("merge", "mine.song.toml", "theirs.song.toml", "--out", "both.song.toml")
+    assert (code, out) == (2, "") and "too large to be read" in err and len(err.splitlines()) == 1
+    assert not (tmp_path / "both.song.toml").exists()
 
 
 def test_merging_never_writes_over_what_it_reads(tmp_path, go, monkeypatch):

@@ -214,6 +214,16 @@ def test_each_bound_takes_its_last_value_and_no_further_one(change, fitting, oth
             assert told in str(refusal.value), value
 
 
+def test_the_first_beats_that_have_a_tempo_must_have_one_that_can_be():
+    """Two beats have none, which is 0; three do."""
+    two, three = (to_json(analysis(meters=(beats,))) for beats in (2, 3))
+    assert json.loads(two)["tempo"]["bpm"] == 0.0 and to_json(from_json(two)) == two
+    document = json.loads(three)
+    document["tempo"]["bpm"] = 0.0
+    with pytest.raises(FormatError, match="tempo: bpm"):
+        from_json(json.dumps(document))
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_what_is_written_fits_and_comes_back(seed):
     text = to_json(random_analysis(seed))

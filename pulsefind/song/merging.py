@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
 from typing import Any
 
 from pulsefind.core.errors import FormatError
-from pulsefind.song.reading import SongFile, corrections_of
+from pulsefind.song.reading import SongFile, corrections_of, document_of
 from pulsefind.song.writing import edited
 
 LISTS = ("notes", "meters", "tempi", "sections", "confirmed")
 """Keys that hold lists of entries: those of both files are kept, mine first."""
+
+_MEANT = {"the_1": ("ones",), "meter": ("meter",), "bpm": ("bpm_low", "bpm_high"), "range": ("start_s", "end_s")}
+"""Keys whose text tells more, or less, than their value (2.240 is to the millisecond, 2.24 isn't): what they mean."""
 
 _LONGEST = 60  # judged: characters of a value that are shown
 
@@ -24,18 +26,17 @@ def merged(mine: SongFile, theirs: SongFile) -> str:
         if both say something else about the same thing; every such key is named with both values, or the two entries
         that can't hold together.
     """
-    ours, others = tomllib.loads(mine.text.removeprefix("\ufeff")), tomllib.loads(theirs.text.removeprefix("\ufeff"))
+    ours, others = (document_of(one.text.removeprefix("\ufeff"), one.path.name) for one in (mine, theirs))
     changes: dict[str, Any] = {}
     conflicts = []
     for key, value in others.items():
         if key not in ours:
             changes[key] = value
-        elif ours[key] == value:
-            continue
         elif key in LISTS:
             held, told = _rows(ours[key]), _rows(value)
-            changes[key] = held + [row for row in told if row not in held]
-        else:
+            if added := [row for row in told if row not in held]:
+                changes[key] = held + added
+        elif not _agree(mine, theirs, key, ours[key] == value):
             conflicts.append(f"{key} ({_shown(ours[key])} in {mine.path.name}, {_shown(value)} in {theirs.path.name})")
     if conflicts:
         raise FormatError(f"both say something else about {', '.join(conflicts)}; settle it in one of them")
@@ -45,6 +46,13 @@ def merged(mine: SongFile, theirs: SongFile) -> str:
     except FormatError as error:
         raise FormatError(f"the two can't hold together: {error}; settle it in one of them") from None
     return text
+
+
+def _agree(mine: SongFile, theirs: SongFile, key: str, alike: bool) -> bool:
+    """Do both say the same under a key? alike: the values are equal."""
+    if key not in _MEANT:
+        return alike
+    return all(getattr(mine.corrections, name) == getattr(theirs.corrections, name) for name in _MEANT[key])
 
 
 def _rows(value: Any) -> list[Any]:

@@ -72,6 +72,10 @@ class WrittenFloat(float):
         made.written = written
         return made
 
+    def __repr__(self) -> str:
+        """As it was written, where it is shown and where it goes into another file."""
+        return self.written
+
 
 @dataclass(frozen=True, slots=True)
 class SongFile:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import tomllib
-from typing import Any
+from typing import Any, TypeGuard
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import AoT, InlineTable, Table
+from tomlkit.items import AoT, Array, InlineTable, Table
 
 from pulsefind.core.corrections import Corrections, One
 from pulsefind.core.errors import FormatError
 from pulsefind.song.notation import passage_text, section_text, tempo_text, time_words
+from pulsefind.song.reading import LARGEST_BYTES
 
 HEAD = """\
 # The song's file of pulsefind: what you know better than it hears. It obeys, whenever it reads the recording
@@ -47,7 +48,10 @@ def edited(text: str, changes: dict[str, Any], name: str) -> str:
         raise FormatError(f"{name}: can't be edited ({type(error).__name__}); edit it by hand") from None
     if done != {key: value for key, value in wanted.items() if value is not None}:
         raise FormatError(f"{name}: can't be edited without harm; edit it by hand")
-    return mark + whole
+    made = mark + whole
+    if len(made.encode()) > LARGEST_BYTES:
+        raise FormatError(f"{name}: would get too large to be read again; shorten it by hand first")
+    return made
 
 
 def _with(text: str, key: str, value: Any) -> str:
@@ -61,6 +65,9 @@ def _with(text: str, key: str, value: Any) -> str:
     if isinstance(held, AoT) and isinstance(value, list) and held.unwrap() == value[: len(held)]:
         for row in item[len(held) :]:
             held.append(row)
+    elif _goes_on(held, value):
+        for row in value[len(held) :]:
+            held.add_line(row, indent="  ")
     elif key in document:
         document[key] = item
     elif isinstance(item, (Table, AoT)) or not any(isinstance(other, (Table, AoT)) for other in document.values()):
@@ -70,6 +77,12 @@ def _with(text: str, key: str, value: Any) -> str:
         at = _before_tables(text)
         return text[:at] + tomlkit.dumps(tomlkit.document().add(key, item)) + text[at:]
     return tomlkit.dumps(document)
+
+
+def _goes_on(held: Any, value: Any) -> TypeGuard[Array]:
+    """Does a list of several lines, which may have comments of their own, stay and only get longer?"""
+    whole = isinstance(held, Array) and isinstance(value, list) and held.unwrap() == value[: len(held)]
+    return whole and "\n" in held.as_string()
 
 
 def _before_tables(text: str) -> int:
@@ -133,7 +146,7 @@ def _taps(known: Corrections) -> dict[str, Any]:
 
 def _item(key: str, value: Any) -> Any:
     """A value as the library writes it: lists with one text per line, taps and confirmations as tables."""
-    if isinstance(value, list) and value and isinstance(value[0], dict):
+    if isinstance(value, list) and value and all(isinstance(row, dict) for row in value):
         rows = tomlkit.aot()
         for row in value:
             table = tomlkit.table()
