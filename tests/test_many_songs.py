@@ -80,6 +80,7 @@ def test_the_set_is_read_by_sheet_and_page_in_its_order(folder, go):
         (("sheet", "bad.toml", "--out", "x.html"), "bad.toml: lists no songs"),
         (("sheet", "odd.toml", "--out", "x.html"), "odd.toml, line 2, songs"),
         (("page", "odd.toml", "--one-at", "1.0"), "corrections are for one song"),
+        (("page", "odd.toml", "--history", "takes.jsonl"), "a take and corrections are for one song"),
     ],
 )
 def test_what_cannot_be_done_for_many_is_one_line(folder, go, words, told):
@@ -88,6 +89,34 @@ def test_what_cannot_be_done_for_many_is_one_line(folder, go, words, told):
     (folder / "odd.toml").write_text("# x\nsongs = [3]")
     code, out, err = go(*words)
     assert (code, out) == (2, "") and told in err and len(err.splitlines()) == 1
+
+
+def test_no_page_of_a_set_takes_the_place_of_another(folder, go):
+    """Two songs of one name from two folders: with --force the second would be written over the first."""
+    (folder / "late").mkdir()
+    (folder / "late" / "a tide.wav").write_bytes((folder / "gig" / "b harbour.wav").read_bytes())
+    (folder / "set.toml").write_text(set_text(["gig/a tide.wav", "late/a tide.wav"]))
+    for force in ((), ("--force",)):
+        code, out, err = go("page", "set.toml", "--out", "pages", "--audio", "beside", *force)
+        assert (code, out) == (2, "") and "a tide: two songs are called so" in err and len(err.splitlines()) == 1
+    assert not (folder / "pages").exists()
+    # A song that is played twice has one page.
+    (folder / "set.toml").write_text(set_text(["gig/a tide.wav", "gig/a tide.wav"]))
+    assert go("page", "set.toml", "--out", "pages", "--audio", "beside")[0] == 0
+
+
+def test_a_song_that_can_not_be_read_keeps_no_other_from_its_page(folder, go):
+    (folder / "set.toml").write_text(set_text(["gig/a tide.wav", "gig/c broken.flac", "gig/b harbour.wav"]))
+    code, out, err = go("page", "set.toml", "--out", "pages", "--audio", "beside")
+    assert code == 2 and len(out.splitlines()) == 2 and len(err.splitlines()) == 1
+    assert "1 of 3 songs without a page: " in err and "c broken.flac" in err
+    made = {one.name: one.stat().st_mtime_ns for one in (folder / "pages").iterdir()}
+    assert sorted(made) == ["a tide.html", "b harbour.html"]
+    # What can't be written is refused before any work, not in the middle.
+    (folder / "pages" / "a tide.html").unlink()
+    code, out, err = go("page", "set.toml", "--out", "pages", "--audio", "beside")
+    assert (code, out) == (2, "") and "b harbour.html: exists already" in err
+    assert [one.name for one in (folder / "pages").iterdir()] == ["b harbour.html"]
 
 
 MINE = """\

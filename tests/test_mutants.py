@@ -1,7 +1,9 @@
 """The sampler of changes: it changes what it says, and its changes are noticed or not."""
 
 import ast
+import time
 
+from eval.robustness import mutants
 from eval.robustness.mutants import changed, changes_of, sample
 
 SOURCE = "def f(a, b):\n    return a + b if a < 3 and not b else a\n"
@@ -40,3 +42,19 @@ def test_a_change_without_a_test_survives(tmp_path):
     assert (total, tried) == (4, 4)
     assert sorted(survived) == ["one.py:6: return a * 3", "one.py:6: return a / 2"]
     assert path.read_text().endswith("return a * 2\n")
+
+
+def test_a_change_that_never_ends_is_noticed_soon(tmp_path, monkeypatch):
+    monkeypatch.setattr(mutants, "_SLOWER", 2)
+    monkeypatch.setattr(mutants, "_SLOWER_S", 1)
+    for folder in ("pulsefind", "tests"):
+        (tmp_path / folder).mkdir()
+    (tmp_path / "pulsefind" / "__init__.py").touch()
+    (tmp_path / "pulsefind" / "one.py").write_text("def f(a):\n    while a:\n        a = a - 1\n    return 'done'\n")
+    (tmp_path / "tests" / "test_one.py").write_text(
+        "from pulsefind.one import f\n\n\ndef test_f():\n    assert f(2) == 'done'\n"
+    )
+    begun_s = time.monotonic()
+    # One less becomes one more; by two it still ends.
+    assert sample(tmp_path, "one", ["tests/test_one.py"], 10, 1) == (2, 2, ["one.py:3: a = a - 2"])
+    assert time.monotonic() - begun_s < mutants.LIMIT_S / 3

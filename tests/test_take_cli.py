@@ -6,7 +6,9 @@ import soundfile
 
 from eval.take.kit_sound import RATE_HZ, add_leak, render
 from eval.take.simulation import Player, make_track, simulate_take
+from pulsefind.analysis import analyse
 from pulsefind.cli.app import main
+from pulsefind.core.records import Settings
 from pulsefind.core.words import TAKE_ENDS_EARLY
 from pulsefind.saved import to_json
 
@@ -89,9 +91,23 @@ def test_the_latency_is_measured_from_the_track_recorded_by_itself(run, tmp_path
     code, out, _ = run("take", tmp_path / "song.wav", tmp_path / "loop.wav", "--how-late")
     assert code == 0
     assert float(out.split("machine is ")[1].split(" ms")[0]) == pytest.approx(23.0, abs=0.5)
+    (tmp_path / "song.json").write_text(to_json(analyse(tmp_path / "song.wav", Settings(network="own"))))
+    assert run("take", tmp_path / "song.json", tmp_path / "loop.wav", "--how-late") == (0, out, "")
+    code, out, _ = run("take", tmp_path / "song.wav", tmp_path / "song.wav", "--how-late")
+    assert code == 0 and "is 0.0 ms late" in out and "-0" not in out
     soundfile.write(tmp_path / "other.wav", rng.normal(size=RATE_HZ * 15) * 0.1, RATE_HZ)
     code, out, err = run("take", tmp_path / "song.wav", tmp_path / "other.wav", "--how-late")
     assert (code, out) == (2, "") and "isn't heard" in err
+
+
+@pytest.mark.parametrize(
+    "words", [("--json",), ("--out", "r.json"), ("--history", "h.jsonl"), ("--latency-ms", "0"), ("--details",)]
+)
+def test_what_asks_for_a_review_does_not_go_with_how_late(words, run, tmp_path, monkeypatch):
+    """It would be left out without a word, and no JSON or file come."""
+    monkeypatch.chdir(tmp_path)
+    one_line(run("take", "song.wav", "loop.wav", "--how-late", *words), "--how-late", words[0])
+    assert not list(tmp_path.iterdir())
 
 
 def one_line(result, *words):

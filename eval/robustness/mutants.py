@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import ast
 import json
+import math
 import os
 import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -26,6 +28,13 @@ import numpy as np
 from eval import ROOT
 
 LIMIT_S = 300
+"""For the tests of code without any change (judged)."""
+
+_SLOWER, _SLOWER_S = 5, 10
+"""Tests that take this many times as long as without a change, and so many seconds more, notice it (judged: a busy
+machine; what never ends would else take the whole limit).
+"""
+
 _COMPARED: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
     ast.LtE: ast.Lt,
@@ -101,18 +110,19 @@ def changed(source: str, number: int) -> tuple[int, str]:
 
 _SERVER = """\
 import contextlib, importlib, json, os, signal, sys
-for name in sys.argv[2:]:
+for name in sys.argv[1:]:
     with contextlib.suppress(ImportError):
         importlib.import_module(name)
 import pytest
 for line in sys.stdin:
+    limit_s, words = json.loads(line)
     child = os.fork()
     if not child:
-        signal.alarm(int(sys.argv[1]))
+        signal.alarm(limit_s)
         nowhere = os.open(os.devnull, os.O_RDWR)
         for number in (0, 1, 2):
             os.dup2(nowhere, number)
-        os._exit(int(pytest.main(json.loads(line))))
+        os._exit(int(pytest.main(words)))
     print(os.waitpid(child, 0)[1], flush=True)
 """
 """Runs tests in copies of a process that has loaded what takes long, and none of pulsefind."""
@@ -126,10 +136,10 @@ class Trying:
     def __init__(self, project: Path, tests: Sequence[str]) -> None:
         """Load what takes long."""
         told = {**os.environ, "PYTHONPATH": str(project), "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-        command = [sys.executable, "-c", _SERVER, str(LIMIT_S), *_LOADED]
+        command = [sys.executable, "-c", _SERVER, *_LOADED]
         pipe = subprocess.PIPE
         self._server = subprocess.Popen(command, cwd=project, env=told, stdin=pipe, stdout=pipe, text=True)
-        self._line = json.dumps(["-q", "-x", "-p", "no:cacheprovider", *tests]) + "\n"
+        self._words = ["-q", "-x", "-p", "no:cacheprovider", *tests]
 
     def __enter__(self) -> Self:
         """Ready."""
@@ -139,11 +149,11 @@ class Trying:
         """End the process that runs them."""
         self._server.communicate()
 
-    def notice(self) -> bool:
-        """Do they fail, or take too long, with the code as it is now?"""
+    def notice(self, limit_s: float = LIMIT_S) -> bool:
+        """Do they fail, or take longer than that, with the code as it is now?"""
         assert self._server.stdin is not None
         assert self._server.stdout is not None
-        self._server.stdin.write(self._line)
+        self._server.stdin.write(json.dumps([math.ceil(limit_s), self._words]) + "\n")
         self._server.stdin.flush()
         return int(self._server.stdout.readline()) != 0
 
@@ -160,14 +170,16 @@ def sample(
     chosen = np.random.default_rng(seed).permutation(total)[first:count]
     survived = []
     with Trying(project, tests) as trying:
+        begun_s = time.monotonic()
         if trying.notice():
             raise RuntimeError(f"the tests of {name} fail without any change")
+        limit_s = _SLOWER_S + _SLOWER * (time.monotonic() - begun_s)
         for turn, number in enumerate(chosen):
             line, text = changed(source, int(number))
             path.write_text(text, encoding="utf-8")
             # Python knows compiled code by the second and size of its source, which two changes may share.
             os.utime(path, (turn, turn))
-            if not trying.notice():
+            if not trying.notice(limit_s):
                 before = ast.unparse(ast.parse(source)).splitlines()
                 other = next((b for a, b in zip(before, text.splitlines(), strict=False) if a != b), "")
                 survived.append(f"{name}.py:{line}: {other.strip()}")

@@ -60,7 +60,7 @@ def find_many(songs: list[Path], hints: Hints, out: Path | None, force: bool) ->
     if hints.about_beats or hints.part:
         raise HintError("corrections are for one song; write them into its song's file, SONG.song.toml")
     if out is not None:
-        _check_folder(out, songs)
+        check_folder(out, songs)
     done = []
     for number, song in enumerate(songs, 1):
         one = _looked_at(song, hints, out, force)
@@ -72,7 +72,14 @@ def find_many(songs: list[Path], hints: Hints, out: Path | None, force: bool) ->
     return sum(one.analysis is None for one in done)
 
 
-def _check_folder(out: Path, songs: list[Path]) -> None:
+def check_folder(out: Path, songs: list[Path]) -> None:
+    """Make the folder for what comes of each song, unless two songs would have one file in it.
+
+    Raises
+    ------
+    OutputError
+        if so, or if it can't be made.
+    """
     if out.exists() and not out.is_dir():
         raise OutputError(f"{out}: is a file; several songs are written to a folder")
     names = [song.stem.casefold() for song in songs]

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from pulsefind.cli.many import songs_of
+from pulsefind.cli.many import check_folder, songs_of
 from pulsefind.cli.opening import SongArgument, check_same, opened, recording_of
 from pulsefind.cli.options import (
     ForceOption,
@@ -16,7 +16,7 @@ from pulsefind.cli.options import (
     check_ending,
 )
 from pulsefind.cli.telling import doubts
-from pulsefind.core.errors import HintError, OutputError
+from pulsefind.core.errors import HintError, PulsefindError
 from pulsefind.core.words import name_text
 
 
@@ -66,7 +66,9 @@ def page(
     Of a set (set.toml) each song gets a page, in the folder that --out names.
     """
     if song.suffix.lower() == ".toml":
-        _pages(song, hints, out, audio, light, take, force)
+        if take is not None or history is not None or hints.about_beats or hints.part:
+            raise HintError("a take and corrections are for one song; name that song")
+        _pages(song, hints, out or song.with_suffix(""), audio, light, force)
         return
     out = out or Path(f"{song.stem} page.html")
     check_ending(out, (".html", ".htm"), force)
@@ -92,16 +94,19 @@ def page(
     doubts(analysis)
 
 
-def _pages(
-    songs: Path, hints: Hints, out: Path | None, audio: Sound, light: Light, take: Path | None, force: bool
-) -> None:
-    """A page for each song of a set."""
-    if take is not None or hints.about_beats or hints.part:
-        raise HintError("a take and corrections are for one song; name that song")
-    members, folder = songs_of([songs]), out or songs.with_suffix("")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: can't be made ({error.strerror}); choose another place") from None
-    for song in members:
-        page(song, hints, folder / f"{song.stem}.html", audio, light, None, None, force)
+def _pages(songs: Path, hints: Hints, folder: Path, audio: Sound, light: Light, force: bool) -> None:
+    """A page for each song of a set; one that can't be read keeps no other from its page."""
+    # What is played twice has one page.
+    members = list(dict.fromkeys(songs_of([songs])))
+    check_folder(folder, members)
+    pages = [folder / f"{song.stem}.html" for song in members]
+    for path in pages:
+        check_ending(path, (".html",), force)
+    troubles = []
+    for song, path in zip(members, pages, strict=True):
+        try:
+            page(song, hints, path, audio, light, None, None, force)
+        except PulsefindError as error:
+            troubles.append(str(error))
+    if troubles:
+        raise HintError(f"{len(troubles)} of {len(members)} songs without a page: {'; '.join(troubles)}")

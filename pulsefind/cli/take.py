@@ -72,6 +72,11 @@ def take(
     if out is not None:
         check_free(out, force)
     if how_late:
+        if out is not None or history is not None or latency_ms is not None or json_output or details:
+            raise HintError(
+                "--how-late tells of the machine and reviews no take; it goes with --starts-at alone, "
+                "not with --out, --history, --latency-ms, --json or --details"
+            )
         print(_how_late(track, recording, starts_at_s or 0.0))
         return
     # These are read first: if one of them can't be, the long work on the track is saved.
@@ -128,14 +133,16 @@ def _how_late(track: Path, recording: Path, starts_at_s: float) -> str:
     from pulsefind.take.leak import find_leak
     from pulsefind.take.records import TakeError
 
-    leak = find_leak(load(track), load(recording))
+    leak = find_leak(load(recording_of(track)), load(recording))
     if leak is None:
         raise TakeError(
             f"{recording}: the track isn't heard in it; play the track through the speaker, near the microphone, "
             "without playing yourself, and record it"
         )
-    latency_ms = 1000 * (starts_at_s - leak.starts_at_s)
+    # Adding nothing makes 0 of -0.
+    latency_ms = round(1000 * (starts_at_s - leak.starts_at_s), 1) + 0.0
+    off_ppm = round(leak.clock_ppm)
     return (
-        f"This machine is {latency_ms:.1f} ms late (its clock is off by {leak.clock_ppm:+.0f} millionths).\n"
+        f"This machine is {latency_ms:.1f} ms late (its clock is off by {off_ppm:+d} millionths).\n"
         f"Give takes recorded in the same way --latency-ms {latency_ms:.1f}"
     )
