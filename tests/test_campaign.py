@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import signal
 import sys
 import tempfile
@@ -123,8 +124,10 @@ PLANTED = {
     "a lost history": (TAKE, put("history.jsonl", '{"b": 2}\n'), "changed: a history"),
     "half for the whole": (FIND, passes, "passed for the whole: .wav"),
 }
+HALF = ".pulsefind-hgfedcba.part"
 GOOD = {
     "nothing": (OUT, lambda: None),
+    "a killed run's folder swept": (OUT, lambda: shutil.rmtree(HALF)),
     "a refusal": (OUT, say("pulsefind: no")),
     "a note": (OUT, say("pulsefind: song.song.toml is obeyed: the title", code=0)),
     "a warning": (FIND, warns),
@@ -139,6 +142,8 @@ def faults_of(words, act, tmp_path, monkeypatch):
         for name, text in (("song.wav", "s"), ("take.mid", "t"), ("old.json", "{}"), ("history.jsonl", '{"a": 1}\n')):
             scene.put(name, text.encode())
         scene.put("song.json", b'{"track": {"name": "song.wav"}}')
+        Path(HALF).mkdir()
+        scene.put(f"{HALF}/out.flac", b"half")
         scene.whole_s["song.wav"] = 2.0
 
     for name, new in (("furnish", furnish), ("mishap", lambda _: None), ("command", lambda _: words), ("COMMANDS", 1)):

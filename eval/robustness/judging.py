@@ -141,14 +141,20 @@ _FLAGS = ("--json", "--force", "--keep", "--no-song-file", "--details", "--how-l
 
 
 def _left_over(now: dict[str, str], before: dict[str, str]) -> str:
-    left = [name for name in now if Path(name).name.startswith(LEFT) and name not in before]
+    left = [name for name in now if _for_a_moment(name) and name not in before]
     return f"left over: {Path(left[0]).name[:11]}" if left else ""
+
+
+def _for_a_moment(name: str) -> bool:
+    """Has a file, or the folder that a run writes several to, a name that only lasts until the run ends?"""
+    path = Path(name)
+    return path.name.startswith(LEFT) or path.parts[0].startswith(LEFT[0])
 
 
 def _changed_wrongly(run: Run, place: Path, now: dict[str, str], before: dict[str, str]) -> str:
     """Only what a command was told to write is new, only with --force other than before, and never what it reads."""
     verb = run.words[0]
-    other = [name for name in before if now.get(name) != before[name] and not Path(name).name.startswith(LEFT)]
+    other = [name for name in before if now.get(name) != before[name] and not _for_a_moment(name)]
     new = [name for name in now if name not in before]
     # Where nothing can be printed, what was written before is whole, and stays.
     if run.code == 2 and (other or new) and not _several(run.words) and run.out is not None:
