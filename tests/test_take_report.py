@@ -87,16 +87,16 @@ def alignment(**changed):
     [
         (-9.0, True, "on top, 9 ms early"),
         (9.0, True, "behind, 9 ms late"),
-        (2.9, True, "on the beat (+3 ms)"),
-        (-2.9, True, "on the beat (-3 ms)"),
-        (3.1, True, "behind, 3 ms late"),
+        (5.9, True, "on the beat (+6 ms)"),
+        (-5.9, True, "on the beat (-6 ms)"),
+        (6.1, True, "behind, 6 ms late"),
         (-0.4, True, "on the beat (0 ms)"),
         (-9.0, False, "9 ms earlier than usual"),
         (9.0, False, "9 ms later than usual"),
         (-0.4, False, "as usual"),
     ],
 )
-def test_a_lean_is_told_from_half_of_what_is_noticed(offset_ms, known, words):
+def test_a_lean_is_told_from_what_is_noticed_on(offset_ms, known, words):
     assert lean(offset_ms, 6.0, known) == words
 
 

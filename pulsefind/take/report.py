@@ -43,13 +43,14 @@ def joined(lines: list[str]) -> str:
 def lean(offset_ms: float, noticeable_ms: float, known: bool) -> str:
     """The trade's words: 'on top, 9 ms early', 'behind, 12 ms late', 'on the beat'.
 
-    Where the overall offset isn't known, only how far it is from the player's usual one with a guide.
+    A lean that nobody would notice is none. Where the overall offset isn't known, only how far it is from the player's
+    usual one with a guide.
     """
     if not known:
         if not round(offset_ms):
             return "as usual"
         return f"{abs(offset_ms):.0f} ms {'earlier' if offset_ms < 0 else 'later'} than usual"
-    if abs(offset_ms) < noticeable_ms / 2:
+    if abs(offset_ms) < noticeable_ms:
         return f"on the beat ({_signed(offset_ms)} ms)"
     if offset_ms < 0:
         return f"on top, {-offset_ms:.0f} ms early"
@@ -248,7 +249,7 @@ def _gains(review: Review) -> list[str]:
     step = {0.5: "half beat", 1.0: "beat"}[gains.interval_beats]
     text = (
         f"{100 * gains.phase_gain:.0f} % of an error is gone at the next {step} (give or take "
-        f"{100 * gains.phase_error:.0f}; the estimate leans by {100 * gains.phase_bias:+.0f} at this length)"
+        f"{100 * gains.phase_error:.0f}; the estimate leans by {_signed(100 * gains.phase_bias)} at this length)"
     )
     if gains.period_gain is not None and gains.period_error is not None:
         text += f"; {100 * gains.period_gain:.0f} % (give or take {100 * gains.period_error:.0f}) goes into the tempo"
