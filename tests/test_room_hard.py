@@ -149,6 +149,47 @@ def test_a_room_killed_between_a_song_and_the_set_goes_on_there(tmp_path):
         room.end()
 
 
+@needs_signals
+def test_a_room_killed_while_it_makes_a_ladder_opens_again(tmp_path):
+    """A ladder is a folder until it is packed: wherever the kill falls, the next room sweeps it away."""
+    folder = tmp_path / "songs"
+    short_song(tmp_path / "a.wav", length_s=20.0)
+    room = RunningRoom(folder)
+    room.drop(tmp_path / "a.wav")
+    song = room.all_ready(1)["songs"][0]["id"]
+    made = folder / ".made" / "files"
+
+    def asks():
+        with contextlib.suppress(OSError, http.client.HTTPException):
+            room.post(f"songs/{song}/make", what="ladder")
+
+    asking = threading.Thread(target=asks)
+    asking.start()
+    deadline = time.monotonic() + 30
+    while not any(path.is_dir() for path in made.iterdir()):
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    room.process.kill()
+    room.end()
+    asking.join()
+    assert any(path.is_dir() for path in made.iterdir())
+    # Another that was whole already.
+    (made / "0123456789abcdef").mkdir()
+    (made / "0123456789abcdef" / "1 every beat.mp3").write_bytes(b"sound")
+    room = RunningRoom(folder)
+    assert list(made.iterdir()) == []
+    room.end()
+
+
+def test_a_room_whose_made_files_can_not_be_kept_says_so_in_a_line(tmp_path):
+    (tmp_path / "songs" / ".made").mkdir(parents=True)
+    (tmp_path / "songs" / ".made" / "files").write_bytes(b"in the way")
+    with pytest.raises(AssertionError) as said:
+        RunningRoom(tmp_path / "songs")
+    told = str(said.value)
+    assert "files" in told and told.startswith("pulsefind: ") and told.count("\n") == 1
+
+
 def drop_until_killed(room, songs, folder):
     for path in songs:
         if not (folder / path.name).exists():

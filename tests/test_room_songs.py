@@ -218,6 +218,23 @@ def test_told_to_stop_it_leaves_nothing_running(open_room, tmp_path, number):
     assert room.process.stderr.read() == "pulsefind: stopped\n"
 
 
+@needs_signals
+@pytest.mark.parametrize("again_s", [0.0, 0.05, 0.15])
+def test_told_to_stop_twice_it_closes_in_order_all_the_same(open_room, tmp_path, again_s):
+    """Ctrl-C again, as the impatient do: one line, and no worker is left."""
+    room = open_room()
+    room.drop(short_song(tmp_path / "a.wav", length_s=40))
+    room.until(lambda news: news["songs"] and news["songs"][0]["doing"] == "listening to it")
+    workers = room.workers()
+    room.process.send_signal(signal.SIGINT)
+    time.sleep(again_s)
+    room.process.send_signal(signal.SIGINT)
+    assert room.process.wait(timeout=20) == 128 + signal.SIGINT
+    assert room.process.stderr.read() == "pulsefind: stopped\n"
+    time.sleep(0.2)
+    assert [one for one in workers if is_running(one)] == []
+
+
 def test_it_ends_with_its_window():
     now = [0.0]
     windows = Windows(lambda: now[0])

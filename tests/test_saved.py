@@ -124,9 +124,16 @@ def slots(document, value):
     document["grid"]["sections"] = rows
 
 
+def stretches(value):
+    return [dict(zip(("first_bar", "last_bar", "start_s", "end_s"), row, strict=True)) for row in value]
+
+
 def covered(document, value):
-    rows = [dict(zip(("first_bar", "last_bar", "start_s", "end_s"), row, strict=True)) for row in value]
-    document["guides"][0]["coverage"] = rows
+    document["guides"][0]["coverage"] = stretches(value)
+
+
+def alone(document, value):
+    document["alone"] = stretches(value)
 
 
 def tapped(document, value):
@@ -169,6 +176,7 @@ EDGES = [
     (at("bars", "end_s"), [33.001, 83.0], [33.0, 83.001], "bars: end_s"),
     (at("beats", "count", 0), [4, 2], [0, 5], "beats: count"),
     (at("beats", "count", 0), [3], [1], "bars: number"),
+    (at("beats", "count", 2), [2], [1, 3], "beats: count"),
     (at("tempo", "bpm"), [1.0, 2000.0], [0.999, 2000.001], "tempo: bpm"),
     (at("tempo", "bar_bpm", 8), [1.0, 2000.0], [0.999, 2000.001], "tempo: bpm"),
     (slots, [[(0, 8, 1, 0.1)], [(0, 0, 6, 10.0), (1, 8, 3, 1.0)]], [[(0, 8, 4, 0.099)], [(0, 8, 4, 10.01)]], "swing"),
@@ -188,6 +196,8 @@ EDGES = [
     (covered, [[(0, 8, 0.0, 84.0)], [(0, 0, 1.0, 1.0), (1, 8, 2.0, 3.0)]], [[(0, 9, 1.0, 2.0)]], "a stretch of bars"),
     (covered, [[(8, 8, 1.0, 2.0)]], [[(-1, 2, 1.0, 2.0)], [(0, 4, 1.0, 2.0), (4, 8, 2.0, 3.0)]], "a stretch of bars"),
     (covered, [[(0, 0, 0.0, 0.0)]], [[(0, 0, -0.001, 1.0)], [(0, 0, 2.0, 1.0)], [(0, 0, 0.0, 84.01)]], "times of a"),
+    (alone, [[], [(0, 8, 0.0, 84.0)]], [[(0, 9, 1.0, 2.0)], [(4, 3, 1.0, 2.0)]], "alone: a stretch of bars"),
+    (alone, [[(0, 0, 1.0, 1.0)]], [[(0, 0, 2.0, 1.0)], [(0, 0, 0.0, 84.01)]], "alone: times of a stretch"),
     (at(*GUIDE, "sound", "centre_hz"), [0.001], [0.0, -1.0], "its sound"),
     (at(*GUIDE, "sound", "decay_ms"), [0.0], [-0.001], "its sound"),
     *(
@@ -238,6 +248,14 @@ def test_whether_a_run_kept_its_results_is_no_part_of_what_is_saved(demo_analysi
     older = json.loads(texts[0])
     older["settings"]["use_cache"] = False
     assert to_json(from_json(json.dumps(older))) == texts[0]
+    assert from_json(json.dumps(older)).settings.use_cache
+
+
+@pytest.mark.parametrize("schema", [0, 2, 1.5, "1", None, [1], {"1": 1}, "x" * 1000])
+def test_a_file_of_another_schema_is_not_read_as_one_of_ours(schema):
+    with pytest.raises(FormatError, match=r"saved with schema .*analyse it again") as refusal:
+        from_json(json.dumps({**json.loads(to_json(SONG)), "schema": schema}))
+    assert len(str(refusal.value)) < 100
 
 
 def test_nested_without_end_and_files_that_are_none(tmp_path):

@@ -9,6 +9,7 @@ import functools
 import socket
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
+from types import FrameType
 from typing import Any, cast
 
 import uvicorn
@@ -51,8 +52,11 @@ class Opening:
 
 def run(opening: Opening) -> None:
     """Run the room until its last window closes or we are told to stop; nothing is left running afterwards."""
+    board = Board(opening.place, Work(opening.worker))
+    # Before the server, which would tell the programmer of a folder that can't be used, and not the person.
+    making = Making(board)
     with _listening(opening.port) as listener:
-        server = _server(opening, listener.getsockname()[1])
+        server = _server(opening.opened, board, making, listener.getsockname()[1])
         # One request may write what another has read, so the command's own record of its inputs must not apply in here.
         contextvars.Context().run(server.run, sockets=[listener])
 
@@ -74,18 +78,25 @@ def _listening(port: int) -> Any:
         listener.close()
 
 
-def _server(opening: Opening, port: int) -> uvicorn.Server:
+class _Server(uvicorn.Server):
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Close in order; to be told again changes nothing (the server would drop what is being closed)."""
+        if not self.should_exit:
+            super().handle_exit(sig, frame)
+
+
+def _server(opened: Callable[[Guard], None], board: Board, making: Making, port: int) -> uvicorn.Server:
     doors = Doors()
 
     @contextlib.asynccontextmanager
     async def living(app: Starlette) -> AsyncIterator[None]:
-        async with _life(opening, app, server):
-            opening.opened(guard)
+        async with _life(board, making, app, server):
+            opened(guard)
             yield
 
     app = Starlette(lifespan=living, exception_handlers=_HANDLERS)
     guard = Guard(app, port, doors)
-    server = uvicorn.Server(config_of(guard, doors))
+    server = _Server(config_of(guard, doors))
     return server
 
 
@@ -106,11 +117,9 @@ def config_of(guard: Guard, doors: Doors) -> uvicorn.Config:
 
 
 @contextlib.asynccontextmanager
-async def _life(opening: Opening, app: Starlette, server: uvicorn.Server) -> AsyncIterator[None]:
+async def _life(board: Board, making: Making, app: Starlette, server: uvicorn.Server) -> AsyncIterator[None]:
     """Start everything the room needs, and stop it at the end."""
-    work = Work(opening.worker)
-    board = Board(opening.place, work)
-    windows, making = Windows(), Making(board)
+    work, windows = board.work, Windows()
     views, actions = Views(board, making, windows), Actions(board, making, windows)
     app.router.routes.extend(_routes(views, actions))
     work.start()

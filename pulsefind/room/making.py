@@ -5,6 +5,7 @@ everything about a song.
 from __future__ import annotations
 
 import secrets
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,7 +48,11 @@ class Making:
         """Delete everything, also what an earlier run left."""
         self._folder.mkdir(exist_ok=True)
         for old in self._folder.iterdir():
-            old.unlink(missing_ok=True)
+            # A ladder is a folder until it is packed, and stays one where it is made as the room is killed.
+            if old.is_dir() and not old.is_symlink():
+                shutil.rmtree(old, ignore_errors=True)
+            else:
+                old.unlink(missing_ok=True)
         self._made.clear()
 
     def file(self, file_id: str) -> Made:
