@@ -28,6 +28,13 @@ class Part(StrEnum):
     example = "example"
 
 
+class Fitted(StrEnum):
+    """What is fitted: strokes and kinds by their rises, or how likely a doubtful stroke was played."""
+
+    strokes = "strokes"
+    doubt = "doubt"
+
+
 def take(
     parts: Annotated[list[Part] | None, typer.Argument(help="Which parts; all measurements if none is named.")] = None,
     takes: Annotated[
@@ -96,14 +103,17 @@ def take_strokes(
 
 
 def take_fit(
+    what: Annotated[Fitted, typer.Argument(help="Which weights.")] = Fitted.strokes,
     font: Annotated[Path | None, typer.Option(help="A SoundFont with General MIDI drum kits, as well.")] = None,
-    takes: Annotated[int, typer.Option(min=3, help="Performances to fit to; two thirds as many are held out.")] = 24,
+    takes: Annotated[
+        int, typer.Option(min=3, help="Performances to fit to; two thirds as many (of doubt: half) are held out.")
+    ] = 24,
 ) -> None:
-    """Fit the weights of strokes and kinds to human performances; print them as the code writes them."""
-    from eval.take.fitting import fit
+    """Fit the weights of strokes and kinds, or of doubt, to human performances; print them as the code writes them."""
+    from eval.take import fitting, fitting_doubt
     from eval.take.groove import groove_folder
     from pulsefind.core.errors import PulsefindError
 
     if groove_folder() is None:
         raise PulsefindError("no folder groove_midi in PULSEFIND_DATA or ../shared/data")
-    fit(font, takes)
+    {Fitted.strokes: fitting.fit, Fitted.doubt: fitting_doubt.fit}[what](font, takes)

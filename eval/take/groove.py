@@ -183,10 +183,16 @@ def groove_audio(n: int) -> str:
 def audio_difference(
     hits: TakeHits, track: Analysis, rng: np.random.Generator
 ) -> tuple[float, float, float, float, float]:
+    """strokes_difference of the hits as sound, on the kit made by code."""
+    return strokes_difference(hits, track, strokes_heard(from_samples(render(hits, rng), RATE_HZ)))
+
+
+def strokes_difference(
+    hits: TakeHits, track: Analysis, from_sound: TakeHits
+) -> tuple[float, float, float, float, float]:
     """Sound less MIDI: mean and spread; shares of strokes matched in both, only heard, and of equal kinds."""
-    sound = from_samples(render(hits, rng), RATE_HZ)
     by_midi = review_take(track, hits, HERE, SONG, starts_at_s=0.0)
-    by_sound = review_take(track, strokes_heard(sound), HERE, SONG, starts_at_s=0.0)
+    by_sound = review_take(track, from_sound, HERE, SONG, starts_at_s=0.0)
     strokes = strokes_of(by_midi.strokes.played.time_s)
     heard = np.unique(by_sound.strokes.played.time_s)
     notes = by_midi.strokes.played.time_s

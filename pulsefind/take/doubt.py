@@ -45,27 +45,33 @@ def by_rises(score: float) -> float:
 
 
 def by_both(half_heard: list[Stroke], sure: list[Stroke], attacks: list[Stroke]) -> list[Stroke]:
-    """What the network half hears, by network and attack. attacks are the rises' own, of log odds by_rises.
+    """What the network half hears, in order, by network and attack; attacks are those of the rises, with by_rises."""
+    found: list[Stroke] = []
+    for row, attack in zip(sorted(half_heard), own_attacks(half_heard, sure, attacks), strict=True):
+        log_odds = row[3] if attack is None else BOTH_LOG_ODDS + OF_NETWORK * row[3] + OF_ATTACK * attack
+        found.append((*row[:3], log_odds))
+    return found
 
-    Beside what is surely struck, or half heard more clearly, the attack is that stroke's, and says nothing.
+
+def own_attacks(half_heard: list[Stroke], sure: list[Stroke], attacks: list[Stroke]) -> list[float | None]:
+    """For each half heard stroke, in order, the log odds of the clearest attack beside it, or of no rise at all.
+
+    None beside what is surely struck, or half heard more clearly: the attack is that stroke's, and says nothing.
     """
     if not half_heard:
         return []
-    half_heard = sorted(half_heard)
-    time_s = np.array([row[0] for row in half_heard])
-    by_network = np.array([row[3] for row in half_heard])
-    ordered = sorted(attacks)
-    attack_s, by_attack = np.array([row[0] for row in ordered]), np.array([row[3] for row in ordered])
+    ordered, by_time = sorted(half_heard), sorted(attacks)
+    time_s, by_network = np.array([row[0] for row in ordered]), np.array([row[3] for row in ordered])
+    attack_s, by_attack = np.array([row[0] for row in by_time]), np.array([row[3] for row in by_time])
     taken = np.zeros(len(time_s), np.bool_)
     if sure:
         taken = distance(np.unique([row[0] for row in sure]), time_s) <= SAME_ATTACK_S
-    found: list[Stroke] = []
-    for row, away, mine in zip(half_heard, _near(time_s, time_s), _near(attack_s, time_s), strict=True):
-        log_odds = row[3]
-        if not taken[len(found)] and log_odds >= by_network[away].max():
-            beside = float(by_attack[mine].max()) if mine.stop > mine.start else by_rises(0.0)
-            log_odds = BOTH_LOG_ODDS + OF_NETWORK * log_odds + OF_ATTACK * beside
-        found.append((*row[:3], log_odds))
+    found: list[float | None] = []
+    for k, (away, mine) in enumerate(zip(_near(time_s, time_s), _near(attack_s, time_s), strict=True)):
+        if taken[k] or by_network[k] < by_network[away].max():
+            found.append(None)
+        else:
+            found.append(float(by_attack[mine].max()) if mine.stop > mine.start else by_rises(0.0))
     return found
 
 
