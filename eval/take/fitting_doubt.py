@@ -160,7 +160,8 @@ def score_of(log_odds: float) -> float:
 def _labelled(rows: Sequence[tuple[float, ...]], width: int, played_s: FloatArray) -> FloatArray:
     table_of = np.array(rows, dtype=np.float64).reshape(-1, width)
     played = distance(np.unique(played_s), table_of[:, 0]) <= SAME_ATTACK_S
-    return np.c_[table_of[:, 1:], played]
+    labelled: FloatArray = np.c_[table_of[:, 1:], played]
+    return labelled
 
 
 def fit_weights(heard: list[Doubtful]) -> Weights:
@@ -189,18 +190,16 @@ def _loss_table(heard: list[Doubtful], weights: Weights) -> str:
     rows: list[tuple[object, ...]] = []
     for name in sorted({h.kit for h in heard}):
         here = [h for h in heard if h.kit == name]
-        for what, rows_of, odds_of in (
-            ("attacks alone", lambda h: h.alone, Weights.of_alone),
-            ("half heard", lambda h: h.both, Weights.of_both),
+        used = ([BY_CODE] * len(here), [weights] * len(here), [left_out[h.drummer] for h in here])
+        alone = [[w.of_alone(h.alone) for w, h in zip(each, here, strict=True)] for each in used]
+        both = [[w.of_both(h.both) for w, h in zip(each, here, strict=True)] for each in used]
+        for what, played, odds in (
+            ("attacks alone", [h.alone[:, -1] for h in here], alone),
+            ("half heard", [h.both[:, -1] for h in here], both),
         ):
-            truth = np.concatenate([rows_of(h)[:, -1] for h in here])
-            losses = [
-                loss(np.concatenate([odds_of(of(h), rows_of(h)) for h in here]), truth)
-                for of in (lambda _: BY_CODE, lambda _: weights, lambda h: left_out[h.drummer])
-            ]
-            rows.append(
-                (f"{what}, {name} kit", len(truth), 100 * float(truth.mean()), *(f"{value:.4f}" for value in losses))
-            )
+            truth = np.concatenate(played)
+            losses = [f"{loss(np.concatenate(each), truth):.4f}" for each in odds]
+            rows.append((f"{what}, {name} kit", len(truth), 100 * float(truth.mean()), *losses))
     title = f"What is in doubt, {len(left_out)} drummers: log loss a stroke"
     return table(title, ("", "n", "played, %", "code", "fitted", "fitted to other drummers"), rows)
 
@@ -228,13 +227,13 @@ def _review_table(chosen: list[Performance], font: Path | None, fitted: Weights)
 
 
 def _reviewed(take: Rendered, weights: Weights) -> tuple[float, ...] | None:
-    values = {
-        "RISE_LOG_ODDS": weights.rise,
-        "BOTH_LOG_ODDS": weights.both,
-        "OF_NETWORK": weights.of_network,
-        "OF_ATTACK": weights.of_attack,
-    }
-    with patch.multiple(doubt, **values):
+    with patch.multiple(
+        doubt,
+        RISE_LOG_ODDS=weights.rise,
+        BOTH_LOG_ODDS=weights.both,
+        OF_NETWORK=weights.of_network,
+        OF_ATTACK=weights.of_attack,
+    ):
         try:
             return strokes_difference(take.hits, take.click, strokes_heard(from_samples(take.sound, RATE_HZ)))
         except TakeError:

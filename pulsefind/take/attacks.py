@@ -21,7 +21,7 @@ there it told no more than the times that they have.
 """
 
 THRESHOLD = 0.1
-"""The share of the attack's power, 10 dB below its maximum: the middle of the published 6 to 15 dB."""
+"""The share of the attack's power, 10 dB below its maximum: the middle of the published 6 to 15 dB (from memory)."""
 
 _BACK_S, _AHEAD_S = 0.006, 0.015  # judged: how far from where it was found a stroke may begin, and reach its maximum
 _FOOT_S = 0.006  # judged: what sounded before

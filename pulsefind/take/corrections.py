@@ -18,7 +18,8 @@ from pulsefind.core.records import Analysis, FloatArray, IntArray
 from pulsefind.take.records import Correction, CorrectionNote, Drift, Played
 
 LEAST_MS = 20.0
-"""Players make smaller errors than this all the time (judged; drummers notice 19 to 24 ms between two drums)."""
+"""Players make smaller errors than this all the time (judged; drummers notice 19 to 24 ms between two drums:
+from memory)."""
 
 _MOST_BARS_BACK = 8  # judged: after a stretch alone, the bars in which its error may be taken back
 _SLIP_NOTES = 5  # judged: so many notes in a row make a slip, and are averaged to find it

@@ -19,13 +19,13 @@ SAME_ATTACK_S = 0.025
 network frame and the filters' delay, with room to spare (judged).
 """
 
-RISE_LOG_ODDS, MOST_RISE_SCORE = (-3.6, 0.81), 8.0
+RISE_LOG_ODDS, MOST_RISE_SCORE = (-4.29, 0.88), 8.0
 """Log odds of an attack beside which the network names nothing: at a score of its rises (strokes.py) of 0, and per unit
-of it, up to the most that tells. Fitted by logistic regression to 23 performances, on a kit made by code and on a
-SoundFont's (eval/take/NOTES.md).
+of it, up to the most that tells (judged). Fitted by logistic regression to 60 performances, on a kit made by code and
+on a SoundFont's: `python -m eval take-fit doubt --takes 60 --font FluidR3_GM.sf2`.
 """
 
-BOTH_LOG_ODDS, OF_NETWORK, OF_ATTACK = 2.2, 0.69, 0.53
+BOTH_LOG_ODDS, OF_NETWORK, OF_ATTACK = 3.31, 0.94, 0.71
 """Log odds of a drum that the network only half hears where nothing else is struck: a level, and what its own log odds
 (over the least) and those of the attack beside it count. Fitted together with RISE_LOG_ODDS.
 """

@@ -19,7 +19,7 @@ from pulsefind.take.wander import Wander, fit_wander, whitened
 CREEP, SLIP, LATE_RETURN, RUSHED_FILL = "creep", "slip", "late return", "rushed fill"
 
 LEAST_MS = 20.0
-"""Drummers hardly notice smaller faults (judged; 19 to 24 ms between two drums)."""
+"""Drummers hardly notice smaller faults (judged; 19 to 24 ms between two drums, from memory)."""
 
 LEAST_GAIN = {CREEP: 7.5, SLIP: 8.0, LATE_RETURN: 4.0, RUSHED_FILL: 6.0}
 """Log likelihood ratio over mere wandering: shapes that may lie anywhere fit by accident more often than those tied to
