@@ -1,8 +1,8 @@
 """What a file says about itself, on containers put together by hand from their published layouts.
 
-RIFF (Microsoft and IBM 1991), AIFF (Apple 1989), MP4 boxes (ISO 14496-12), Ogg pages (RFC 3533), the first block of FLAC
-(RFC 9639), ID3v2 (id3.org), APE tags and the Xing frame (no standards); from memory where no number is given. Files as
-libsndfile and ffmpeg write them: test_halves.py.
+RIFF (Microsoft and IBM 1991), AIFF (Apple 1989), MP4 boxes (ISO 14496-12), Ogg pages (RFC 3533), the first block of
+FLAC (RFC 9639), ID3v2 (id3.org), APE tags and the Xing frame (no standards); from memory where no number is given.
+Files as libsndfile and ffmpeg write them: test_halves.py.
 """
 
 import shutil
@@ -32,7 +32,9 @@ def claim(tmp_path):
 def chunks(order, *named):
     """A file of chunks: name, stated size, bytes that are there; an odd one is padded."""
     kind, form = (b"RIFF", b"WAVE") if order == "<" else (b"FORM", b"AIFF")
-    body = b"".join(name + struct.pack(f"{order}I", size) + data + b"\0" * (len(data) % 2) for name, size, data in named)
+    body = b"".join(
+        name + struct.pack(f"{order}I", size) + data + b"\0" * (len(data) % 2) for name, size, data in named
+    )
     return kind + struct.pack(f"{order}I", 4 + len(body)) + form + body
 
 

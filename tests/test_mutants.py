@@ -29,6 +29,12 @@ def test_calls_and_refusals_are_left_out():
     }
 
 
+def test_what_survives_is_told_by_its_line(tmp_path):
+    source = "def f(a):\n    print(a)\n    return a + 1\n"
+    told = sorted(mutants._difference(source, changed(source, k)[1]) for k in range(len(changes_of(ast.parse(source)))))
+    assert told == ["return a + 2", "return a - 1", "without print(a)"]
+
+
 def test_a_change_without_a_test_survives(tmp_path):
     for folder in ("pulsefind", "tests"):
         (tmp_path / folder).mkdir()
@@ -38,9 +44,8 @@ def test_a_change_without_a_test_survives(tmp_path):
     (tmp_path / "tests" / "test_one.py").write_text(
         "from pulsefind.one import f\n\n\ndef test_f():\n    assert f(1) == 2\n"
     )
-    total, tried, survived = sample(tmp_path, "one", ["tests/test_one.py"], 10, 1)
-    assert (total, tried) == (4, 4)
-    assert sorted(survived) == ["one.py:6: return a * 3", "one.py:6: return a / 2"]
+    survived = sample(tmp_path, "one", ["tests/test_one.py"], 10, 1)
+    assert sorted(survived) == ["", "", "one.py:6: return a * 3", "one.py:6: return a / 2"]
     assert path.read_text().endswith("return a * 2\n")
 
 
@@ -56,5 +61,5 @@ def test_a_change_that_never_ends_is_noticed_soon(tmp_path, monkeypatch):
     )
     begun_s = time.monotonic()
     # One less becomes one more; by two it still ends.
-    assert sample(tmp_path, "one", ["tests/test_one.py"], 10, 1) == (2, 2, ["one.py:3: a = a - 2"])
+    assert sorted(sample(tmp_path, "one", ["tests/test_one.py"], 10, 1)) == ["", "one.py:3: a = a - 2"]
     assert time.monotonic() - begun_s < mutants.LIMIT_S / 3

@@ -7,6 +7,7 @@ rebinding, path traversal, unrestricted upload, slow requests), from memory.
 import asyncio
 import contextlib
 import io
+import json
 import socket
 import sys
 import threading
@@ -317,6 +318,43 @@ def test_a_body_that_stops_coming_is_given_up(monkeypatch):
 def test_words_that_are_no_object_are_refused(room):
     for body in (b"[]", b"{", b"\xff", b"[" * 5000, b'"x"'):
         assert room.ask("POST", "set", body)[0] == 400
+
+
+ODD: tuple[object, ...] = (
+    True,
+    -1,
+    1e400,
+    2**70,
+    "",
+    "x" * 3000,
+    "\ud800",
+    "\u202e",
+    [],
+    [[]],
+    {},
+    {"a": [1]},
+    [{"what": "x"}, 5],
+)
+
+
+def test_odd_words_are_refused_and_never_break_an_answer(room, tmp_path):
+    """Whatever JSON can hold, where the page sends a text, a number or a list; and numbers of 5000 digits."""
+    room.drop(short_song(tmp_path / "a.wav", seed=3), "odd.wav")
+    news = room.all_ready(len(room.news()["songs"]))
+    song = next(song for song in news["songs"] if song["file"] == "odd.wav")["id"]
+    mark = json.loads(room.ask("GET", f"songs/{song}/told")[2])["mark"]
+    for value in ODD:
+        for words in ({"what": "click", "on": value}, {"what": "click", "kind": value}, {"what": value}):
+            assert room.post(f"songs/{song}/make", **words)[0] == 400, words
+        for words in ({"base": value}, {"base": mark, "values": {"x": value}}, {"base": mark, "values": [value]}):
+            assert room.post(f"songs/{song}/tell", **words)[0] in (400, 409), words
+        for key in ("bpm", "meter", "range", "confirmed", "tempi"):
+            told = room.post(f"songs/{song}/tell", base=mark, values={key: value})
+            assert told[0] == 422 or (told[0] == 200 and value == []), (key, value, told)
+            if told[0] == 200:
+                assert room.post(f"songs/{song}/undo")[0] == 200
+    for piece in ("9" * 5000, "9" * 7, "-1", "1e3", "%00"):
+        assert room.ask("GET", f"songs/{song}/sound/{piece}")[0] == 404, piece
 
 
 # ---- how it is asked

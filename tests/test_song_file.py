@@ -187,6 +187,9 @@ def test_a_new_key_never_becomes_a_tables():
 def test_what_cannot_be_edited_without_harm_is_refused():
     with pytest.raises(FormatError, match="edit it by hand"):
         edited("x = [\n[1],\n]\n[taps]\n", {"nudge_ms": 1.0}, "x")
+    # Half a surrogate pair is no text, and could not be written.
+    with pytest.raises(FormatError, match="edit it by hand"):
+        edited("", {"title": "\ud800"}, "x")
 
 
 @settings(max_examples=200, deadline=None)

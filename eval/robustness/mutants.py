@@ -158,42 +158,49 @@ class Trying:
         return int(self._server.stdout.readline()) != 0
 
 
-def sample(
-    project: Path, name: str, tests: Sequence[str], count: int, seed: int, first: int = 0
-) -> tuple[int, int, list[str]]:
-    """Try changes of one file below pulsefind/, those from `first` up to `count` of a seed: how many it has, how many
-    were tried, and which survived.
+def sample(project: Path, name: str, tests: Sequence[str], count: int, seed: int, first: int = 0) -> Iterator[str]:
+    """Try changes of one file below pulsefind/, those from `first` up to `count` of a seed; for each of them, as soon
+    as it was tried, what survived, or nothing if it was noticed.
     """
     path = project / "pulsefind" / f"{name}.py"
     source = path.read_text(encoding="utf-8")
-    total = len(changes_of(ast.parse(source)))
-    chosen = np.random.default_rng(seed).permutation(total)[first:count]
-    survived = []
     with Trying(project, tests) as trying:
         begun_s = time.monotonic()
         if trying.notice():
             raise RuntimeError(f"the tests of {name} fail without any change")
         limit_s = _SLOWER_S + _SLOWER * (time.monotonic() - begun_s)
-        for turn, number in enumerate(chosen):
+        for turn, number in enumerate(np.random.default_rng(seed).permutation(n_changes(source))[first:count]):
             line, text = changed(source, int(number))
             path.write_text(text, encoding="utf-8")
             # Python knows compiled code by the second and size of its source, which two changes may share.
             os.utime(path, (turn, turn))
-            if not trying.notice(limit_s):
-                before = ast.unparse(ast.parse(source)).splitlines()
-                other = next((b for a, b in zip(before, text.splitlines(), strict=False) if a != b), "")
-                survived.append(f"{name}.py:{line}: {other.strip()}")
+            yield "" if trying.notice(limit_s) else f"{name}.py:{line}: {_difference(source, text)}"
     path.write_text(source, encoding="utf-8")
-    return total, len(chosen), survived
+
+
+def n_changes(source: str) -> int:
+    """How many changes there are of a source."""
+    return len(changes_of(ast.parse(source)))
+
+
+def _difference(source: str, text: str) -> str:
+    """The line that is another one, or the one that is left out."""
+    before = ast.unparse(ast.parse(source)).splitlines()
+    old, new = next(pair for pair in zip(before, text.splitlines(), strict=False) if pair[0] != pair[1])
+    return f"without {old.strip()}" if new.strip() == "pass" else new.strip()
 
 
 def lines(name: str, tests: Sequence[str], count: int, seed: int, first: int = 0) -> Iterator[str]:
-    """Try some changes of a file in a copy of the project, and tell what came of it."""
+    """Try some changes of a file in a copy of the project, and tell what came of it: what survived, then how many."""
     with tempfile.TemporaryDirectory(prefix="mutants-") as folder:
         project = Path(folder)
         for part in ("pulsefind", "tests", "eval"):
             shutil.copytree(ROOT / part, project / part, ignore=shutil.ignore_patterns("node_modules", "__pycache__"))
         shutil.copy(ROOT / "pyproject.toml", project)
-        total, tried, survived = sample(project, name, tests, count, seed, first)
-        yield f"{name}: {tried} of {total} changes tried, {tried - len(survived)} noticed"
-        yield from (f"    {one}" for one in survived)
+        total = n_changes((project / "pulsefind" / f"{name}.py").read_text(encoding="utf-8"))
+        tried = noticed = 0
+        for one in sample(project, name, tests, count, seed, first):
+            tried, noticed = tried + 1, noticed + (not one)
+            if one:
+                yield f"    {one}"
+        yield f"{name}: {tried} of {total} changes tried, {noticed} noticed"

@@ -156,7 +156,7 @@ def _routes(views: Views, actions: Actions) -> list[Route]:
         "/": views.room,
         "/news": views.news,
         "/songs/{song}/": views.page,
-        "/songs/{song}/sound/{piece:int}": views.sound,
+        "/songs/{song}/sound/{piece}": views.sound,
         "/songs/{song}/told": views.told,
         "/files/{file}": views.file,
     }

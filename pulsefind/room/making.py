@@ -109,7 +109,7 @@ class Making:
 
     async def _click(self, entry: Entry, asked: dict[str, Any]) -> str:
         on, speed, kind = asked.get("on", "beats"), asked.get("speed", 100), asked.get("kind", "mp3")
-        if on not in CLICKS or speed not in SPEEDS or kind not in KINDS:
+        if on not in list(CLICKS) or speed not in SPEEDS or kind not in KINDS:
             raise RefusedError(400, "there is no such click")
         name = f"{_stem(entry)} click {CLICKS[on]}{'' if speed == 100 else f' {speed}'}.{kind}"
         return await self._command(["click", str(entry.song.saved), "--on", on, "--speed", str(speed / 100)], name)

@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 
 from pulsefind.core.given import SOUNDS
+from pulsefind.core.hints import parse_whole
 from pulsefind.core.words import name_text
 from pulsefind.page.page import piece_of
 from pulsefind.page.pdf import find_browser
@@ -148,7 +149,8 @@ class Views:
         path = self._board.shelf.made(self._entry(request).song) / SOUND
         if not path.exists():
             raise RefusedError(404, "the sound is not there yet; load the page anew")
-        piece = await asyncio.to_thread(piece_of, path, request.path_params["piece"])
+        number = parse_whole(request.path_params["piece"])
+        piece = b"" if number is None else await asyncio.to_thread(piece_of, path, number)
         if not piece:
             raise RefusedError(404, "the sound is not as long; load the page anew")
         return Response(piece, media_type="audio/flac")

@@ -43,15 +43,14 @@ def edited(text: str, changes: dict[str, Any], name: str) -> str:
         for key, value in changes.items():
             whole = _with(whole, key, value)
         wanted = tomllib.loads(text.removeprefix(mark)) | changes
-        done = tomllib.loads(whole)
+        done, n_bytes = tomllib.loads(whole), len((mark + whole).encode())
     except (TOMLKitError, RecursionError, ValueError) as error:
         raise FormatError(f"{name}: can't be edited ({type(error).__name__}); edit it by hand") from None
     if done != {key: value for key, value in wanted.items() if value is not None}:
         raise FormatError(f"{name}: can't be edited without harm; edit it by hand")
-    made = mark + whole
-    if len(made.encode()) > LARGEST_BYTES:
+    if n_bytes > LARGEST_BYTES:
         raise FormatError(f"{name}: would get too large to be read again; shorten it by hand first")
-    return made
+    return mark + whole
 
 
 def _with(text: str, key: str, value: Any) -> str:
