@@ -18,7 +18,7 @@ from pulsefind.demo import make_song
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.records import Review
 from pulsefind.take.review import review_take
-from pulsefind.take.strokes import find_strokes
+from pulsefind.take.strokes import strokes_heard
 from pulsefind.take.verdict import verdict
 
 HERE, SONG = Path("take.mid"), Path("made.wav")
@@ -43,7 +43,7 @@ def example(n: int) -> str:
     take = simulate_take(analysis, player, rng, starts_at_s=-1.4, clock_ppm=60.0)
     heard = from_samples(add_leak(render(take.hits, rng), track.samples, -1.4, 60.0, -22.0, rng), RATE_HZ)
     named = replace(analysis, track=replace(analysis.track, name="song.flac"))
-    review = review_take(named, find_strokes(heard), Path("take1.wav"), Path("song.flac"), track, heard)
+    review = review_take(named, strokes_heard(heard), Path("take1.wav"), Path("song.flac"), track, heard)
     return verdict(review, details=True)
 
 
