@@ -118,6 +118,15 @@ def test_a_swung_grid_has_its_own_places():
     assert hits.time_s == pytest.approx(times, abs=0.003)
 
 
+def test_bars_of_a_single_place_have_their_sound_on_it():
+    """Counted in one, with nothing finer: what is struck on every beat falls on the only place there is."""
+    a_pulse = pulse(BARS * 4, bpm=BPM, meter=1)
+    times = at_places(a_pulse, [0.0])
+    mix = render(LENGTH_S, (times, noise_burst(np.random.default_rng(7), 2000, 9000, 0.1, 0.03), 0.4))
+    hits = folded_of(from_samples(mix, RATE_HZ), 0.0, a_pulse, Grid((GridSection(0, BARS * 4 - 1, 1, 1.0),)))
+    assert hits.time_s == pytest.approx(times, abs=0.003)
+
+
 def test_bars_piece_by_piece_are_the_same_as_at_once(monkeypatch):
     mix = band(np.random.default_rng(3), (0.5, 2.5), 0.05, (0.0, 2.0))
     whole = figures_of(mix)

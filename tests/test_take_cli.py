@@ -1,4 +1,7 @@
 import json
+import os
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -67,6 +70,21 @@ def test_json_goes_to_the_terminal_and_to_a_file(run, track_file, take_file, tmp
     assert code == 0 and json.loads(out) == json.loads(target.read_text())
     code, _, err = run("take", track_file, take_file, "--starts-at", "0", "--out", target)
     assert code == 2 and "--force" in err
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere every name is text")
+def test_names_that_are_no_text_can_be_saved_and_typed_again(run, track_file, take_file, tmp_path):
+    """What is offered to be typed means the same file, by the shell itself."""
+    names = [os.fsencode(tmp_path) + name for name in (b"/it's \xff7 a\xc3\xa9.json", b"/take \xfe.wav")]
+    files = [path.rename(os.fsdecode(name)) for path, name in zip((track_file, take_file), names, strict=True)]
+    target = tmp_path / "review.json"
+    code, _, err = run("take", *files, "--starts-at", "0", "--json", "--out", target)
+    assert (code, err) == (0, "")
+    review = json.loads(target.read_text(encoding="utf-8"))
+    assert review["recording"] == "take \N{REPLACEMENT CHARACTER}.wav"
+    command = review["practice"]["command"].removeprefix("pulsefind")
+    typed = subprocess.run(["bash", "-c", f"printf '%s\\0' {command}"], capture_output=True, check=True).stdout
+    assert names[0] in typed.split(b"\0")
 
 
 def test_a_history_grows_and_shows_progress(run, track_file, take_file, tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import textwrap
 from pathlib import Path
 
@@ -27,6 +28,18 @@ TEMPO_UNSURE = "half or double the tempo may be meant; tap along to find out"
 def name_text(path: str | Path) -> str:
     """A path as text that can be saved: bytes that are none become the replacement character."""
     return os.fsencode(path).decode("utf-8", "replace")
+
+
+def shell_word(path: str | Path) -> str:
+    r"""A path as it is typed in a command, in text that can be saved: 'my song.wav', quotes included.
+
+    Bytes that are no text are given in octal, as POSIX has it since 2024 and bash and zsh long before: $'a\377b'.
+    """
+    text = str(path)
+    if text == name_text(text):
+        return shlex.quote(text)
+    letters = ("\\" + c if c in "\\'" else c if c == name_text(c) else f"\\{os.fsencode(c)[0]:03o}" for c in text)
+    return f"$'{''.join(letters)}'"
 
 
 def time_text(time_s: float) -> str:

@@ -103,7 +103,7 @@ def find_folded(audio: Audio, start_s: float, beats: Beats, bars: Bars, grid: Gr
     place_s = _place_times_s(full, beats, bars, grid) - start_s
     learned = np.unique(np.linspace(0, len(full) - 1, min(len(full), MOST_BARS)).astype(np.int64))
     at = place_s[learned]
-    between = at + np.diff(np.c_[at, at[:, -1:] + at[:, 1:2] - at[:, :1]], axis=1) / 2
+    between = _between_s(at, _ends_s(full, beats, bars)[learned] - start_s)
     mel, semitones = _mel_cells(spectrum, at), _semitone_cells(audio, at)
     kinds = [
         _folded(mel, _mel_cells(spectrum, between), USUAL_LEVEL[0]),
@@ -126,6 +126,20 @@ def _place_times_s(full: IntArray, beats: Beats, bars: Bars, grid: Grid) -> Floa
     position = np.array([place.position_beats for place in slots_of(bars, grid)])
     times: FloatArray = np.interp(first[:, None] + position, np.arange(len(edge)), edge)
     return times
+
+
+def _ends_s(full: IntArray, beats: Beats, bars: Bars) -> FloatArray:
+    """(n_full_bars,) where each full bar ends."""
+    return bars.edges_s(beats)[np.cumsum(bars.beats)[full]]
+
+
+def _between_s(at: FloatArray, ends_s: FloatArray) -> FloatArray:
+    """In the middle between each place (n_bars, n_places) and the next: the last place is as long as the first, and a
+    single one as its bar.
+    """
+    following = at[:, -1:] + at[:, 1:2] - at[:, :1] if at.shape[1] > 1 else ends_s[:, None]
+    middle: FloatArray = at + np.diff(np.c_[at, following], axis=1) / 2
+    return middle
 
 
 def _mel_cells(spectrum: Spectrogram, time_s: FloatArray) -> _Cells:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 
 import numpy as np
 
 from pulsefind.core.records import Analysis
-from pulsefind.core.words import bars_text
+from pulsefind.core.words import bars_text, shell_word
 from pulsefind.take.findings import CREEP, LATE_RETURN, RUSHED_FILL, SLIP, Fault, find_faults
 from pulsefind.take.limbs import drums_apart, fading_kind, uneven_limb
 from pulsefind.take.matching import Matched
@@ -26,7 +25,7 @@ def findings_of(
 ) -> tuple[Finding, ...]:
     """Everything that is clear enough to say, the clearest first."""
     played, course = matched.played, measures.course
-    name = shlex.quote(str(track))
+    name = shell_word(track)
     found = [_told(fault, analysis, name) for fault in find_faults(course, analysis, measures.alone, matched.fills)]
     first, last = (int(analysis.bars.number[bar]) for bar in (played.bar.min(), played.bar.max()))
     uneven = uneven_limb(played, measures.habit_ms)

@@ -7,13 +7,13 @@ else, because every other sentence of the review would rest on the wrong counts.
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pulsefind.core.records import Analysis, FloatArray
+from pulsefind.core.words import shell_word
 from pulsefind.take.records import Alignment, GridDoubt, Played
 
 LEAST_LEAN_MS = 30.0
@@ -68,7 +68,7 @@ def _counted_off(analysis: Analysis, played: Played, track: Path, recording: Pat
         shift,
         0.0,
         f"your kick and snare fall as usual if the song is counted {size} {'later' if shift > 0 else 'earlier'}",
-        f"pulsefind take {shlex.quote(str(track))} {shlex.quote(str(recording))} --one-at {one_s:.3f}",
+        f"pulsefind take {shell_word(track)} {shell_word(recording)} --one-at {one_s:.3f}",
     )
 
 
@@ -110,5 +110,5 @@ def _beats_off(played: Played, track: Path, recording: Path) -> GridDoubt | None
         lean_ms,
         f"everything you play sits {abs(lean_ms):.0f} ms {side} the counted beats, from first to last: the beats may "
         "be off, or your recording is late",
-        f"pulsefind take {shlex.quote(str(track))} {shlex.quote(str(recording))} --nudge-ms {lean_ms:.0f}",
+        f"pulsefind take {shell_word(track)} {shell_word(recording)} --nudge-ms {lean_ms:.0f}",
     )

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import shlex
 from pathlib import Path
 
 import numpy as np
 
-from pulsefind.core.words import bars_text
+from pulsefind.core.words import bars_text, shell_word
 from pulsefind.take.records import NOTHING_SPECIAL, Movement, Practice, Timing
 
 _PLACE_HITS = 8
@@ -16,7 +15,7 @@ _PLACE_HITS = 8
 
 def practice_of(track: Path, timing: Timing, movement: Movement) -> Practice:
     """The one exercise for what stands out most, in units of what a listener just notices."""
-    name = shlex.quote(str(track))
+    name = shell_word(track)
     choices: list[tuple[float, Practice]] = []
     if movement.drifts:
         worst = max(movement.drifts, key=lambda d: abs(d.end_offset_ms))
