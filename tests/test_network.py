@@ -16,16 +16,16 @@ def audio(samples, rate_hz=44100):
     return Audio(np.asarray(samples, np.float32), rate_hz, None, 1, rate_hz, "")
 
 
-def slow_features(samples, window):
+def slow_features(samples, window, rate_hz=22050, high_hz=10500.0):
     """Frame by frame, the Fourier sum written out, the triangles interpolated: an independent way to the same."""
     half = window // 2
     padded = np.r_[np.zeros(half), samples, np.zeros(half)]
     n = np.arange(window)
     hann = 0.5 - 0.5 * np.cos(2 * np.pi * n / window)
-    frequency = np.arange(window // 2 + 1) * network.RATE_HZ / window
+    frequency = np.arange(window // 2 + 1) * rate_hz / window
     waves = np.exp(-2j * np.pi * np.outer(np.arange(window // 2 + 1), n) / window)
-    centre = 30.0 * (10500.0 / 30.0) ** (np.arange(81) / 80)
-    step = network.RATE_HZ / window
+    centre = 30.0 * (high_hz / 30.0) ** (np.arange(81) / 80)
+    step = rate_hz / window
     rows = []
     for k in range(1 + len(samples) // network.HOP):
         frame = padded[k * network.HOP : k * network.HOP + window] * hann
@@ -45,6 +45,14 @@ def test_features_equal_a_slow_version_written_independently():
     fast = np.concatenate(list(network.features([samples], 1.0)))
     for k, window in enumerate(network.WINDOWS):
         np.testing.assert_allclose(fast[:, k], slow_features(samples.astype(float), window), atol=2e-4)
+
+
+def test_features_of_a_take_reach_up_to_18_kilohertz():
+    samples = np.random.default_rng(0).normal(0, 0.1, 6000).astype(np.float32)
+    fast = np.concatenate(list(network.features([samples], 1.0, network.TAKE_EAR)))
+    for k, window in enumerate(network.WINDOWS):
+        slow = slow_features(samples.astype(float), window, 44100, 18000.0)
+        np.testing.assert_allclose(fast[:, k], slow, atol=2e-4)
 
 
 def test_number_of_frames_is_one_more_than_whole_hops():
@@ -177,6 +185,13 @@ def test_packaged_weights_are_small_and_complete(name):
     assert weights.outputs[:8] == ("beat", "downbeat", "kick", "snare", "hat", "cymbal", "tom", "percussion")
     assert all(np.isfinite(a).all() for a in weights.arrays.values())
     assert sum(a.size for a in weights.arrays.values()) * 2 < 4_000_000
+
+
+def test_the_take_network_is_small_and_has_what_a_review_asks_for():
+    weights = network.packaged_weights(network.TAKE)
+    assert {"kick", "snare or tom", "hat or cymbal"} <= set(weights.outputs)
+    assert all(np.isfinite(a).all() for a in weights.arrays.values())
+    assert sum(a.size for a in weights.arrays.values()) * 2 < 2_500_000
 
 
 def test_a_file_that_is_no_weights_is_told_in_one_line(tmp_path):

@@ -1,25 +1,26 @@
-"""What was struck and when is the kit network's to say; attacks in which it names nothing are kept as faint."""
+"""What was struck and when is the take network's to say; attacks in which it names nothing are kept as faint."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from pulsefind.core.records import Hits, Sound
 from pulsefind.listen.audio import from_samples
 from pulsefind.take import kit
+from pulsefind.take.ear import Peaks
 from pulsefind.take.records import TakeHits
 
 AUDIO = from_samples(np.zeros(100), 44100)
-SOUNDS = (Sound(80.0, 50.0, 0.2, "bass drum"), Sound(900.0, 50.0, 0.8, "snare"), Sound(9000.0, 50.0, 0.9, "hi-hat"))
+KINDS = ("kick", "snare", "cymbal")
 
 
 def _heard(monkeypatch, rows):
-    """rows: time, sound, log odds, level in dB."""
-    time_s, sound, log_odds, level = (np.array([row[k] for row in rows]) for k in range(4))
-    n = len(rows)
-    hits = Hits(time_s, sound.astype(int), np.ones(n), level, np.zeros((n, 0)), (), SOUNDS, log_odds)
-    monkeypatch.setattr(kit, "find_hits", lambda _: hits)
+    """rows: time, index of KINDS, log odds, level in dB."""
+    peaks = {
+        kind: Peaks(*(np.array([row[column] for row in rows if row[1] == k], float) for column in (0, 2, 3)))
+        for k, kind in enumerate(KINDS)
+    }
+    monkeypatch.setattr(kit, "hear", lambda _: peaks)
 
 
 def _attacks(*rows):
@@ -52,14 +53,14 @@ def test_two_strokes_of_a_kind_on_one_attack_are_the_louder_and_two_drums_have_a
 
 
 def test_what_the_network_is_unsure_of_is_kept_as_faint_with_its_log_odds(monkeypatch):
-    _heard(monkeypatch, [(1.0, 1, 3.0, 0.0), (1.5, 1, 0.5, 0.0), (2.0, 1, -3.0, 0.0)])
+    _heard(monkeypatch, [(1.0, 1, 3.0, 0.0), (1.5, 1, -0.5, 0.0), (2.0, 1, -3.0, 0.0)])
     found = kit.with_kit(_attacks((1.0, "snare"), (1.5, "snare")), AUDIO)
     assert found.time_s.tolist() == [1.0] and found.faint is not None and found.faint.time_s.tolist() == [1.5, 2.0]
     assert found.faint.log_odds[0] > 0 > found.faint.log_odds[1]
 
 
 def test_half_heard_where_something_clearly_rises_is_a_stroke_and_a_rise_alone_never_is(monkeypatch):
-    _heard(monkeypatch, [(1.0, 1, 3.0, 0.0), (1.5, 1, 0.8, 0.0)])
+    _heard(monkeypatch, [(1.0, 1, 3.0, 0.0), (1.5, 1, -0.2, 0.0)])
     attacks = replace(_attacks((1.0, "snare"), (1.5, "snare"), (3.0, "snare")), log_odds=np.array([2.8, 2.8, 2.8]))
     found = kit.with_kit(attacks, AUDIO)
     assert found.time_s.tolist() == [1.0, 1.5]
@@ -73,13 +74,8 @@ def test_a_kind_that_the_network_does_not_know_stays_as_the_rises_named_it(monke
 
 
 def test_where_nothing_is_heard_nothing_changes(monkeypatch):
-    monkeypatch.setattr(kit, "find_hits", lambda _: _no_hits())
+    _heard(monkeypatch, [])
     plain = _attacks((1.0, "kick"), (1.5, "snare"))
     assert kit.with_kit(plain, AUDIO).kind == plain.kind
     nothing = _attacks()
     assert len(kit.with_kit(nothing, AUDIO).time_s) == 0
-
-
-def _no_hits():
-    nothing = np.zeros(0)
-    return Hits(nothing, nothing.astype(int), nothing, nothing, np.zeros((0, 0)), (), (), nothing)

@@ -13,6 +13,7 @@ from pulsefind.take import pattern
 from pulsefind.take.assigning import WINDOW_MS, assign, window_of
 from pulsefind.take.corrections import fit_ramp
 from pulsefind.take.matching import match
+from pulsefind.take.measures import places_of
 from pulsefind.take.places import Slots, guided_beats
 from pulsefind.take.records import Played, TakeHits
 
@@ -415,3 +416,23 @@ def test_a_fill_in_sixteenths_has_places_where_the_groove_is_in_eighths():
     matched = match(track, hits, time_s)
     assert len(matched.played.time_s) == len(rows) and np.abs(matched.played.offset_ms).max() < 1.0
     assert [(run.first_bar, run.slots_per_beat) for run in matched.grid] == [(0, 2), (20, 4), (21, 2)]
+
+
+def test_a_cymbal_with_a_time_of_its_own_beside_a_snare_has_no_level_and_one_alone_has():
+    time_s = np.array([1.0, 1.004, 1.5])
+    zero, bar = np.zeros(3), np.zeros(3, int)
+    struck = Played(
+        time_s,
+        time_s,
+        zero,
+        bar,
+        np.array([1.0, 1.0, 1.5]),
+        ("2", "2", "2&"),
+        ("snare", "cymbal", "cymbal"),
+        np.array([-1.0, 0.0, -12.0]),
+        np.zeros(3, bool),
+    )
+    by_sound = {(p.place, p.kind): p.level for p in places_of(struck, "dB")}
+    assert by_sound == {("2", "snare"): -1.0, ("2", "cymbal"): None, ("2&", "cymbal"): -12.0}
+    # Notes carry how hard each was struck.
+    assert {p.level for p in places_of(struck, "velocity")} == {-1.0, 0.0, -12.0}

@@ -87,8 +87,7 @@ def heard_of(n: int, font: Path | None, held_out: bool) -> list[Heard]:
     assert folder is not None
     synth = player(font, RATE_HZ) if font is not None else None
     found: list[Heard] = []
-    chosen = [p for p, *_ in performances(folder, 400, seed=5, longest_s=110.0) if _by_fitted(p) != held_out][:n]
-    for index, path in enumerate(chosen):
+    for index, path in enumerate(chosen(folder, n, held_out)):
         hits = read_midi_take(path)
         rng = np.random.default_rng(index + 1000 * held_out)
         found.append(listen("made", hits, render(hits, rng)))
@@ -96,6 +95,11 @@ def heard_of(n: int, font: Path | None, held_out: bool) -> list[Heard]:
             sound = on_font(hits, synth, rng)
             found.append(listen("font", hits, sound + (_HISS * rng.normal(size=len(sound)) if index % 3 == 2 else 0)))
     return found
+
+
+def chosen(folder: Path, n: int, held_out: bool) -> list[Path]:
+    """Up to n performances of at most 110 s by the drummers fitted to, or by all others."""
+    return [p for p, *_ in performances(folder, 400, seed=5, longest_s=110.0) if _by_fitted(p) != held_out][:n]
 
 
 def _by_fitted(path: Path) -> bool:

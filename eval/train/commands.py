@@ -139,3 +139,41 @@ def unfold(
     from eval.train.unfolding import write_state
 
     write_state(weights, ingredients, out)
+
+
+@app.command()
+def take_prepare(
+    folder: Annotated[Path, typer.Argument(help="Where the ingredients of takes are put.")],
+    fonts: Annotated[list[Path], typer.Option(help="A SoundFont file; may be repeated.")],
+    shots: Annotated[Path, typer.Option(help="Folder of sonic-pi's samples.")],
+    grooves: Annotated[Path, typer.Option(help="Folder of the Groove MIDI Dataset.")],
+) -> None:
+    """Gather what takes are made from: drum sounds and human drumming."""
+    from eval.train.ingredients import fingerprint
+    from eval.train.take_ingredients import prepare as gather
+
+    gather(folder, fonts, shots, grooves)
+    print(fingerprint(folder))
+
+
+@app.command()
+def take_run(
+    folder: Annotated[Path, typer.Argument(help="What `take-prepare` wrote.")],
+    out: Annotated[Path, typer.Option(help="Folder of the run.")],
+    resume: Annotated[Path | None, typer.Option(help="state.npz of an earlier run.")] = None,
+    seconds: Annotated[float | None, typer.Option(help="How long it learns.")] = None,
+    rate: Annotated[float | None, typer.Option(help="Learning rate.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Draws the takes.")] = None,
+    makers: Annotated[int | None, typer.Option(help="Processes that make takes.")] = None,
+    pictures: Annotated[int | None, typer.Option(help="Channels of the front.")] = None,
+    width: Annotated[int | None, typer.Option(help="Channels of the body.")] = None,
+) -> None:
+    """Make takes, train the network that hears strokes in them, export it."""
+    from dataclasses import replace
+
+    from eval.train.take_training import TakePlan, export, train
+
+    numbers = {"seconds": seconds, "rate": rate, "seed": seed, "makers": makers, "pictures": pictures, "width": width}
+    told = {name: value for name, value in numbers.items() if value is not None}
+    train(folder, replace(TakePlan(), **told), out, resume)  # type: ignore[arg-type]
+    export(out, out / "take.npz", folder)

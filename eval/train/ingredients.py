@@ -170,7 +170,7 @@ def _read_shot(path: Path) -> NDArray[np.int16]:
     return np.asarray(mono * 32000, np.int16)
 
 
-def _read_notes(path: Path) -> list[tuple[str, FloatArray]]:
+def read_notes(path: Path) -> list[tuple[str, FloatArray]]:
     """Track names and notes (n, 4) of start_s, end_s, pitch, velocity of a MIDI file."""
     import mido
 
@@ -211,7 +211,7 @@ def _tempo_changes(midi: object) -> list[tuple[int, int]]:
     return changes
 
 
-_GENERAL_MIDI_KEY = {22: 42, 26: 46, 58: 43}
+GENERAL_MIDI_KEY = {22: 42, 26: 46, 58: 43}
 """The recording kit's own keys for hat edges and the third tom's rim, as General MIDI has them."""
 
 
@@ -224,10 +224,10 @@ def read_grooves(folder: Path) -> list[Groove]:
         path = folder / row["midi_filename"]
         if row["time_signature"] != "4-4" or row["beat_type"] != "beat" or not path.exists():
             continue
-        notes = np.concatenate([n for _, n in _read_notes(path)])
+        notes = np.concatenate([n for _, n in read_notes(path)])
         bpm = float(row["bpm"])
         beat = notes[:, 0] * bpm / 60
-        key = np.array([_GENERAL_MIDI_KEY.get(int(k), int(k)) for k in notes[:, 2]])
+        key = np.array([GENERAL_MIDI_KEY.get(int(k), int(k)) for k in notes[:, 2]])
         order = np.argsort(beat, kind="stable")
         grooves.append(Groove(row["style"], bpm, np.c_[beat, key, notes[:, 3]][order].astype(np.float32)))
     return grooves
@@ -245,7 +245,7 @@ def _read_arrangement(folder: Path) -> Arrangement | None:
     if beats_per_bar not in (3, 4) or last - first < 16:
         return None
     grid_s = beats[ones[first] : ones[last] + 1, 0]
-    tracks = dict(_read_notes(folder / f"{folder.name}.mid"))
+    tracks = dict(read_notes(folder / f"{folder.name}.mid"))
     voices = [_on_grid(tracks.get(name.upper()), grid_s) for name in _VOICES]
     bpm = float(60 / np.median(np.diff(grid_s)))
     return Arrangement(bpm, beats_per_bar, last - first, *voices) if len(voices[2]) else None

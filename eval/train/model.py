@@ -10,7 +10,7 @@ from torch import Tensor, nn
 
 from eval.train.aims import DILATIONS
 from eval.train.performing import HIT_KINDS
-from pulsefind.listen.network import BANDS, HOP, WINDOWS, filter_bank
+from pulsefind.listen.network import BANDS, HOP, SONG_EAR, WINDOWS, Ear, filter_bank
 
 OUTPUTS = ("beat", "downbeat", *HIT_KINDS)
 TEMPO_BPM = np.geomspace(38.0, 272.0, 48)
@@ -23,12 +23,12 @@ HEADS = (len(OUTPUTS), len(TEMPO_BPM), len(METERS))
 class Features(nn.Module):
     """Waveform (batch, n) to spectrograms (batch, windows, frames, bands)."""
 
-    def __init__(self) -> None:
+    def __init__(self, ear: Ear = SONG_EAR) -> None:
         """Keep windows and banks on the module's device."""
         super().__init__()
         for window in WINDOWS:
             self.register_buffer(f"shape{window}", torch.hann_window(window))
-            self.register_buffer(f"bank{window}", torch.from_numpy(filter_bank(window)))
+            self.register_buffer(f"bank{window}", torch.from_numpy(filter_bank(window, ear)))
 
     def forward(self, samples: Tensor) -> Tensor:
         """Compute log10(1 + 1000 x) of the band magnitudes."""
@@ -55,7 +55,12 @@ class PulseNetwork(nn.Module):
     """Spectrograms to logits (batch, outputs, frames)."""
 
     def __init__(
-        self, pictures: int = 32, width: int = 112, dilations: tuple[int, ...] = DILATIONS, drop: float = 0.1
+        self,
+        pictures: int = 32,
+        width: int = 112,
+        dilations: tuple[int, ...] = DILATIONS,
+        drop: float = 0.1,
+        outputs: int = sum(HEADS),
     ) -> None:
         """Build the layers; pictures and width are the numbers of channels before and after the bands are gathered."""
         super().__init__()
@@ -69,7 +74,7 @@ class PulseNetwork(nn.Module):
         self.norms = nn.ModuleList([nn.BatchNorm1d(width) for _ in dilations])
         self.mixes = nn.ModuleList([nn.Conv1d(width, width, 1) for _ in dilations])
         self.drop = nn.Dropout(drop)
-        self.exit = nn.Conv1d(width, sum(HEADS), 1)
+        self.exit = nn.Conv1d(width, outputs, 1)
 
     def forward(self, x: Tensor) -> Tensor:
         """Run the network: OUTPUTS to go through a logistic function, then tempo and meter, each through a softmax."""

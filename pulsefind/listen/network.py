@@ -27,36 +27,58 @@ from pulsefind.listen.audio import resampled, rms
 
 Float32Array = NDArray[np.float32]
 
-RATE_HZ = 22050  # the layout as trained (MODEL_CARD.md), like the five below
-HOP = 441  # 20 ms (as trained)
-FRAME_RATE_HZ = RATE_HZ / HOP
-WINDOWS = (1024, 4096)  # samples: 46 ms for when, 186 ms for what (as trained)
+HOP = 441  # samples: 20 ms of a song, 10 ms of a take (as trained: MODEL_CARD.md, TAKE_CARD.md)
+WINDOWS = (1024, 4096)  # samples: of a song 46 ms for when, 186 ms for what; of a take half of it (as trained)
 BANDS = 81  # 9.5 an octave (as trained)
 BASS_BANDS = 29
 """The bands below 250 Hz (judged; what hearing them alone gains is measured in MODEL_CARD.md)."""
-PULSE, KIT = "pulse-1", "kit-1"
-"""The networks whose weights come with the package: one for beats, one for what is struck."""
+PULSE, KIT, TAKE = "pulse-1", "kit-1", "take-1"
+"""The networks whose weights come with the package: for beats, for what is struck in songs, and in drums alone."""
 
-_OUTPUTS = {PULSE: 9, KIT: 10}
+_OUTPUTS = {PULSE: 9, KIT: 10, TAKE: 8}
 """How many each has (as trained; the model cards list them)."""
 
 _WEIGHTS = Path(__file__).parent.parent / "weights"
-_LOW_HZ, _HIGH_HZ = 30.0, 10500.0  # of the lowest and the highest band (as trained)
+_LOW_HZ = 30.0  # of the lowest band (as trained)
 _OUTPUT_RATE_HZ = 100.0  # what Activations asks for: that of madmom's networks (published)
 _BLOCK_FRAMES = 250  # as quick as 1000, in a quarter of the memory (measured)
 _LOW_RATE_HZ = 24000  # judged: a recording below it has lost a part of the highest band
 _TOP_LEFT = 0.8  # of that band, of a flat spectrum through three of soxr's filters at 22.05 kHz (measured)
+SCALE = 1000.0  # of magnitudes, before the logarithm (as trained)
 _LEVEL = 0.1  # root mean square at which they listen (as trained)
 
 
-def filter_bank(window: int) -> Float32Array:
+@dataclass(frozen=True, slots=True)
+class Ear:
+    """What a network is shown of a recording: at which rate, and up to where its highest band is centred."""
+
+    rate_hz: int
+    high_hz: float
+
+    @property
+    def frame_rate_hz(self) -> float:
+        """Frames a second."""
+        return self.rate_hz / HOP
+
+
+SONG_EAR = Ear(22050, 10500.0)  # as trained
+TAKE_EAR = Ear(44100, 18000.0)  # as trained: soft cymbals stand out above the wash, and 10 ms tell strokes apart
+RATE_HZ, FRAME_RATE_HZ = SONG_EAR.rate_hz, SONG_EAR.frame_rate_hz
+
+
+def centres_hz(ear: Ear) -> NDArray[np.float64]:
+    """(BANDS,) where each band of the filter bank is centred."""
+    return np.geomspace(_LOW_HZ, ear.high_hz, BANDS)
+
+
+def filter_bank(window: int, ear: Ear = SONG_EAR) -> Float32Array:
     """Triangles over a window's spectrum, evenly spaced in log frequency: (window / 2 + 1, BANDS).
 
     A triangle is at least one bin wide to each side, so low bands of the short window overlap.
     """
-    bin_hz = np.linspace(0, RATE_HZ / 2, window // 2 + 1)
-    centre = np.geomspace(_LOW_HZ, _HIGH_HZ, BANDS)
-    width_hz = RATE_HZ / window
+    bin_hz = np.linspace(0, ear.rate_hz / 2, window // 2 + 1)
+    centre = centres_hz(ear)
+    width_hz = ear.rate_hz / window
     low = np.minimum(np.r_[centre[0] / 1.08, centre[:-1]], centre - width_hz)
     high = np.maximum(np.r_[centre[1:], centre[-1] * 1.05], centre + width_hz)
     rising = (bin_hz[:, None] - low) / (centre - low)
@@ -66,14 +88,14 @@ def filter_bank(window: int) -> Float32Array:
 
 
 @cache
-def _analysis(window: int) -> tuple[Float32Array, Float32Array]:
+def _analysis(window: int, ear: Ear) -> tuple[Float32Array, Float32Array]:
     """A periodic Hann window scaled so that a sine keeps its amplitude, and its filter bank."""
     shape = np.hanning(window + 1)[:-1]
-    return np.asarray(shape * (2 / shape.sum()), np.float32), filter_bank(window)
+    return np.asarray(shape * (2 / shape.sum()), np.float32), filter_bank(window, ear)
 
 
-def features(blocks: Iterable[Float32Array], gain: float) -> Iterator[Float32Array]:
-    """Spectrograms (n, len(WINDOWS), BANDS) of a 22.05 kHz signal that comes in blocks of any size.
+def features(blocks: Iterable[Float32Array], gain: float, ear: Ear = SONG_EAR) -> Iterator[Float32Array]:
+    """Spectrograms (n, len(WINDOWS), BANDS) of a signal at the ear's rate that comes in blocks of any size.
 
     Frame k is centred at sample k * HOP; beyond the ends there is silence. log10(1 + 1000 x) of the band
     magnitudes of gain times the signal. n samples give 1 + n // HOP frames; none give none.
@@ -87,7 +109,7 @@ def features(blocks: Iterable[Float32Array], gain: float) -> Iterator[Float32Arr
         due = 1 + block.end // HOP if block.end is not None else 1 + (seen - half) // HOP
         while frames_done < due:
             count = min(due - frames_done, _BLOCK_FRAMES)
-            yield _spectra(kept, count)
+            yield _spectra(kept, count, ear)
             kept, frames_done = kept[count * HOP :], frames_done + count
 
 
@@ -107,16 +129,16 @@ def _with_tail(blocks: Iterable[Float32Array], half: int) -> Iterator[_Block]:
         yield _Block(np.zeros(half + HOP, np.float32), total)
 
 
-def _spectra(padded: Float32Array, count: int) -> Float32Array:
+def _spectra(padded: Float32Array, count: int, ear: Ear) -> Float32Array:
     """The first frames of a signal that begins half the longest window before the centre of the first frame."""
     longest = max(WINDOWS)
     result = np.empty((count, len(WINDOWS), BANDS), np.float32)
     for k, window in enumerate(WINDOWS):
-        shape, bank = _analysis(window)
+        shape, bank = _analysis(window, ear)
         first = (longest - window) // 2
         frames = np.lib.stride_tricks.sliding_window_view(padded[first:], window)[: (count - 1) * HOP + 1 : HOP]
         magnitude = np.abs(rfft(frames * shape, axis=1)).astype(np.float32) @ bank
-        result[:, k] = np.log10(1 + 1000 * magnitude)
+        result[:, k] = np.log10(1 + SCALE * magnitude)
     return result
 
 
@@ -272,15 +294,15 @@ def outputs(spectra: Iterable[Float32Array], weights: Weights, bands: int = BAND
     return np.concatenate(found)
 
 
-def spectra_of(audio: Audio) -> Iterator[Float32Array]:
+def spectra_of(audio: Audio, ear: Ear = SONG_EAR) -> Iterator[Float32Array]:
     """What the networks are shown of a recording at any rate: its `features`, block by block.
 
     Of a recording at 22.05 kHz the filters of three resamplers (its own, to 44.1 kHz and back) have taken a part of the
     highest band; it is shown as if the spectrum went on as it is below.
     """
     # Relative to the recording's own level, so that its gain doesn't matter.
-    for block in features(resampled(audio, RATE_HZ), _LEVEL / (rms(audio.samples) or 1.0)):
-        if audio.source_rate_hz < _LOW_RATE_HZ:
+    for block in features(resampled(audio, ear.rate_hz), _LEVEL / (rms(audio.samples) or 1.0), ear):
+        if ear is SONG_EAR and audio.source_rate_hz < _LOW_RATE_HZ:
             block[:, :, -1] = np.log10(1 + (10 ** block[:, :, -1] - 1) / _TOP_LEFT)
         yield block
 
@@ -297,16 +319,17 @@ def network_outputs(
     spectra: Iterator[Float32Array] | None = None,
     bands: int = BANDS,
 ) -> Float32Array:
-    """All outputs (n_frames, n_outputs) at 50 frames a second for a recording at any rate.
+    """All outputs (n_frames, n_outputs) for a recording at any rate, 50 frames a second (of TAKE: 100).
 
     weights: the name of packaged ones, or others. Earlier outputs of packaged weights for the same sound may come from
     the cache. spectra: the recording's `spectra_of`, if another network is shown them as well. bands: only so many of
     the lowest are shown; pulse-1 on BASS_BANDS shows the beat phase where what is strummed above the bass doesn't.
     """
+    ear = TAKE_EAR if weights == TAKE else SONG_EAR
 
     def listen() -> tuple[Float32Array]:
         known = packaged_weights(weights) if isinstance(weights, str) else weights
-        return (outputs(spectra_of(audio) if spectra is None else spectra, known, bands),)
+        return (outputs(spectra_of(audio, ear) if spectra is None else spectra, known, bands),)
 
     if not isinstance(weights, str):
         return listen()[0]

@@ -1,4 +1,4 @@
-"""How likely a doubtful stroke was played: what the kit network half hears, and what rises without its naming anything.
+"""How likely a doubtful stroke was played: what the take network half hears, and what rises without being named.
 
 Neither says much alone: under a wash the network misses soft hats that rise clearly, and a room's ringing rises where
 nobody struck. Their log odds are added up, weighted as a logistic regression on known strokes weights them.

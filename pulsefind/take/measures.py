@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pulsefind.core.nearest import distance
 from pulsefind.core.records import Analysis, FloatArray, GridSection, IntArray
 from pulsefind.take.corrections import Course, course_of, find_corrections
+from pulsefind.take.doubt import SAME_ATTACK_S
 from pulsefind.take.matching import Matched
 from pulsefind.take.pattern import RARE_RATE
 from pulsefind.take.places import alone_bars
@@ -189,8 +191,11 @@ def _own_level(played: Played, level_unit: str) -> NDArray[np.bool_]:
     """(n_hits,) is the level the hit's own? In a recording, a cymbal struck together with a snare shows the snare's."""
     if level_unit != "dB":
         return np.ones(len(played.time_s), np.bool_)
-    under = np.isin(played.time_s, played.time_s[is_kind(played.kind, "snare")])
-    return ~(is_kind(played.kind, "cymbal") & under)
+    snare_s = np.unique(played.time_s[is_kind(played.kind, "snare")])
+    if not len(snare_s):
+        return np.ones(len(played.time_s), np.bool_)
+    under = distance(snare_s, played.time_s) <= SAME_ATTACK_S
+    return np.asarray(~(is_kind(played.kind, "cymbal") & under))
 
 
 def drifts_of(course: Course, analysis: Analysis) -> tuple[Drift, ...]:
