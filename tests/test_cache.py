@@ -305,3 +305,41 @@ def test_imports_are_read_as_python_reads_them():
         # A sentence in a docstring may begin like an import; what it names is no module.
         extra = {name for name in set(cache._imported(path)) - expected if cache._module_files(name)}
         assert not extra, path
+
+
+def test_what_is_read_is_used_and_stays_longest(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    for k in range(3):
+        cache.write(f"key{k}", (np.zeros((50, 2)),))
+        os.utime(cache.folder() / f"key{k}.activations", (k, k))
+    assert cache.read("key0") is not None
+    size = (cache.folder() / "key0.activations").stat().st_size
+    # Exactly as much as three entries is not too much.
+    monkeypatch.setattr(cache, "LIMIT_BYTES", 3 * size)
+    cache.write("key3", (np.zeros((50, 2)),))
+    assert entries() == ["key0.activations", "key2.activations", "key3.activations"]
+
+
+def test_an_entry_is_whole_under_its_own_name_and_can_be_removed(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    for key in ("key", "other"):
+        cache.write(key, (np.ones((5, 2)),))
+    path = cache.folder() / "key.activations"
+    assert cache.is_whole(path)
+    path.write_bytes(path.read_bytes()[:-1])
+    assert not cache.is_whole(path)
+    cache.remove("key")
+    assert entries() == ["other.activations"]
+    cache.remove("key")
+
+
+def test_a_version_has_16_hexadecimal_digits():
+    assert len(cache.code_version(cache.__file__)) == 16
+    int(cache.code_version(cache.__file__), 16)
+
+
+def test_what_is_said_twice_in_a_moment_is_said_once_in_a_folder_of_ours(monkeypatch, tmp_path):
+    fresh(monkeypatch, tmp_path)
+    assert [cache.remembered("said", 100.0, 1000.0) for _ in range(2)] == [False, True]
+    assert cache.remembered("said", 100.0, 1000.5)
+    assert cache.folder().stat().st_mode & 0o777 == 0o700

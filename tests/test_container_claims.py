@@ -49,6 +49,9 @@ def test_the_chunk_of_sound_says_whether_the_end_is_missing(order, sound, claim)
     # Programs that write to a pipe don't know their size.
     for size, expected in ((UNKNOWN - 1, EARLY), (UNKNOWN, WHOLE), (2**32 - 1, WHOLE)):
         assert claim(chunks(order, (sound, size, there))) == expected, size
+    # Chunks of another form (pictures, notes) may have such a name too.
+    cut = chunks(order, (sound, 2**30, there))
+    assert claim(cut[:8] + b"ILBM" + cut[12:]) == WHOLE
     # Cut before the sound, nothing is known of it.
     assert claim(chunks(order, (b"fmt ", 16, bytes(16)))) == WHOLE
     assert claim(chunks(order, (b"fmt ", 16, bytes(16)))[:24]) == WHOLE
@@ -121,7 +124,7 @@ def flac(rate_hz, n):
 
 
 def test_flac_states_its_length_where_it_knows_it(claim):
-    assert claim(flac(44100, 441_000)).length_s == 10.0
+    assert claim(flac(44100, 441_000)).length_s == 10.0 and claim(flac(44100, 1)).length_s == 1 / 44100
     assert claim(flac(96_000, 2**36 - 96_000)).length_s == (2**36 - 96_000) / 96_000
     assert claim(flac(44100, 0)).length_s is None and claim(flac(0, 441_000)).length_s is None
     assert claim(flac(44100, 441_000) + b"fLaC") == Claim(length_s=10.0)

@@ -233,3 +233,50 @@ def test_damaged_files_are_said_or_read_but_never_crash(seed, tmp_path):
         pulse_of(read_beats(path), Settings(), path.name)
     except FormatError as error:
         assert path.name in str(error)
+
+
+def test_beats_lie_as_far_apart_as_beats_can():
+    """To either bound, and not beyond; up to 100 000 of them."""
+    for gap_s, fits in ((0.05, True), (0.0499, False), (50.0, True), (50.001, False)):
+        times = given([0.0, gap_s, gap_s + 1.0], [1, 2, 3])
+        if fits:
+            pulse_of(times, Settings(), "x")
+        else:
+            with pytest.raises(FormatError, match=f"beat 2 comes {gap_s:.3f} s after"):
+                pulse_of(times, Settings(), "x")
+    many = np.arange(100_001) * 0.1
+    pulse_of(given(many[:-1]), Settings(meter=(4, 4)), "x")
+    with pytest.raises(FormatError, match="holds 100001 beats"):
+        pulse_of(given(many), Settings(meter=(4, 4)), "x")
+
+
+def test_bars_have_up_to_64_beats_of_a_written_value():
+    count = np.arange(1, 66)
+    assert pulse_of(given(count[:-1], count[:-1]), Settings(), "x").beats_per_bar.max() == 64
+    with pytest.raises(FormatError, match="bars of 65 beats"):
+        pulse_of(given(count, count), Settings(), "x")
+    for unit in (1, 2, 4, 8, 16, 32, 3, 17, 33, 64):
+        told = Given(np.arange(4.0), np.array([1, 2, 1, 2]), np.full(4, 2), unit)
+        if unit in (1, 2, 4, 8, 16, 32):
+            pulse = pulse_of(told, Settings(), "x")
+            assert pulse.unit == unit and (
+                pulse.probability_one,
+                pulse.probability_octave,
+                pulse.probability_meter,
+            ) == (1, 1, 1)
+        else:
+            with pytest.raises(FormatError, match=f"the note value 1/{unit}"):
+                pulse_of(told, Settings(), "x")
+
+
+def test_the_meters_of_a_file_stand_unless_a_hint_says_otherwise():
+    told = Given(np.arange(6.0), np.array([1, 2, 1, 2, 1, 2]), np.full(6, 3), 4)
+    np.testing.assert_array_equal(pulse_of(told, Settings(), "x").beats_per_bar, 3)
+    np.testing.assert_array_equal(pulse_of(told, Settings(meter=(5, 4)), "x").beats_per_bar, 5)
+    with pytest.raises(FormatError, match="beat 3 has the count 3 in a bar of 2"):
+        pulse_of(Given(np.arange(4.0), np.array([1, 2, 3, 1]), np.full(4, 2), 4), Settings(), "x")
+    # A 1 on the second of five: the fifth and the one before the first count down to it.
+    one = pulse_of(given(np.arange(10) * 0.5), Settings(meter=(5, 4), one_at_s=0.52), "x")
+    np.testing.assert_array_equal(one.count[:4], [5, 1, 2, 3])
+    # A last bar cut short has the meter of the one before, with two bars too.
+    np.testing.assert_array_equal(pulse_of(given(np.arange(5), [1, 2, 3, 1, 2]), Settings(), "x").beats_per_bar, 3)

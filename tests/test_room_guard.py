@@ -460,3 +460,28 @@ def test_without_the_extra_it_says_what_to_install(monkeypatch, capsys):
     code, out, err = run(monkeypatch, capsys, "room")
     assert code == 2 and out == ""
     assert err == 'pulsefind: the room needs its extra; install it with: pip install "pulsefind[room]"\n'
+
+
+def test_only_http_is_spoken():
+    with pytest.raises(RuntimeError, match="only HTTP"):
+        asyncio.run(Guard(None, 7000, Doors())({"type": "websocket", "path": "/"}, None, None))
+
+
+def test_who_asks_wrongly_and_what_is_too_large_are_told_by_status_and_size(monkeypatch):
+    async def app(scope, receive, send):
+        try:
+            await receive()
+        except RefusedError as error:
+            await guarding.refused(error)(scope, receive, send)
+
+    guard = Guard(app, 7000, Doors())
+    path = f"/{guard.token}/songs"
+    assert asked(guard, path, headers=[(b"host", b"127.0.0.1:7000")])[0] == 403
+    assert asked(guard, path, headers=[(b"sec-fetch-site", b"cross-site")])[0] == 403
+    for method, n_bytes, told in (("PUT", 4 * 2**30, b"4 GB"), ("POST", 2**20, b"1 MB")):
+        length = [(b"content-length", str(n_bytes + 1).encode())]
+        status, line = asked(guard, path, method, length)
+        assert status == 413 and b"larger than " + told in line
+    # A size that says a whole gigabyte is told in those.
+    monkeypatch.setattr(guarding, "MOST_FILE_BYTES", 2**30)
+    assert b"larger than 1 GB" in asked(guard, path, "PUT", [(b"content-length", b"9999999999")])[1]

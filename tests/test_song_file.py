@@ -301,3 +301,39 @@ def test_500_hostile_files_are_read_or_refused_in_one_line(tmp_path):
 def test_values_are_those_of_toml(tmp_path):
     known = read(tmp_path, WHOLE)
     assert values_of(known)["meters"][1] == "bars 48-65: 2/4 3/8 3/8 3/8 5/8"
+
+
+@pytest.mark.parametrize(
+    ("fits", "others", "told"),
+    [
+        ([f"title = '{'x' * 2000}'"], [f"title = '{'x' * 2001}'"], "title: is longer than 2000"),
+        ([f"notes = ['{'x' * 2000}']"], [f"notes = ['{'x' * 2001}']"], "notes: holds a text of more than 2000"),
+        (["notes = ['x']"], ["notes = ['x', 5]", "notes = [['x']]", "notes = 5"], "notes: write a list of texts"),
+        ([f"notes = [{'1,' * 0}]"], [f"notes = [{chr(34) * 2 + ','}{(chr(34) * 2 + ',') * 30_000}]"], "30001 entries"),
+        (
+            *(["recording = { sha256 = '' }", f"recording = {{ sha256 = '{'aB' * 32}' }}"],),
+            *([f"recording = {{ sha256 = {one} }}" for one in (f"'{'ab' * 31}'", f"'{'xy' * 32}'", "5")], "SHA-256"),
+        ),
+        (
+            ["recording = { length_s = 0.5 }", "recording = { length_s = 14400 }"],
+            ["recording = { length_s = 14400.5 }", "recording = { length_s = true }"],
+            "no length in seconds",
+        ),
+        (["the_1 = 14400"], ["the_1 = 14400.001"], "beyond four hours"),
+        (["bpm = 92", "bpm = 92.5"], ["bpm = true", "bpm = [92]"], "bpm: write a tempo"),
+        (["meters = ['bars 1-4: 3/4', 'bar 5: 2/4']"], ["meters = ['bars 1-4: 3/4', 'bar 4: 2/4']"], "begins within"),
+        (["sections = ['a 1-4', 'b 5-6']"], ["sections = ['a 1-4', 'b 4-6']"], "b begins in bar 4"),
+    ],
+)
+def test_each_bound_of_the_file_takes_its_last_value_and_no_further_one(fits, others, told, tmp_path):
+    for text in fits:
+        read(tmp_path, text)
+    for text in others:
+        with pytest.raises(FormatError, match=told):
+            read(tmp_path, text)
+
+
+def test_counts_of_taps_are_those_of_a_bar(tmp_path):
+    for counts in ("[65, 1, 2, 3]", "[0, 1, 2, 3]", "[1, true, 3, 4]", "[1, 2.0, 3, 4]"):
+        with pytest.raises(FormatError, match=r"taps.counts: write whole numbers"):
+            read(tmp_path, f"[taps]\ntimes = [1.0, 1.5, 2.0, 2.5]\ncounts = {counts}\n")

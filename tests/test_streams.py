@@ -5,12 +5,13 @@ import json
 import os
 import subprocess
 import sys
+import unicodedata
 from pathlib import Path
 
 import pytest
 import soundfile
 
-from pulsefind.core.streams import one_line, shown, terminal
+from pulsefind.core.streams import Shown, one_line, shown, terminal
 from pulsefind.demo import RATE_HZ, make_song
 
 ORDERS = "\x1b[31mred\x9b2Jbell\x07\x7fback\rwards\u202eabc"
@@ -160,3 +161,51 @@ def test_without_a_home_the_answer_is_the_same(home, places):
     assert (done.returncode, done.stderr) == (0, b"")
     assert json.loads(done.stdout)["beats"]["time_s"]
     assert not (places / "~").exists()
+
+
+def test_what_is_an_order_is_what_unicode_calls_one():
+    """Control characters, and the signs of the Bidi_Control property (UAX 9); all other letters stay as they are."""
+    marks = {"ARABIC LETTER MARK", "LEFT-TO-RIGHT MARK", "RIGHT-TO-LEFT MARK"}
+    turning = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
+    for code in range(0x3000):
+        letter, out = chr(code), io.StringIO()
+        Shown(out).write(letter)
+        ordered = unicodedata.category(letter) == "Cc" and letter not in "\n\t"
+        ordered |= unicodedata.bidirectional(letter) in turning or unicodedata.name(letter, "") in marks
+        assert out.getvalue() == (f"\\u{code:04x}" if ordered else letter), hex(code)
+
+
+def test_bytes_can_not_be_written_past_what_is_shown():
+    assert not hasattr(Shown(io.TextIOWrapper(io.BytesIO())), "buffer")
+
+
+def test_words_are_cut_beyond_300_letters():
+    assert one_line("n" * 300) == "n" * 300 and len(one_line("n" * 301)) == 83
+
+
+def test_what_can_not_be_read_is_no_matter_of_what_is_shown():
+    with shown(), pytest.raises(UnicodeDecodeError):
+        b"\xff".decode("ascii", "pulsefind.escaped")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file numbers of Unix")
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_no_file_takes_the_number_of_a_closed_stream(closed, tmp_path):
+    code = (
+        "import os\nfrom pulsefind.core.streams import open_closed\nopen_closed()\n"
+        "file = open('number', 'w')\nfile.write(str(file.fileno()))"
+    )
+    subprocess.run(["sh", "-c", f'exec "$@" {closed}', "sh", sys.executable, "-c", code], cwd=tmp_path, check=True)
+    assert int((tmp_path / "number").read_text()) > 2
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="no list of open files")
+def test_standard_error_is_as_before_after_the_block_and_no_file_stays_open():
+    code = (
+        "import os, sys\nfrom pulsefind.core.streams import shown\n"
+        "before = len(os.listdir('/proc/self/fd'))\nprint('first', end=' ', file=sys.stderr)\n"
+        "with shown():\n    os.write(2, b'a decoder')\n    print('ours', file=sys.stderr)\n"
+        "os.write(2, b'after')\nsys.exit(len(os.listdir('/proc/self/fd')) - before)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
+    assert (done.returncode, done.stderr) == (0, b"first ours\nafter")

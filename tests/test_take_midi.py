@@ -135,3 +135,14 @@ def test_a_key_that_does_not_exist_is_refused_in_one_line(read):
     """73 sharps: the library's error for it is of a kind of its own."""
     with pytest.raises(TakeError, match="a damaged MIDI file"):
         read(smf(bytes((0, 0xFF, 0x59, 0x02, 73, 133)) + note(0, 38)))
+
+
+def test_what_kits_send_beside_general_midi(read):
+    """A clap, and as e-kits send them the edge of the hi-hat and the rim of a tom (common practice, no source)."""
+    kinds = {22: "hat", 26: "hat", 39: "snare", 58: "tom", 27: "other"}
+    assert {pitch: read(smf(note(0, pitch))).kind[0] for pitch in kinds} == kinds
+
+
+def test_a_take_of_four_hours_to_the_second(read):
+    strokes = note(0, 36) + note(480 * 14_400, 36)
+    assert read(smf(tempo(0, 60), strokes)).duration_s == pytest.approx(14_400)
