@@ -66,6 +66,9 @@ def test_takes_of_the_same_track_come_from_the_history(saved, analysis, review, 
         ({"verdict": "can't tell"}, "could not place"),
         ({"places": None}, "lacks"),
         ({"played": {}}, "lacks"),
+        # No number that a browser reads: the page would stay empty.
+        ({"noticeable_ms": float("nan")}, "a number of the review is none"),
+        ({"histogram_edges_ms": [0.0, float("inf")]}, "a number of the review is none"),
     ],
 )
 def test_what_is_no_review_of_this_track_is_refused_with_one_line(saved, analysis, change, said):

@@ -56,9 +56,14 @@ def read_take_review(path: Path, analysis: Analysis, history: Path | None = None
     takes = read_history(history) if history is not None else ()
     options = [["--take", str(path)], *([["--history", str(history)]] if history is not None else [])]
     try:
-        return {**_shown(review), "history": _entries(takes, analysis.track.sha256), "options": options}
+        shown = {**_shown(review), "history": _entries(takes, analysis.track.sha256), "options": options}
+        # Python reads and writes NaN and Infinity, which no browser takes: the whole page would stay empty.
+        json.dumps(shown, allow_nan=False)
+    except ValueError:
+        raise FormatError(f"{path}: a number of the review is none; make it again with pulsefind take --out") from None
     except (KeyError, TypeError, AttributeError) as error:
         raise FormatError(f"{path}: the review lacks {error}; make it again with pulsefind take --out") from None
+    return shown
 
 
 def _document(path: Path) -> dict[str, Any]:
