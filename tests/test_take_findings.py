@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import t as student_t
 
 from eval.take.faults import faulty, named
 from eval.take.simulation import Player, make_track, simulate_take
@@ -16,7 +17,7 @@ from pulsefind.take.limbs import drums_apart, fading_kind, uneven_limb
 from pulsefind.take.records import Advice, Finding, Gains, Played, Practice
 from pulsefind.take.review import review_take
 from pulsefind.take.verdict import MOST_TO_PRACTISE, fixed_within, verdict
-from pulsefind.take.wander import Wander, fit_wander, whitened
+from pulsefind.take.wander import Wander, fit_wander, log_likelihood, log_ratios, whitened
 
 NONE = np.zeros(0, np.int64)
 
@@ -53,6 +54,51 @@ def test_the_wandering_of_a_player_is_found_again():
     # 2 of 8 ms as powers.
     assert found.decay_s == 0.6 and found.motor_share in (0.02, 0.1)
     assert found.spread_ms == pytest.approx(8.0, rel=0.1)
+
+
+def test_log_ratios_are_differences_of_the_log_likelihoods_of_two_courses():
+    # The slow version: the whole course again without the shape, at every size, by the full covariance matrix and
+    # scipy's Student t (its constant falls out of the difference). What hardly shows in a note is left out: a tenth.
+    rng = np.random.default_rng(4)
+    wander, time_s = Wander(0.6, 0.3, 9.0), np.cumsum(rng.uniform(0.1, 0.4, 60))
+    shapes = np.stack([np.exp(-np.maximum(time_s - begin, 0) / 0.5) * (time_s >= begin) for begin in (3.0, 6.0)], 1)
+    course = rng.normal(0, 9, 60) + 70 * shapes[:, 0]
+    covariance = np.exp(-np.abs(time_s[:, None] - time_s) / 0.6) + 0.3 * np.eye(60)
+    root = np.linalg.cholesky(covariance)
+
+    def slow(values):
+        return float(student_t(10).logpdf(np.linalg.solve(root, values) / 9.0).sum())
+
+    found = log_ratios(wander, time_s, course, shapes, np.array([40.0, 80.0]))
+    assert found[0] == pytest.approx([slow(course - a * shapes[:, 0]) - slow(course) for a in (40, 80)], abs=0.1)
+    without = log_likelihood(wander, time_s, course - 40 * shapes[:, 0]) - log_likelihood(wander, time_s, course)
+    assert without == pytest.approx(float(found[0, 0]), abs=0.1)
+
+
+def test_what_speaks_for_a_fault_about_one_place_is_added_up_against_all_else_there():
+    # Two slips in bars 3 to 5 and a creep there; another slip in bar 30 is another matter.
+    kinds = ("slip", "slip", "creep", "slip")
+    shapes = findings._Shapes(np.zeros((5, 4)), kinds, np.array([3, 4, 3, 30]), np.array([4, 5, 6, 30]))
+    log_odds = np.array([[1.0, 0.0], [1.2, -1.0], [0.5, 0.2], [0.3, -9.0]])
+    found = findings._fault(shapes, log_odds, np.array([40.0, -40.0]))
+    slips, creep = np.exp([1.0, 0.0, 1.2, -1.0]).sum(), np.exp([0.5, 0.2]).sum()
+    assert found.kind == "slip" and found.shape == 0 and (found.first_bar, found.last_bar) == (3, 4)
+    assert found.log_odds == pytest.approx(np.log(slips) - np.log(1 + creep))
+    assert found.any_log_odds == pytest.approx(np.log(slips + creep))
+    # The expected size of the likeliest shape, by hand.
+    assert found.size_ms == pytest.approx(40 * (np.e - 1) / (np.e + 1))
+
+
+def test_a_single_note_far_out_is_no_fault_but_a_slip_that_decays_is():
+    track = make_track(120.0, 40)
+    named = []
+    for seed in range(4):
+        offset_ms = _wandering(np.random.default_rng(seed))
+        misread, slipped = offset_ms.copy(), offset_ms.copy()
+        misread[120] += 110
+        slipped[120:] += 80 * np.exp(-np.arange(200) / 6)
+        named.append([len(find_faults(_course(y, track), track, NONE, NONE)) for y in (misread, slipped)])
+    assert np.sum(named, axis=0)[0] <= 1 and np.sum(named, axis=0)[1] >= 3
 
 
 @pytest.mark.parametrize("size_ms", [60.0, -60.0])

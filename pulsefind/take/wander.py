@@ -24,7 +24,11 @@ DECAY_S = (0.15, 0.3, 0.6, 1.2)
 MOTOR_SHARES = (0.02, 0.1, 0.3, 1.0, 3.0)
 """The ratios tried of motor noise to wandering, as variances (judged)."""
 
+HOPELESS = 1.0
+"""A shape whose best size makes a course no likelier than this log likelihood ratio is no matter (judged)."""
+
 _LEAST_SPREAD_MS = 2.0  # judged: nobody wanders less
+_UNSEEN = 1e-3  # judged: spreads a ms by which a note shows a shape; leaving them out moves ratios by a tenth at most
 _FREEDOM = 10  # judged, of 5 and 10 degrees of freedom: with 5, four slips in ten pass for the usual wandering
 
 
@@ -43,9 +47,7 @@ def fit_wander(time_s: FloatArray, offset_ms: FloatArray) -> Wander:
     decay_s, share = (np.array(values) for values in zip(*product(DECAY_S, MOTOR_SHARES), strict=True))
     rows, log_scale = _filtered(time_s, np.repeat(offset_ms[:, None], len(decay_s), axis=1), decay_s, share)
     spread = np.maximum(1.4826 * np.median(np.abs(rows), axis=0), _LEAST_SPREAD_MS)
-    # Student's t, so that one slip doesn't make the player wander more.
-    tails = 0.5 * (_FREEDOM + 1) * np.log1p(np.square(rows / spread) / _FREEDOM)
-    fit = -np.sum(tails + log_scale + np.log(spread), axis=0)
+    fit = -np.sum(_surprise(rows / spread) + log_scale + np.log(spread), axis=0)
     best = int(fit.argmax())
     return Wander(float(decay_s[best]), float(share[best]), float(spread[best]), float(fit[best]))
 
@@ -54,6 +56,36 @@ def whitened(wander: Wander, time_s: FloatArray, values: FloatArray) -> FloatArr
     """(n, k) innovations of the columns of values (n, k), of unit spread where a column only wanders."""
     rows, _ = _filtered(time_s, values, np.array([wander.decay_s]), np.array([wander.motor_share]))
     result: FloatArray = rows / wander.spread_ms
+    return result
+
+
+def log_likelihood(wander: Wander, time_s: FloatArray, offset_ms: FloatArray) -> float:
+    """Of a course (n,), as in Wander.fit."""
+    rows, log_scale = _filtered(time_s, offset_ms[:, None], np.array([wander.decay_s]), np.array([wander.motor_share]))
+    return -float(np.sum(_surprise(rows / wander.spread_ms) + log_scale + np.log(wander.spread_ms)))
+
+
+def log_ratios(
+    wander: Wander, time_s: FloatArray, offset_ms: FloatArray, shapes: FloatArray, sizes_ms: FloatArray
+) -> FloatArray:
+    """(k, m) log likelihood ratios: every shape (n, k) at every size (m,) in a course (n,) that wanders, over mere
+    wandering. Shapes that no size makes likelier by more than HOPELESS are left at -inf.
+    """
+    both = whitened(wander, time_s, np.c_[offset_ms, shapes])
+    row, shape = both[:, 0], both[:, 1:]
+    most = 0.5 * np.square(shape.T @ row) / np.maximum(np.square(shape).sum(axis=0), 1e-12)
+    alone = _surprise(row)
+    result = np.full((shape.shape[1], len(sizes_ms)), -np.inf)
+    for k in np.flatnonzero(most > HOPELESS).tolist():
+        seen = np.flatnonzero(np.abs(shape[:, k]) > _UNSEEN)
+        left = row[seen, None] - shape[seen, k, None] * sizes_ms
+        result[k] = np.sum(alone[seen, None] - _surprise(left), axis=0)
+    return result
+
+
+def _surprise(spreads: FloatArray) -> FloatArray:
+    """Minus the log density of innovations, less a constant: Student's t, so that one slip makes nobody wander more."""
+    result: FloatArray = 0.5 * (_FREEDOM + 1) * np.log1p(np.square(spreads) / _FREEDOM)
     return result
 
 
