@@ -54,3 +54,17 @@ def test_an_empty_recording_has_no_peaks():
 def test_frames_follow_each_other_every_ten_milliseconds():
     likely = network.network_outputs(from_samples(np.zeros(RATE_HZ), RATE_HZ), network.TAKE)
     assert likely.shape == (101, 8)
+
+
+def test_a_grace_note_is_not_as_loud_as_the_stroke_that_follows_it():
+    rng, t = np.random.default_rng(6), np.arange(int(0.3 * RATE_HZ)) / RATE_HZ
+    snare = (0.5 * rng.normal(size=len(t)) + np.sin(2 * np.pi * 190 * t)) * np.exp(-t / 0.07) * 0.5
+    out = 1e-4 * rng.normal(size=int(6.5 * RATE_HZ))
+    for at_s in np.arange(0.5, 6.0, 1.0):
+        for late_s, gain in ((0.0, 0.25), (0.03, 1.0)):
+            first = round((at_s + late_s) * RATE_HZ)
+            out[first : first + len(snare)] += gain * snare
+    found = ear.hear(from_samples(0.5 * out, RATE_HZ))["snare"]
+    for at_s in np.arange(0.5, 6.0, 1.0):
+        grace, main = (found.level_db[np.abs(found.time_s - t).argmin()] for t in (at_s, at_s + 0.03))
+        assert main - grace > 6.0

@@ -23,6 +23,7 @@ class Part(StrEnum):
     align = "align"
     groove = "groove"
     audio = "audio"
+    unheard = "unheard"
     faults = "faults"
     hour = "hour"
     example = "example"
@@ -53,6 +54,7 @@ def take(
         Part.align: aligning.alignment,
         Part.groove: groove.groove,
         Part.audio: groove.groove_audio,
+        Part.unheard: groove.groove_unheard,
         Part.faults: lambda n: faults(n, seed),
         Part.hour: hour,
         Part.example: simulated.example,

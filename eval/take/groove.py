@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,8 @@ from eval import ROOT
 from eval.take.kit_sound import RATE_HZ, render
 from eval.take.simulation import make_track
 from eval.take.tables import table
+from eval.train.ingredients import HELD_OUT_DRUMMERS
+from eval.train.take_ingredients import measured_performances
 from pulsefind.core.records import Analysis
 from pulsefind.listen.audio import from_samples
 from pulsefind.take.midi import read_midi_take
@@ -25,6 +28,8 @@ from pulsefind.take.review import review_take
 from pulsefind.take.strokes import strokes_heard
 
 HERE, SONG = Path("take.mid"), Path("made.wav")
+_AUDIO_SKIPPED = "Groove MIDI as sound: skipped, no folder groove_midi in PULSEFIND_DATA or ../shared/data\n"
+_UNHEARD_SEED, _UNHEARD_LONGEST_S = 99, 100.0  # judged: which are drawn, and so much of each
 
 
 def groove_folder() -> Path | None:
@@ -143,11 +148,25 @@ def _groove_table(differences: list[tuple[float, float, float]], skipped: int) -
 def groove_audio(n: int) -> str:
     """The same performances rendered to sound and reviewed as sound, against their MIDI review."""
     folder = groove_folder()
+    return _AUDIO_SKIPPED if folder is None else _groove_audio(performances(folder, n or 40, seed=1), np.inf)
+
+
+def groove_unheard(n: int) -> str:
+    """The same of others, measured or fitted to nowhere else, by drummers of whom no network has heard a note."""
+    folder = groove_folder()
     if folder is None:
-        return "Groove MIDI as sound: skipped, no folder groove_midi in PULSEFIND_DATA or ../shared/data\n"
+        return _AUDIO_SKIPPED
+    elsewhere = measured_performances()
+    drawn = [(row[0].relative_to(folder).as_posix(), row) for row in performances(folder, 900, seed=_UNHEARD_SEED)]
+    unheard = [row for name, row in drawn if name not in elsewhere and name.split("/")[0] in HELD_OUT_DRUMMERS]
+    return _groove_audio(unheard[: n or 24], _UNHEARD_LONGEST_S)
+
+
+def _groove_audio(chosen: list[tuple[Path, float, int, int]], longest_s: float) -> str:
+    """What becomes of performances as sound, the first longest_s seconds of each."""
     rows = []
-    for index, (path, bpm, beats, unit) in enumerate(performances(folder, n or 40, seed=1)):
-        hits = read_midi_take(path)
+    for index, (path, bpm, beats, unit) in enumerate(chosen):
+        hits = _begun(read_midi_take(path), longest_s)
         track = click_track(bpm, beats, unit, hits.duration_s)
         try:
             rows.append(audio_difference(hits, track, np.random.default_rng(index)))
@@ -178,6 +197,13 @@ def groove_audio(n: int) -> str:
     return table(
         "Groove MIDI as sound, less its MIDI review (3 ms, 2 ms, 97 %)", ("", "n", "within", "mean", "worst"), lines
     )
+
+
+def _begun(hits: TakeHits, longest_s: float) -> TakeHits:
+    if hits.duration_s <= longest_s:
+        return hits
+    n = int(np.searchsorted(hits.time_s, longest_s))
+    return replace(hits, time_s=hits.time_s[:n], kind=hits.kind[:n], level=hits.level[:n], duration_s=longest_s)
 
 
 def audio_difference(

@@ -72,7 +72,9 @@ def _peaks(likely: FloatArray, power: FloatArray) -> Peaks:
     between = np.clip((beside[frame + 2] - beside[frame]) / _SLOPE, -0.5, 0.5)
     time_s = np.maximum((frame + between) / network.TAKE_EAR.frame_rate_hz, 0.0)
     last = len(power) - 1
-    top = np.max([power[np.clip(frame + k, 0, last)] for k in range(_TOP_FRAMES)], axis=0)
+    # What is struck next is no part of a stroke: a grace note would be as loud as the main one.
+    until = np.append(np.diff(frame), _TOP_FRAMES + 1) - 1
+    top = np.max([power[np.clip(frame + np.minimum(k, until - 1), 0, last)] for k in range(_TOP_FRAMES)], axis=0)
     foot = np.min([power[np.clip(frame - k, 0, last)] for k in range(*_FOOT_FRAMES)], axis=0)
     level_db = 10 * np.log10(np.maximum(top - foot, 1e-3 * top) + 1e-12)
     return Peaks(time_s, log_odds[frame], level_db)
