@@ -100,6 +100,7 @@ def test_what_can_not_be_a_take_is_refused_in_one_line(read, monkeypatch):
     assert "unrelated sequences (format 2)" in refusal(read, smf(strokes, kind=2))
     # 25 film frames of 40 parts: the highest bit of the division is set.
     assert "film frames" in refusal(read, smf(strokes, division=0xE728))
+    assert "film frames" in refusal(read, smf(strokes, division=0x8000))
     assert "film frames" in refusal(read, smf(strokes, division=0))
     assert "holds no notes" in refusal(read, smf(tempo(0, 120)))
     assert "holds no notes" in refusal(read, smf(note(0, 36, 0)))
