@@ -152,6 +152,7 @@ def test_the_command_writes_both_and_cautions(song, tmp_path, monkeypatch, capsy
     ("words", "message"),
     [
         (("--guide", "7"), "the guides of this track are bright tick"),
+        (("--guide", "../tick"), "--guide ../tick: the guides of this track are bright tick"),
         (("--out", "a.txt"), "no format"),
         (("--meter", "4/4"), "brings its own beats"),
     ],

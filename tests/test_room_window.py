@@ -139,6 +139,19 @@ def full_room(tmp_path_factory):
 
 
 @needs_browser
+def test_the_sheets_of_the_songs_that_were_heard_are_printed_and_the_others_named(window, full_room):
+    page = window(full_room)
+    songs = full_room.news()["songs"]
+    full_room.post("set", songs=[song["id"] for song in songs])
+    page.click("#set-sheet")
+    until(page, "document.getElementById('set-note').textContent.startsWith('Without')")
+    assert page.inner_text("#set-note") == "Without broken: not heard yet."
+    status, body = full_room.post("make")
+    sheet = full_room.ask("GET", f"files/{json.loads(body)['file']}")[2].decode()
+    assert status == 200 and "A rather long name" in sheet and "Noise" in sheet and "broken" not in sheet
+
+
+@needs_browser
 @pytest.mark.parametrize("width", [360, 820, 1440])
 def test_nothing_is_wider_than_the_window_and_all_can_be_reached(window, full_room, width):
     page = window(full_room, width=width)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -40,7 +41,7 @@ def hear(
     from pulsefind.report.planned import falls, leading
 
     track, analysis, out = opened_with_sound(
-        song, saved, hints, lambda track: _checked(out or Path(f"{track.stem} {guide or 'guide'}.wav"), force)
+        song, saved, hints, lambda track: _checked(out or _usual_name(track, guide), force)
     )
     if not analysis.guides:
         raise HintError("no guide was found in this track: nothing recurs often enough to be brought forward")
@@ -57,6 +58,11 @@ def hear(
         if told.verbose:
             show(f"  {levels_text(one)}")
     warn(analysis)
+
+
+def _usual_name(track: Path, guide: str | None) -> Path:
+    # What is typed as a guide's name must not lead to another folder.
+    return Path(f"{track.stem} {(guide or 'guide').replace(os.sep, ' ')}.wav")
 
 
 def _checked(out: Path, force: bool) -> Path:

@@ -146,7 +146,8 @@ class Actions:
     async def make(self, request: Request) -> Response:
         """Make a file for the whole set."""
         asked = await _words(request)
-        return JSONResponse({"file": await self._making.sheet(asked.get("pdf") is True)})
+        file_id, unheard = await self._making.sheets(asked.get("pdf") is True)
+        return JSONResponse({"file": file_id, "unheard": unheard})
 
     async def make_of_song(self, request: Request) -> Response:
         """Make a file for one song."""

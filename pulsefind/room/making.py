@@ -68,14 +68,25 @@ class Making:
             raise RefusedError(404, "this file is gone; make it again")
         return made
 
-    async def sheet(self, as_pdf: bool) -> str:
-        """Make the sheets of the set; returns the id."""
+    async def sheets(self, as_pdf: bool) -> tuple[str, list[str]]:
+        """Make the sheets of all songs of the set that have been heard; returns the id, and the names of the others.
+
+        Raises
+        ------
+        RefusedError
+            if there is no such song, or a PDF can't be made.
+        """
         board = self._board
-        if not any(one in board.entries for one in board.listed):
+        in_set = [board.entries[one] for one in board.listed if one in board.entries]
+        heard = [str(entry.song.saved) for entry in in_set if entry.shown is not None]
+        if not in_set:
             raise RefusedError(409, "there is no song in the set yet")
+        if not heard:
+            raise RefusedError(409, "no song of the set has been heard yet")
         if as_pdf and find_browser() is None:
             raise RefusedError(409, "a PDF needs Chromium on this machine; print the sheets from the window instead")
-        return await self._command(["sheet", str(board.place.set)], "set.pdf" if as_pdf else "set.html", not as_pdf)
+        file_id = await self._command(["sheet", *heard], "set.pdf" if as_pdf else "set.html", not as_pdf)
+        return file_id, [_stem(entry) for entry in in_set if entry.shown is None]
 
     async def of_song(self, entry: Entry, what: str, asked: dict[str, Any]) -> str:
         """Make something for a song; returns the id.

@@ -126,6 +126,7 @@ class Room {
     $("set-note").textContent = "Being made ...";
     const made = await this.#try(() => this.talk.post("make", { pdf }));
     if (!made) return;
+    if (made.unheard.length) $("set-note").textContent = `Without ${made.unheard.join(", ")}: not heard yet.`;
     if (pdf) fetchFile(`files/${made.file}`);
     else printFile(`files/${made.file}`);
   }
