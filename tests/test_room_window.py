@@ -86,7 +86,7 @@ def test_from_a_drop_to_the_archive(open_room, window, tmp_path):
     assert first_one(load_analysis(room.folder / "Low Tide Letters.json"), truth) == first_one(counted, truth) + 1
 
     # A take: recorded here, reviewed at once.
-    assert record(page, 7.0)
+    assert record(page, 11.0)
     assert page.get_attribute("#tab-take", "aria-selected") == "true"
     assert len(read_history(room.folder / "takes" / "takes.jsonl")) == 1
 
