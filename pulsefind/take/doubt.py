@@ -27,7 +27,7 @@ on a SoundFont's: `python -m eval take-fit doubt --takes 60 --font FluidR3_GM.sf
 
 BOTH_LOG_ODDS, OF_NETWORK, OF_ATTACK = 3.31, 0.94, 0.71
 """Log odds of a drum that the network only half hears where nothing else is struck: a level, and what its own log odds
-(over the least) and those of the attack beside it count. Fitted together with RISE_LOG_ODDS.
+and those of the attack beside it count. Fitted together with RISE_LOG_ODDS.
 """
 
 SURE_LOG_ODDS = 2.94

@@ -2,8 +2,8 @@
 
 The rises of eight bands find every attack, but a gated room or a ringing snare rises too, and a snare in a big room
 looks like a kick. The network that was taught drums alone (take/ear.py) hears each drum for itself, so that two drums
-struck together have a time each. An attack in which it names nothing may still be a soft
-stroke under a ringing one: the player's own pattern decides (faint).
+struck together have a time each. An attack in which it names nothing may still be a soft stroke under a ringing one:
+the player's own pattern decides (faint).
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ from pulsefind.take.doubt import SAME_ATTACK_S, SURE_LOG_ODDS, UNNAMED_LOG_ODDS,
 from pulsefind.take.ear import hear
 from pulsefind.take.records import TakeHits
 
-LEAST_LOG_ODDS = {"kick": 0.0, "snare": 0.0, "cymbal": 0.0}
+STRUCK_LOG_ODDS = 0.0
 """From these log odds on a drum was struck: what the network itself takes to be likelier than not (measured: on made
 takes in rooms, of drummers and kits that it never heard, F is within 0.02 of the best that any threshold gives,
 eval/take/NOTES.md).
 """
 
-MOST_DOUBT = 3.0
-"""What is heard this far below the least, in log odds, is kept as doubtful (judged)."""
+DOUBTFUL_LOG_ODDS = -3.0
+"""What is heard from these log odds on is kept as doubtful (judged)."""
 
 
 def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
@@ -34,28 +34,26 @@ def with_kit(hits: TakeHits, audio: Audio) -> TakeHits:
 
     Kinds of which it hears nothing stay as they are.
     """
-    heard = hear(audio)
     sure: list[Stroke] = []
     half: list[Stroke] = []
     doubtful: list[Stroke] = []
     attacks = _rows(hits) + (_rows(hits.faint) if hits.faint is not None else [])
     known = set()
-    for name, least in LEAST_LOG_ODDS.items():
-        peaks = heard[name]
-        struck = np.flatnonzero(peaks.log_odds >= least)
+    for name, peaks in hear(audio).items():
+        struck = np.flatnonzero(peaks.log_odds >= STRUCK_LOG_ODDS)
         if not len(struck):
             sure += [row for row in _rows(hits) if row[1] == name]
             doubtful += [row for row in attacks[len(hits.time_s) :] if row[1] == name]
             continue
         known.add(name)
         loud_db = float(np.percentile(peaks.level_db[struck], 90))
-        maybe = np.flatnonzero((peaks.log_odds < least) & (peaks.log_odds >= least - MOST_DOUBT))
+        maybe = np.flatnonzero((peaks.log_odds < STRUCK_LOG_ODDS) & (peaks.log_odds >= DOUBTFUL_LOG_ODDS))
         for index, rows in ((struck, sure), (maybe, half)):
             time_s = _to_attacks(peaks.time_s[index], hits) if name == "kick" else peaks.time_s[index]
             time_s = begun_s(audio, time_s, name) if name in BAND_HZ else time_s
             level = peaks.level_db[index] - loud_db
-            over = peaks.log_odds[index] - least
-            rows += [(float(t), name, float(db), float(o)) for t, db, o in zip(time_s, level, over, strict=True)]
+            odds = peaks.log_odds[index]
+            rows += [(float(t), name, float(db), float(o)) for t, db, o in zip(time_s, level, odds, strict=True)]
     if not sure:
         return hits
     doubtful += by_both(half, sure, attacks) + _unnamed([row for row in attacks if row[1] in known], sure + half)
