@@ -95,6 +95,8 @@ def test_standard_input_is_empty():
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_the_child_dies_with_its_parent(how):
     code = (
+        # Whoever runs the tests in the background may have left it ignored.
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from pulsefind.core.child import Limits, running\n"
         "with running(['sh', '-c', 'echo $$; exec sleep 100'], Limits(200)) as child:\n"
         "    print(int(child.stdout.readline()), flush=True)\n"

@@ -144,7 +144,8 @@ def test_a_room_killed_between_a_song_and_the_set_goes_on_there(tmp_path):
     try:
         room.until(lambda news: news["set"] == [ids["1"]])
         assert room.all_ready(2)["set"] == [ids["1"]]
-        assert not (folder / ".made" / ids["1"] / "expected").exists()
+        # The window is told before it is noted.
+        room.until(lambda _: not (folder / ".made" / ids["1"] / "expected").exists())
     finally:
         room.end()
 
