@@ -21,7 +21,7 @@ from eval.sets.loaders import load_set
 from pulsefind.core.records import Analysis, FloatArray
 from pulsefind.saved import load_analysis
 
-RECORDED_S = 12.0  # a take: judged, four bars and the count-in at 90 bpm
+RECORDED_S = 20.0  # a take: judged, two bars of count-in and eight strokes at 60 bpm
 PACKED = (".json", ".song.toml", " page.html", " sheet.html", " click.mp3", ".wav", ".review.json")
 
 
