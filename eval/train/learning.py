@@ -1,4 +1,4 @@
-"""What all training runs share: the common part of their plans, the learning rate, a step, averaged weights."""
+"""What all training runs share: the common part of their plans, the learning rate, a step, averages, the state."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ import math
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 WARM_UP_STEPS = 200
 """Steps over which the rate rises from zero (judged)."""
@@ -54,6 +57,13 @@ def average_into(averaged: Iterable[Any], values: Iterable[Any], step: int) -> N
         for mean, value in zip(averaged, values, strict=True):
             if mean.dtype.is_floating_point:
                 mean.mul_(keep).add_(value, alpha=1 - keep)
+
+
+def save_state(network: Any, out: Path) -> None:
+    """Write the state as arrays to out/state.npz, whole or not at all."""
+    out.mkdir(parents=True, exist_ok=True)
+    np.savez(out / "new.npz", allow_pickle=False, **{k: v.cpu().numpy() for k, v in network.state_dict().items()})
+    (out / "new.npz").replace(out / "state.npz")
 
 
 def say(began: float, text: str) -> None:

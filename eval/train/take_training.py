@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
-import queue
 import time
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from eval.train.learning import Learning, average_into, rate_at, say, take_step
+from eval.train.learning import Learning, average_into, rate_at, save_state, say, take_step
+from eval.train.making import drain, makers
 from eval.train.take_ingredients import load
 from eval.train.take_kits import OUTPUTS
 from eval.train.take_songs import TakeMaker
@@ -54,21 +54,8 @@ def train(folder: Path, plan: TakePlan, out: Path, resume: Path | None = None) -
     weights) and out/run.json.
     """
     began = time.monotonic()
-    context = multiprocessing.get_context("fork")
-    takes, stop = context.Queue(maxsize=4 * plan.makers), context.Event()
-    base = plan.seed * 10_000_000
-    makers = [
-        context.Process(target=_make_takes, args=(folder, plan, base + i, takes, stop), daemon=True)
-        for i in range(plan.makers)
-    ]
-    for maker in makers:
-        maker.start()
-    try:
+    with makers(partial(_make_takes, folder, plan), plan.makers, plan.seed) as takes:
         _learn(takes, plan, out, resume, began)
-    finally:
-        stop.set()
-        for maker in makers:
-            maker.terminate()
 
 
 def _learn(takes: Any, plan: TakePlan, out: Path, resume: Path | None, began: float) -> None:
@@ -111,7 +98,7 @@ def _learn(takes: Any, plan: TakePlan, out: Path, resume: Path | None, began: fl
 
     step, learning, last_said = 0, time.monotonic(), time.monotonic()
     while step < plan.steps and time.monotonic() - began < plan.seconds:
-        _drain(takes, pool, 12)
+        drain(takes, pool, 12)
         done = max((time.monotonic() - learning) / max(1.0, plan.seconds - (learning - began)), step / plan.steps)
         network.train()
         rows = torch.randint(kept, pool.filled, (plan.batch,), device=device)
@@ -127,29 +114,13 @@ def _learn(takes: Any, plan: TakePlan, out: Path, resume: Path | None, began: fl
             last_said = time.monotonic()
             progress = f"step {step} loss {float(loss.detach()):.4f} validation {validation()}"
             say(began, f"{progress} takes {pool.count} {span_ms:.0f} ms/step")
-            _save(average, out)
-    _save(average, out)
+            save_state(average, out)
+    save_state(average, out)
     figures = {"steps": step, "takes": pool.count, "heard_hours": step * plan.batch * plan.excerpt_s / 3600}
     (out / "run.json").write_text(
         json.dumps({"plan": asdict(plan), "figures": figures | {"validation": validation()}}, indent=1) + "\n"
     )
     say(began, f"done {figures}")
-
-
-def _drain(takes: Any, pool: Any, most: int) -> None:
-    """Take the takes that are ready."""
-    for _ in range(most):
-        try:
-            pool.add(takes.get_nowait())
-        except queue.Empty:
-            return
-
-
-def _save(network: Any, out: Path) -> None:
-    """Write the state as arrays, whole or not at all."""
-    out.mkdir(parents=True, exist_ok=True)
-    np.savez(out / "new.npz", allow_pickle=False, **{k: v.cpu().numpy() for k, v in network.state_dict().items()})
-    (out / "new.npz").replace(out / "state.npz")
 
 
 def export(run: Path, target: Path, ingredients: Path) -> None:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
-import queue
 import time
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,9 +15,10 @@ from threadpoolctl import threadpool_limits
 
 from eval.train.aims import AIMS
 from eval.train.ingredients import load, own_sounds_only
-from eval.train.learning import Learning, average_into, rate_at, say, take_step
+from eval.train.learning import Learning, average_into, rate_at, save_state, say, take_step
+from eval.train.making import drain, makers
 from eval.train.recordings import taught
-from eval.train.songs import Song, SongMaker
+from eval.train.songs import SongMaker
 
 VALIDATION_SONGS = 64
 
@@ -61,32 +61,13 @@ def _make_songs(folder: Path | None, plan: Plan, first_seed: int, songs: Any, st
             songs.put(song)
 
 
-def start_makers(folder: Path | None, plan: Plan) -> tuple[Any, Any, list[Any]]:
-    """Start the song makers; call before the accelerator is used. Returns the queue, the stop sign, the processes."""
-    context = multiprocessing.get_context("fork")
-    songs, stop = context.Queue(maxsize=4 * plan.makers), context.Event()
-    base = plan.seed * 10_000_000
-    makers = [
-        context.Process(target=_make_songs, args=(folder, plan, base + i, songs, stop), daemon=True)
-        for i in range(plan.makers)
-    ]
-    for maker in makers:
-        maker.start()
-    return songs, stop, makers
-
-
 def train(
     folder: Path | None, plan: Plan, out: Path, resume: Path | None = None, excerpts: Path | None = None
 ) -> dict[str, float]:
     """Train for plan.seconds, write out/state.npz (averaged weights) and out/run.json; returns the last figures."""
     began = time.monotonic()
-    songs, stop, makers = start_makers(folder, plan)
-    try:
+    with makers(partial(_make_songs, folder, plan), plan.makers, plan.seed) as songs:
         return _learn(songs, plan, out, resume, excerpts, began)
-    finally:
-        stop.set()
-        for maker in makers:
-            maker.terminate()
 
 
 def _learn(
@@ -142,7 +123,7 @@ def _learn(
 
     step, learning, figures, last_said = 0, time.monotonic(), {}, time.monotonic()
     while step < plan.steps and time.monotonic() - began < plan.seconds:
-        _drain(songs, pool, 8)
+        drain(songs, pool, 8)
         done = max((time.monotonic() - learning) / max(1.0, plan.seconds - (learning - began)), step / plan.steps)
         rate = rate_at(plan.rate, step, min(1.0, done))
         network.train()
@@ -166,8 +147,8 @@ def _learn(
             last_said = time.monotonic()
             progress = f"step {step} loss {float(loss.detach()):.4f} validation {validation()}"
             say(began, f"{progress} songs {pool.count} {span_ms:.0f} ms/step")
-            _save(average, out)
-    _save(average, out)
+            save_state(average, out)
+    save_state(average, out)
     figures = {
         "steps": step,
         "songs": pool.count,
@@ -191,19 +172,3 @@ def grown(state: dict[str, Any], network: Any) -> dict[str, Any]:
         else:
             found[name][: len(value)] = value
     return found
-
-
-def _drain(songs: Any, pool: Any, most: int) -> None:
-    """Take songs that are ready."""
-    for _ in range(most):
-        try:
-            song: Song = songs.get_nowait()
-        except queue.Empty:
-            return
-        pool.add(song)
-
-
-def _save(network: Any, out: Path) -> None:
-    """Write the state as arrays."""
-    out.mkdir(parents=True, exist_ok=True)
-    np.savez(out / "state.npz", allow_pickle=False, **{k: v.cpu().numpy() for k, v in network.state_dict().items()})
