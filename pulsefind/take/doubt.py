@@ -22,7 +22,8 @@ network frame and the filters' delay, with room to spare (judged).
 RISE_LOG_ODDS, MOST_RISE_SCORE = (-4.29, 0.88), 8.0
 """Log odds of an attack beside which the network names nothing: at a score of its rises (strokes.py) of 0, and per unit
 of it, up to the most that tells (judged). Fitted by logistic regression to 60 performances, on a kit made by code and
-on a SoundFont's: `python -m eval take-fit doubt --takes 60 --font FluidR3_GM.sf2`.
+on a SoundFont's: `python -m eval take-fit doubt --takes 60 --font FluidR3_GM.sf2`. That was with the network before
+take-1; fitted anew to it they match less, and were left (eval/take/NOTES.md).
 """
 
 BOTH_LOG_ODDS, OF_NETWORK, OF_ATTACK = 3.31, 0.94, 0.71
